@@ -1,0 +1,36 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * base/log: one line per event on standard error, UTC time first.
+ *
+ * The only global state of the house. Thread-safe. A line names the stand and
+ * instrument it speaks of: the caller writes them into the message. */
+#ifndef AMPLEDGER_BASE_LOG_H
+#define AMPLEDGER_BASE_LOG_H
+
+#include "base/err.h"
+
+#include <stddef.h>
+
+enum log_level {
+    LOG_ERROR, /* a person must act */
+    LOG_WARN,  /* a person should look in the morning */
+    LOG_INFO,  /* what the daemon does: starts, steps, ends */
+    LOG_DEBUG, /* for the developer */
+    LOG_WIRE   /* every byte each way */
+};
+
+void log_set_level(enum log_level level);
+enum log_level log_level(void);
+/* "error", "warn", "info", "debug", "wire"; false if none of these. */
+bool log_level_parse(const char *text, enum log_level *out) NODISCARD;
+
+void log_line(enum log_level level, const char *fmt, ...) PRINTF_LIKE(2, 3);
+#define log_error(...) log_line(LOG_ERROR, __VA_ARGS__)
+#define log_warn(...) log_line(LOG_WARN, __VA_ARGS__)
+#define log_info(...) log_line(LOG_INFO, __VA_ARGS__)
+#define log_debug(...) log_line(LOG_DEBUG, __VA_ARGS__)
+
+/* Bytes on a link, printable form with \n \r \xNN escapes; direction '>' is
+ * to the instrument, '<' from it. Costs nothing below LOG_WIRE. */
+void log_wire(const char *link_name, char direction, const char *bytes, size_t n);
+
+#endif
