@@ -1,0 +1,78 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * bench: bench.yaml as stands with instruments, made safe and identified. */
+#ifndef AMPLEDGER_BENCH_BENCH_H
+#define AMPLEDGER_BENCH_BENCH_H
+
+#include "base/battery.h"
+#include "instrument/instrument.h"
+
+#include <stddef.h>
+
+#define PATH_SIZE 256
+
+enum sense { SENSE_TWO_WIRE, SENSE_REMOTE, SENSE_METER };
+
+struct stand_config {
+    char name[LABEL_SIZE];
+    int line;
+    enum sense sense; /* where voltage is read: default two-wire; meter if one is given */
+    double lead_ohm;  /* out and back, between the voltage source's terminals and the battery; 0
+                         unless two-wire */
+    struct instrument
+        *instrument[4]; /* by enum role; NULL when the stand has none; owned by the bench */
+};
+
+struct bench {
+    char path[PATH_SIZE];
+    char title[96];
+    char database[PATH_SIZE]; /* absolute or beside bench.yaml */
+    char socket[PATH_SIZE];
+    char profiles_dir[PATH_SIZE];
+    char drivers_dir[PATH_SIZE];
+    char virtual_control[PATH_SIZE]; /* control socket of a virtual bench, "" with real instruments
+                                      */
+    size_t stand_count;
+    struct stand_config *stands;
+    size_t driver_count;
+    struct driver **drivers; /* each file loaded once */
+    char *text;
+    char sha256[SHA256_TEXT_SIZE];
+};
+
+/* Parse and load drivers; opens no link. Mistakes (unknown driver, two
+ * instruments on one link, two stands of one name, two-wire without lead
+ * resistance is fine but flagged by the plan) name file, line, column, remedy. */
+bool bench_load(const char *path, struct bench **out, struct err *e) NODISCARD;
+void bench_free(struct bench *b);
+
+struct stand_config *bench_stand(struct bench *b, const char *name,
+                                 struct err *e); /* NULL + ERR_NOT_FOUND, nearest named */
+
+/* Open, make safe, identify every instrument of one stand, in that order of
+ * urgency: every openable load and supply is made safe before anything is
+ * asked. Goes through all even when some fail; *e holds the first failure,
+ * problem[role] the text for each ("" fine). */
+struct stand_health {
+    bool ok;
+    char problem[4][ERR_TEXT_SIZE];
+};
+bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct err *e) NODISCARD;
+
+/* Every output of the stand off and confirmed; tries all, reports the first failure. */
+bool stand_make_safe(struct stand_config *s, int tries, struct err *e) NODISCARD;
+
+/* One reading of the whole stand: voltage from the voltage source, current
+ * from the instrument in use (supply when `charging`, else load; a supply and a
+ * load that are off add nothing), temperature from the thermometer. A missing
+ * thermometer value is NAN with *temperature_error filled, and is not a failure here. */
+bool stand_read(struct stand_config *s, bool charging, struct reading *out,
+                struct err *temperature_error, struct err *e) NODISCARD;
+
+/* The virtual bench's time: a sped-up clock following its control socket, after
+ * checking that every link of the bench is one that this virtual bench serves
+ * (anything else is refused: a real instrument never sees time run fast). With
+ * virtual_control "" returns a real clock. Also says the speed in *speed. */
+struct clock;
+bool bench_clock(const struct bench *b, struct clock **out, double *speed, struct err *e) NODISCARD;
+
+#endif

@@ -1,0 +1,109 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * instrument/driver: a driver file as data: how one family of instruments is
+ * spoken to. Adding an instrument needs a YAML file and no compiler. */
+#ifndef AMPLEDGER_INSTRUMENT_DRIVER_H
+#define AMPLEDGER_INSTRUMENT_DRIVER_H
+
+#include "base/err.h"
+#include "base/ids.h"
+#include "link/link.h"
+#include "scpi/scpi_session.h"
+
+#include <stddef.h>
+
+enum role { ROLE_LOAD, ROLE_SUPPLY, ROLE_METER, ROLE_THERMOMETER };
+extern const char *const role_names[]; /* "load", "supply", "meter", "thermometer", NULL */
+
+enum protocol {
+    PROTOCOL_SCPI,  /* question and answer */
+    PROTOCOL_LINES, /* the instrument prints lines by itself */
+    PROTOCOL_FILE   /* one number in a file (sysfs) */
+};
+
+/* The verbs a driver may give lines for. Lines may hold {A}, {V}, {s}: the
+ * value in that unit, with an optional printf precision: {A:.4f}. */
+enum verb {
+    VERB_REMOTE,      /* before anything else: take the instrument over */
+    VERB_LOCAL,       /* give the front panel back */
+    VERB_PREPARE,     /* mode and ranges, outputs off */
+    VERB_SET_CURRENT, /* {A}, magnitude */
+    VERB_SET_VOLTAGE, /* {V}; supply */
+    VERB_ON,
+    VERB_OFF,           /* mandatory for load and supply */
+    VERB_UNDER_VOLTAGE, /* program the instrument's own protection, {V} */
+    VERB_OVER_VOLTAGE,  /* {V} */
+    VERB_OVER_CURRENT,  /* {A} */
+    VERB_COUNT
+};
+
+/* The questions. Answers are numbers unless said otherwise. */
+enum question {
+    ASK_STATE,       /* on or off: 0/1 */
+    ASK_SET_CURRENT, /* what the set point is now, A */
+    ASK_SET_VOLTAGE,
+    ASK_UNDER_VOLTAGE,
+    ASK_OVER_VOLTAGE,
+    ASK_OVER_CURRENT,
+    ASK_COUNT
+};
+
+#define DRIVER_LINES_MAX 8
+#define DRIVER_LINE_SIZE 96
+struct driver_lines {
+    size_t count;
+    char line[DRIVER_LINES_MAX][DRIVER_LINE_SIZE];
+};
+
+enum reading_field { FIELD_VOLTAGE, FIELD_CURRENT, FIELD_TEMPERATURE, FIELD_COUNT };
+
+/* One line that reads the instrument; its answer holds `count` numbers in the
+ * order of `field`. For PROTOCOL_LINES `line` is "" and `pattern` tells where
+ * the number stands in a printed line ("T={} C"). */
+struct driver_read {
+    char line[DRIVER_LINE_SIZE];
+    char pattern[DRIVER_LINE_SIZE];
+    size_t count;
+    enum reading_field field[FIELD_COUNT];
+    double scale; /* FILE: multiply by this (0.001 for millidegrees) */
+};
+
+struct driver {
+    char name[64]; /* file name without .yaml */
+    char path[256];
+    char about[200];
+    enum role role;
+    enum protocol protocol;
+    char identity_query[DRIVER_LINE_SIZE]; /* "*IDN?"; "" when it cannot be asked */
+    char identity_match[DRIVER_LINE_SIZE]; /* pattern with * and ? over the answer */
+    struct link_settings link;
+    struct scpi_options scpi;
+    int settle_ms; /* after a set point or on, before a reading counts */
+    double current_max_A, voltage_max_V, power_max_W, voltage_min_V; /* ratings, NAN unknown */
+    double voltage_gain, voltage_offset_V,
+        voltage_resolution_V; /* accuracy, half-widths; NAN unknown */
+    double current_gain, current_offset_A, current_resolution_A;
+    double temperature_offset_C;
+    double
+        current_sign; /* what +1 A reported means for the battery: load -1 (it drains), supply +1 */
+    struct driver_lines verb[VERB_COUNT];
+    char question[ASK_COUNT][DRIVER_LINE_SIZE];
+    struct driver_read read;
+    char *text;
+    char sha256[SHA256_TEXT_SIZE];
+};
+
+/* Returns owned *out; mistakes name file, line, column and remedy. A load or
+ * supply without `off`, `state` and a read of current is refused. */
+bool driver_load_file(const char *path, struct driver **out, struct err *e) NODISCARD;
+bool driver_load_text(const char *path, const char *text, size_t n, struct driver **out,
+                      struct err *e) NODISCARD;
+void driver_free(struct driver *d);
+
+/* Put values into a line: {A}, {V}, {s}, each with optional precision. */
+struct driver_values {
+    double current_A, voltage_V;
+};
+bool driver_fill_line(const char *line, const struct driver_values *v, char *out, size_t size,
+                      struct err *e) NODISCARD;
+
+#endif

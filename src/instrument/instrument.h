@@ -1,0 +1,75 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * instrument: the verbs a role offers, spoken through a driver file over a link.
+ * Hides SCPI and dialects. Not thread-safe: one thread (the stand's) owns it. */
+#ifndef AMPLEDGER_INSTRUMENT_INSTRUMENT_H
+#define AMPLEDGER_INSTRUMENT_INSTRUMENT_H
+
+#include "instrument/driver.h"
+
+struct instrument;
+
+#define IDENTITY_SIZE 160
+
+struct instrument_config {
+    const char *name;            /* "jetty load": how messages call it; copied */
+    const struct driver *driver; /* borrowed; must outlive the instrument */
+    const char *link;            /* "serial:/dev/ttyUSB0" */
+    struct link_settings settings;
+    const char *identity; /* pattern the answer must match besides the driver's; "" none */
+};
+
+/* Makes the object; opens nothing. */
+struct instrument *instrument_new(const struct instrument_config *config);
+void instrument_free(struct instrument *i); /* closes the link; does not switch off */
+
+const char *instrument_name(const struct instrument *i);
+const struct driver *instrument_driver(const struct instrument *i);
+const char *instrument_link_address(const struct instrument *i);
+/* Device path behind the link once open ("/dev/pts/7"), else "". */
+const char *instrument_device(const struct instrument *i);
+/* What it answered last ("" before). */
+const char *instrument_identity(const struct instrument *i);
+bool instrument_is_open(const struct instrument *i);
+
+/* wake_fd readable interrupts reads and writes (ERR_INTERRUPTED); -1 none. */
+void instrument_set_wake(struct instrument *i, int wake_fd);
+
+/* Open the link if it is not open. */
+bool instrument_open(struct instrument *i, struct err *e) NODISCARD;
+void instrument_close(struct instrument *i);
+
+/* Remote mode, then ask who it is; must match driver and bench. The first
+ * identity heard is remembered; another one later is ERR_INSTRUMENT. */
+bool instrument_identify(struct instrument *i, struct err *e) NODISCARD;
+
+/* Off, idempotent, needs no memory: sends the off lines whatever the state,
+ * then reads state AND current until both say off, at most `tries` times.
+ * Never interrupted by the wake descriptor. Instruments without output succeed. */
+bool instrument_make_safe(struct instrument *i, int tries, struct err *e) NODISCARD;
+
+/* Mode and ranges, error queue emptied. */
+bool instrument_prepare(struct instrument *i, struct err *e) NODISCARD;
+
+/* Set, check the error queue, read back, compare (within resolution or 0.1 %). */
+bool instrument_set_current(struct instrument *i, double magnitude_A, struct err *e) NODISCARD;
+bool instrument_set_voltage(struct instrument *i, double volts, struct err *e) NODISCARD;
+
+/* Program the instrument's own protections where the driver knows how; NAN
+ * skips one. *programmed tells how many were. Read back and compared. */
+struct instrument_protection {
+    double under_voltage_V, over_voltage_V, over_current_A;
+};
+bool instrument_protect(struct instrument *i, const struct instrument_protection *p,
+                        int *programmed, struct err *e) NODISCARD;
+
+bool instrument_on(struct instrument *i, struct err *e) NODISCARD; /* state read back */
+bool instrument_is_on(struct instrument *i, bool *on, struct err *e) NODISCARD;
+
+/* One reading; fields the instrument does not give are NAN. Current has the
+ * house's sign (into the battery positive). */
+struct reading {
+    double voltage_V, current_A, temperature_C;
+};
+bool instrument_read(struct instrument *i, struct reading *out, struct err *e) NODISCARD;
+
+#endif

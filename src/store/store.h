@@ -1,0 +1,156 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * store: the database. One writer thread owns the file; run loops only enqueue,
+ * so a slow disk never delays the guard. Readers have connections of their own.
+ *
+ * Hides SQLite: WAL, application_id, user_version, migrations. Samples are
+ * append-only. Commits are at most 2 s (real time) apart, and at once on step
+ * changes, events, trips and ends. */
+#ifndef AMPLEDGER_STORE_STORE_H
+#define AMPLEDGER_STORE_STORE_H
+
+#include "base/battery.h"
+#include "base/err.h"
+#include "base/sample.h"
+
+#include <stddef.h>
+#include <stdint.h>
+
+struct store;
+
+/* Open or create and migrate. Refuses, leaving the file untouched: not a
+ * database, another program's database (application_id), one from a newer
+ * version; each message says what to do (ERR_CONFIG). */
+bool store_open(const char *path, struct store **out, struct err *e) NODISCARD;
+/* Writes what is queued, checkpoints, closes. */
+void store_close(struct store *s);
+const char *store_path(const struct store *s);
+
+/* --- the battery register (synchronous) --- */
+/* Gives b->id and created time; label must be new (ERR_CONFIG). */
+bool store_battery_add(struct store *s, struct battery *b, struct err *e) NODISCARD;
+bool store_battery_find(struct store *s, const char *label, struct battery *out,
+                        struct err *e) NODISCARD;
+/* Owned array, by label. */
+bool store_battery_list(struct store *s, struct battery **out, size_t *n, struct err *e) NODISCARD;
+
+/* --- runs --- */
+enum run_outcome {
+    RUN_RUNNING,
+    RUN_COMPLETED,
+    RUN_STOPPED,
+    RUN_TRIPPED,
+    RUN_ABORTED,
+    RUN_INTERRUPTED
+};
+extern const char *const run_outcome_names[]; /* "running", "completed", ... */
+
+struct run_instrument {
+    char role[16], driver[64], driver_sha256[SHA256_TEXT_SIZE], identity[160], link[160];
+    const char *driver_text; /* borrowed while beginning a run; NULL when read back */
+};
+
+struct run_begin {
+    char id[UUID_TEXT_SIZE];
+    char battery_id[UUID_TEXT_SIZE];
+    char stand[LABEL_SIZE];
+    char profile[64];
+    int64_t started_utc_ns;
+    double lead_ohm;
+    char voltage_source[16];
+    const char *profile_text, *bench_text; /* full texts, stored once by SHA-256 */
+    const char *plan_json;                 /* the plan as it was agreed */
+    const char *software_version;
+    size_t instrument_count;
+    struct run_instrument instrument[4];
+};
+
+struct run_trip {
+    char reason[32];    /* "" when none */
+    char sentence[256]; /* what happened, in plain words */
+    int64_t at_utc_ns;
+    double at_s, value, limit; /* NAN unknown */
+};
+
+/* Synchronous: the run is on disk when it returns; *nr is its number in this database. */
+bool store_run_begin(struct store *s, const struct run_begin *r, int64_t *nr,
+                     struct err *e) NODISCARD;
+
+/* The following never block and never fail except when the bounded queue is
+ * full or the writer has given up (false: the caller must stop: "cannot record").
+ * Steps are numbered from 0 within a run. */
+bool store_put_sample(struct store *s, int64_t nr, int step, const struct sample *sample) NODISCARD;
+bool store_put_step_begin(struct store *s, int64_t nr, int step, const char *name, const char *kind,
+                          double start_s) NODISCARD;
+bool store_put_step_end(struct store *s, int64_t nr, int step, double end_s,
+                        const char *end_reason) NODISCARD;
+bool store_put_event(struct store *s, int64_t nr, int64_t utc_ns, double t_s, const char *kind,
+                     const char *text) NODISCARD;
+
+/* Wait until all that was queued before is committed. */
+bool store_flush(struct store *s, int timeout_ms, struct err *e) NODISCARD;
+
+/* Synchronous. Ends the run; result_json (may be NULL) is the computed result. */
+bool store_run_end(struct store *s, int64_t nr, enum run_outcome outcome, int64_t ended_utc_ns,
+                   const struct run_trip *trip, const char *result_json, struct err *e) NODISCARD;
+
+/* Latched trips survive restarts: one per stand. */
+bool store_latch_set(struct store *s, const char *stand, int64_t nr, const struct run_trip *trip,
+                     struct err *e) NODISCARD;
+bool store_latch_clear(struct store *s, const char *stand, int64_t utc_ns, struct err *e) NODISCARD;
+/* *found false when the stand has none. */
+bool store_latch_get(struct store *s, const char *stand, bool *found, struct run_trip *out,
+                     struct err *e) NODISCARD;
+
+/* Runs still marked running when the daemon starts were cut off: mark them
+ * interrupted (with the time of their last sample) and return how many. */
+bool store_mark_interrupted(struct store *s, int64_t utc_ns, int *count, struct err *e) NODISCARD;
+
+/* --- reading (own connection, any thread; path may belong to a running daemon) --- */
+struct run_row {
+    int64_t nr;
+    char id[UUID_TEXT_SIZE];
+    char battery[LABEL_SIZE]; /* label */
+    struct battery battery_record;
+    char stand[LABEL_SIZE], profile[64];
+    int64_t started_utc_ns, ended_utc_ns; /* 0: not ended */
+    enum run_outcome outcome;
+    struct run_trip trip;
+    double lead_ohm;
+    char voltage_source[16], software_version[32];
+    char profile_sha256[SHA256_TEXT_SIZE], bench_sha256[SHA256_TEXT_SIZE];
+    int64_t sample_count;
+    char *plan_json, *result_json; /* owned by the row; NULL none */
+    size_t instrument_count;
+    struct run_instrument instrument[4];
+    size_t step_count;
+    struct run_step {
+        int step;
+        char name[48], kind[16], end_reason[64];
+        double start_s, end_s; /* NAN: not ended */
+    } * steps;
+};
+void run_row_free(struct run_row *r);
+
+struct reader;
+bool reader_open(const char *path, struct reader **out, struct err *e) NODISCARD;
+void reader_close(struct reader *r);
+/* Newest first; battery label NULL: all; limit 0: all. Rows come without steps and texts. */
+bool reader_runs(struct reader *r, const char *battery, int limit, struct run_row **out, size_t *n,
+                 struct err *e) NODISCARD;
+/* `which`: a run's number, or a unique beginning of its id, or "last". */
+bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e) NODISCARD;
+/* Calls `each` for every sample in order, from a step (-1: all); each returning
+ * false stops. Streaming: memory does not grow with the run. */
+typedef bool sample_fn(void *context, int step, const struct sample *sample);
+bool reader_samples(struct reader *r, int64_t nr, int step, sample_fn *each, void *context,
+                    struct err *e) NODISCARD;
+struct event_row {
+    int64_t utc_ns;
+    double t_s;
+    char kind[32];
+    char text[320];
+};
+bool reader_events(struct reader *r, int64_t nr, struct event_row **out, size_t *n,
+                   struct err *e) NODISCARD;
+
+#endif
