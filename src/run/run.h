@@ -1,0 +1,101 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run: the stands at work. One thread per stand reads, lets the guard judge,
+ * lets the sequencer decide, commands and records. Hides threads; the calls
+ * below may come from any thread and never touch an instrument themselves. */
+#ifndef AMPLEDGER_RUN_RUN_H
+#define AMPLEDGER_RUN_RUN_H
+
+#include "base/clock.h"
+#include "bench/bench.h"
+#include "profile/plan.h"
+#include "store/store.h"
+
+struct run_host;
+
+/* All borrowed; must outlive the host. */
+struct run_host_config {
+    struct bench *bench;
+    struct store *store;
+    struct clock *clock;
+};
+
+/* Start one thread per stand. Each brings its stand up (safe first, then
+ * identified) and keeps trying while something is missing; a stand whose trip
+ * is latched in the store starts latched. */
+bool run_host_start(const struct run_host_config *config, struct run_host **out,
+                    struct err *e) NODISCARD;
+
+/* Stop every run (outcome "stopped"), make every stand safe, join, free. NULL is fine. */
+void run_host_stop(struct run_host *h);
+
+enum stand_phase {
+    STAND_STARTING, /* not yet brought up */
+    STAND_MISSING,  /* an instrument is missing or not safe; see problem */
+    STAND_IDLE,
+    STAND_RUNNING,
+    STAND_LATCHED, /* a trip waits for a person */
+};
+extern const char
+    *const stand_phase_names[]; /* "starting", "missing", "idle", "running", "latched" */
+
+struct stand_status {
+    char name[LABEL_SIZE];
+    enum stand_phase phase;
+    char problem[ERR_TEXT_SIZE]; /* "" when none */
+    bool output_unconfirmed;     /* an output could not be confirmed off: disconnect by hand */
+    struct reading reading;      /* newest; NAN where unknown */
+    double reading_age_s;        /* real seconds since it was taken; NAN: none yet */
+    struct {
+        const char *role;
+        char driver[64], link[160], identity[IDENTITY_SIZE];
+        char problem[ERR_TEXT_SIZE];
+    } instrument[4]; /* those present, role NULL ends the list early */
+    /* while running, or of the last run of this daemon: */
+    int64_t run_nr; /* 0: none yet */
+    char run_id[UUID_TEXT_SIZE];
+    char profile[64], battery[LABEL_SIZE];
+    int64_t started_utc_ns;
+    size_t step, step_count;
+    char step_name[STEP_NAME_SIZE];
+    enum step_kind step_kind;
+    double elapsed_s, left_s; /* test time; left is the plan's expectation, NAN unknown */
+    double step_elapsed_s;
+    double discharged_Ah; /* of the present step, positive */
+    double charged_Ah;
+    double expected_Ah; /* of the present step by the plan; NAN */
+    double until_V;     /* of the present step; NAN */
+    int64_t samples;
+    struct guard_limits limits;
+    enum run_outcome outcome; /* RUN_RUNNING while it runs */
+    struct run_trip trip;     /* of the latch; reason "" when none */
+};
+
+size_t run_host_count(const struct run_host *h);
+void run_host_status(struct run_host *h, size_t index, struct stand_status *out);
+/* False + ERR_NOT_FOUND with the nearest name. */
+bool run_host_find(struct run_host *h, const char *stand, size_t *index, struct err *e) NODISCARD;
+
+/* What the plan must know of a stand, with its newest reading. */
+void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out);
+
+/* Plan, and if it has no problem, begin. Takes *profile on success only. When
+ * it returns true the run is in the database and the stand's thread has it.
+ * ERR_CONFIG: the plan has problems (all of them in the text). ERR_REFUSED:
+ * busy, latched, or the stand is not ready. */
+struct run_request {
+    const char *stand;
+    struct profile *profile;
+    const struct battery *battery;
+};
+bool run_host_begin(struct run_host *h, const struct run_request *request,
+                    char run_id[UUID_TEXT_SIZE], struct err *e) NODISCARD;
+
+/* Ask for the end of the run and wait until the outputs are off (bounded).
+ * ERR_REFUSED when nothing runs. */
+bool run_host_end(struct run_host *h, const char *stand, struct err *e) NODISCARD;
+
+/* A person clears a latched trip; the stand is brought up again first and must
+ * be safe. ERR_REFUSED when nothing is latched or it is not safe. */
+bool run_host_clear(struct run_host *h, const char *stand, struct err *e) NODISCARD;
+
+#endif
