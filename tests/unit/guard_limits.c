@@ -1,0 +1,193 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Tests of guard: every limit at one step inside, on it, and one step outside;
+ * ages; merging; and random samples against a plain restatement of the rules. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "guard/guard.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static struct guard_limits limits_of_a_launch(void)
+{
+    return (struct guard_limits){
+        .voltage_min_V = 8.0,
+        .voltage_max_V = 14.6,
+        .current_max_A = 12.0,
+        .temperature_min_C = 5.0,
+        .temperature_max_C = 45.0,
+        .trust_s = 3.0,
+        .temperature_required = true,
+    };
+}
+
+static const struct sample good = {
+    .t_s = 0, .voltage_V = 13.1, .current_A = -10.0, .temperature_C = 23.0};
+
+static struct guard_verdict check(struct sample s)
+{
+    struct guard_limits l = limits_of_a_launch();
+    struct guard_memory m;
+    guard_start(&m, 0);
+    return guard_check(&l, &m, &s, 0, 0);
+}
+
+static void each_limit_at_the_edge(void **state)
+{
+    (void)state;
+    const struct {
+        size_t field;
+        double limit;
+        int outside; /* direction */
+        enum guard_reason reason;
+    } rows[] = {
+        {offsetof(struct sample, voltage_V), 8.0, -1, GUARD_VOLTAGE_LOW},
+        {offsetof(struct sample, voltage_V), 14.6, +1, GUARD_VOLTAGE_HIGH},
+        {offsetof(struct sample, current_A), -12.0, -1, GUARD_CURRENT_HIGH},
+        {offsetof(struct sample, current_A), 12.0, +1, GUARD_CURRENT_HIGH},
+        {offsetof(struct sample, temperature_C), 5.0, -1, GUARD_TEMPERATURE_LOW},
+        {offsetof(struct sample, temperature_C), 45.0, +1, GUARD_TEMPERATURE_HIGH},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        double edge[3] = {
+            nextafter(rows[i].limit, -rows[i].outside * 1e9),
+            rows[i].limit,
+            nextafter(rows[i].limit, rows[i].outside * 1e9),
+        };
+        for (int k = 0; k < 3; k++) {
+            struct sample s = good;
+            memcpy((char *)&s + rows[i].field, &edge[k], sizeof(double));
+            struct guard_verdict v = check(s);
+            assert_int_equal(v.reason, k == 2 ? rows[i].reason : GUARD_FINE);
+            if (k == 2) {
+                assert_true(v.value == fabs(edge[k]));
+                assert_true(v.limit == fabs(rows[i].limit));
+            }
+        }
+    }
+}
+
+static void heat_is_named_before_voltage(void **state)
+{
+    (void)state;
+    struct sample s = good;
+    s.voltage_V = 3.0;
+    s.temperature_C = 80.0;
+    assert_int_equal(check(s).reason, GUARD_TEMPERATURE_HIGH);
+}
+
+static void lead_resistance_is_taken_off(void **state)
+{
+    (void)state;
+    struct guard_limits l = limits_of_a_launch();
+    struct guard_memory m;
+    guard_start(&m, 0);
+    struct sample s = good;
+    s.voltage_V = 7.9; /* at the load; 10 A over 20 mOhm: the battery itself has 8.1 V */
+    assert_int_equal(guard_check(&l, &m, &s, 0.020, 0).reason, GUARD_FINE);
+    assert_int_equal(guard_check(&l, &m, &s, 0.0, 0).reason, GUARD_VOLTAGE_LOW);
+}
+
+static void ages(void **state)
+{
+    (void)state;
+    struct guard_limits l = limits_of_a_launch();
+    struct guard_memory m;
+    guard_start(&m, 100);
+    assert_int_equal(guard_check(&l, &m, NULL, 0, 103).reason, GUARD_FINE);
+    struct guard_verdict v = guard_check(&l, &m, NULL, 0, 103.5);
+    assert_int_equal(v.reason, GUARD_READING_LOST);
+    assert_true(v.value == 3.5 && v.limit == 3.0);
+
+    guard_start(&m, 100);
+    struct sample no_thermometer = good;
+    no_thermometer.temperature_C = NAN;
+    assert_int_equal(guard_check(&l, &m, &no_thermometer, 0, 103).reason, GUARD_FINE);
+    assert_int_equal(guard_check(&l, &m, &no_thermometer, 0, 103.1).reason, GUARD_TEMPERATURE_LOST);
+    l.temperature_required = false;
+    assert_int_equal(guard_check(&l, &m, &no_thermometer, 0, 200).reason, GUARD_FINE);
+}
+
+static void half_a_reading_is_no_reading(void **state)
+{
+    (void)state;
+    struct guard_limits l = limits_of_a_launch();
+    struct guard_memory m;
+    guard_start(&m, 0);
+    struct sample s = good;
+    s.current_A = NAN;
+    assert_int_equal(guard_check(&l, &m, &s, 0, 3.1).reason, GUARD_READING_LOST);
+}
+
+static void the_strictest_wins(void **state)
+{
+    (void)state;
+    struct guard_limits a = guard_limits_none();
+    struct guard_limits b = limits_of_a_launch();
+    struct guard_limits m = guard_limits_merge(a, b);
+    assert_true(m.voltage_min_V == 8.0 && m.temperature_max_C == 45.0 && m.temperature_required);
+    a.voltage_min_V = 9.0;
+    a.temperature_max_C = 60.0;
+    a.trust_s = 1.5;
+    m = guard_limits_merge(b, a);
+    assert_true(m.voltage_min_V == 9.0 && m.temperature_max_C == 45.0 && m.trust_s == 1.5);
+    m = guard_limits_merge(guard_limits_none(), guard_limits_none());
+    assert_true(isnan(m.voltage_min_V) && m.trust_s == 3.0);
+}
+
+static double random_between(double a, double b)
+{
+    return a + (b - a) * ((double)random() / (double)RAND_MAX);
+}
+
+static void random_samples_agree_with_the_rules(void **state)
+{
+    (void)state;
+    srandom(20260301);
+    struct guard_limits l = limits_of_a_launch();
+    size_t seen[GUARD_REASON_COUNT] = {0};
+    for (int n = 0; n < 20000; n++) {
+        struct guard_memory m;
+        guard_start(&m, 0);
+        struct sample s = {0, random_between(6, 16), random_between(-14, 14),
+                           random_between(-5, 55)};
+        bool inside = s.voltage_V >= 8 && s.voltage_V <= 14.6 && fabs(s.current_A) <= 12 &&
+                      s.temperature_C >= 5 && s.temperature_C <= 45;
+        enum guard_reason r = guard_check(&l, &m, &s, 0, 1).reason;
+        assert_int_equal(r == GUARD_FINE, inside);
+        seen[r]++;
+    }
+    assert_true(seen[GUARD_FINE] > 100 && seen[GUARD_VOLTAGE_LOW] > 100 &&
+                seen[GUARD_TEMPERATURE_LOW] > 100);
+}
+
+static void every_reason_has_words(void **state)
+{
+    (void)state;
+    for (int r = 0; r < GUARD_REASON_COUNT; r++) {
+        assert_true(strlen(guard_reason_name((enum guard_reason)r)) > 3);
+        assert_true(strlen(guard_reason_sentence((enum guard_reason)r)) > 8);
+        assert_non_null(guard_reason_unit((enum guard_reason)r));
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(each_limit_at_the_edge),
+        cmocka_unit_test(heat_is_named_before_voltage),
+        cmocka_unit_test(lead_resistance_is_taken_off),
+        cmocka_unit_test(ages),
+        cmocka_unit_test(half_a_reading_is_no_reading),
+        cmocka_unit_test(the_strictest_wins),
+        cmocka_unit_test(random_samples_agree_with_the_rules),
+        cmocka_unit_test(every_reason_has_words),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
