@@ -4,6 +4,7 @@
 #ifndef AMPLEDGER_RUN_RESULT_H
 #define AMPLEDGER_RUN_RESULT_H
 
+#include "analysis/capacity_json.h"
 #include "profile/plan.h"
 #include "store/store.h"
 
@@ -20,8 +21,5 @@ json_t *plan_to_json(const struct plan *p, const struct stand_facts *facts);
  * Reads only what the database holds. New reference in *out. */
 bool result_compute(struct reader *r, const struct run_row *run, json_t **out,
                     struct err *e) NODISCARD;
-
-/* A number, or null when it is NAN. New reference. */
-json_t *json_number(double v);
 
 #endif

@@ -78,13 +78,13 @@ bool run_host_find(struct run_host *h, const char *stand, size_t *index, struct 
 /* What the plan must know of a stand, with its newest reading. */
 void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out);
 
-/* Plan, and if it has no problem, begin. Takes *profile on success only. When
- * it returns true the run is in the database and the stand's thread has it.
+/* Plan with what the stand reads now, and if there is no problem, begin. All
+ * borrowed. When it returns true the run is in the database and going on.
  * ERR_CONFIG: the plan has problems (all of them in the text). ERR_REFUSED:
  * busy, latched, or the stand is not ready. */
 struct run_request {
     const char *stand;
-    struct profile *profile;
+    const struct profile *profile;
     const struct battery *battery;
 };
 bool run_host_begin(struct run_host *h, const struct run_request *request,

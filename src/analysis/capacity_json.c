@@ -1,0 +1,123 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * analysis/capacity_json: a capacity result as JSON. */
+#include "analysis/capacity_json.h"
+
+#include <math.h>
+
+json_t *json_number(double v)
+{
+    return isfinite(v) ? json_real(v) : json_null();
+}
+
+static struct verdict_question question_of(const struct capacity_result *r,
+                                           const struct acceptance *a)
+{
+    return (struct verdict_question){
+        .value = r->capacity_Ah,
+        .expanded = r->uncertainty.expanded_Ah,
+        .limit = a->limit_Ah,
+        .rule = a->rule,
+        .lower_bound = r->lower_bound,
+    };
+}
+
+enum verdict capacity_verdict(const struct capacity_result *r, const struct acceptance *a)
+{
+    struct verdict_question q = question_of(r, a);
+    return r->kind == RECORD_DISCHARGE ? verdict_judge(&q) : VERDICT_NONE;
+}
+
+static json_t *budget_to_json(const struct uncertainty_budget *b)
+{
+    json_t *components = json_array();
+    for (size_t i = 0; i < b->count; i++) {
+        json_array_append_new(components,
+                              json_pack("{s:s, s:o, s:s}", "name", b->component[i].name,
+                                        "standard_Ah", json_number(b->component[i].standard_Ah),
+                                        "how", b->component[i].how));
+    }
+    return json_pack("{s:o, s:o, s:o, s:f, s:b}", "components", components, "standard_Ah",
+                     json_number(b->standard_Ah), "expanded_Ah", json_number(b->expanded_Ah),
+                     "coverage_factor", COVERAGE_FACTOR, "accuracy_known", b->accuracy_known);
+}
+
+static json_t *notes_to_json(const struct analysis_notes *notes)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < notes->count; i++) {
+        json_array_append_new(list, json_string(notes->text[i]));
+    }
+    return list;
+}
+
+static void put_judgement(json_t *o, const struct capacity_result *r, const struct acceptance *a)
+{
+    enum verdict v = capacity_verdict(r, a);
+    struct verdict_question q = question_of(r, a);
+    json_object_set_new(o, "verdict",
+                        v == VERDICT_NONE ? json_null() : json_string(verdict_name(v)));
+    json_object_set_new(o, "acceptance_Ah", json_number(a->limit_Ah));
+    json_object_set_new(o, "decision_rule",
+                        v == VERDICT_NONE ? json_null()
+                                          : json_string(decision_rule_names[a->rule]));
+    json_object_set_new(o, "conformance_probability",
+                        v == VERDICT_NONE ? json_null() : json_number(verdict_probability(&q)));
+}
+
+static void put_numbers(json_t *o, const struct capacity_result *r)
+{
+    const struct {
+        const char *key;
+        double value;
+    } numbers[] = {
+        {"capacity_Ah", r->capacity_Ah},
+        {"capacity_uncertainty_Ah", r->uncertainty.expanded_Ah},
+        {"percent_of_rated", r->percent_of_rated},
+        {"energy_Wh", r->energy_Wh},
+        {"energy_uncertainty_Wh", COVERAGE_FACTOR * r->uncertainty.energy_standard_Wh},
+        {"duration_s", r->duration_s},
+        {"loaded_s", r->loaded_s},
+        {"mean_voltage_V", r->mean_voltage_V},
+        {"mean_current_A", r->mean_current_A},
+        {"start_voltage_V", r->start_voltage_V},
+        {"end_voltage_V", r->end_voltage_V},
+        {"end_s", r->end_s},
+        {"temperature_start_C", r->temperature_start_C},
+        {"temperature_min_C", r->temperature_min_C},
+        {"temperature_mean_C", r->temperature_mean_C},
+        {"temperature_max_C", r->temperature_max_C},
+        {"gap_s", r->gap_s},
+    };
+    for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
+        json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
+    }
+}
+
+static void put_counts(json_t *o, const struct capacity_result *r)
+{
+    const struct {
+        const char *key;
+        size_t value;
+    } counts[] = {
+        {"samples", r->samples}, {"samples_counted", r->samples_counted},
+        {"gaps", r->gaps},       {"repeated_times", r->repeated},
+        {"unknown", r->unknown},
+    };
+    for (size_t i = 0; i < sizeof counts / sizeof counts[0]; i++) {
+        json_object_set_new(o, counts[i].key, json_integer((json_int_t)counts[i].value));
+    }
+}
+
+json_t *capacity_to_json(const struct capacity_result *r, const struct acceptance *a)
+{
+    json_t *o = json_object();
+    json_object_set_new(o, "kind", json_string(record_kind_name(r->kind)));
+    put_numbers(o, r);
+    json_object_set_new(o, "end_reason", json_string(end_reason_text(r->end_reason)));
+    json_object_set_new(o, "lower_bound", json_boolean(r->lower_bound));
+    put_judgement(o, r, a);
+    put_counts(o, r);
+    json_object_set_new(o, "uncertainty", budget_to_json(&r->uncertainty));
+    json_object_set_new(o, "notes", notes_to_json(&r->notes));
+    return o;
+}

@@ -1,0 +1,202 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * daemon: ampledgerd: start everything in order, wait for a signal, stop
+ * everything in the opposite order: nobody may order (web), outputs off (run),
+ * all written (store). */
+#include "base/clock.h"
+#include "base/file.h"
+#include "base/log.h"
+#include "base/version.h"
+#include "bench/bench.h"
+#include "run/run.h"
+#include "store/store.h"
+#include "web/web.h"
+
+#include <getopt.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+
+#define DEFAULT_BENCH "/etc/ampledger/bench.yaml"
+
+static const char usage[] =
+    "ampledgerd - drives loads and supplies through unattended battery tests\n"
+    "\n"
+    "  ampledgerd --bench bench.yaml            run with this bench\n"
+    "  ampledgerd --bench bench.yaml --check    read the file and its drivers, say what is\n"
+    "                                           wrong, open nothing\n"
+    "\n"
+    "  --bench FILE   the stands and their instruments (default " DEFAULT_BENCH ")\n"
+    "  --log LEVEL    error, warn, info (default), debug, wire (every byte)\n"
+    "  --version, --help\n"
+    "\n"
+    "SIGTERM or Ctrl-C: every output off and confirmed, everything written, then it leaves.\n"
+    "Exit status: 0 left on request, 2 usage or bad file, 5 internal.\n";
+
+struct arguments {
+    const char *bench;
+    bool check;
+};
+
+struct house {
+    struct bench *bench;
+    struct store *store;
+    struct clock *clock;
+    struct run_host *host;
+    struct web *web;
+};
+
+/* Returns -1 to go on, else the exit status. */
+static int read_arguments(int argc, char **argv, struct arguments *a)
+{
+    static const struct option options[] = {
+        {"bench", required_argument, NULL, 'b'}, {"check", no_argument, NULL, 'c'},
+        {"log", required_argument, NULL, 'l'},   {"help", no_argument, NULL, 'h'},
+        {"version", no_argument, NULL, 'v'},     {NULL, 0, NULL, 0},
+    };
+    enum log_level level = LOG_INFO;
+    int o = 0;
+    while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
+        switch (o) {
+        case 'b':
+            a->bench = optarg;
+            break;
+        case 'c':
+            a->check = true;
+            break;
+        case 'l':
+            if (!log_level_parse(optarg, &level)) {
+                fprintf(stderr, "ampledgerd: --log %s: it is error, warn, info, debug or wire\n",
+                        optarg);
+                return 2;
+            }
+            break;
+        case 'h':
+            fputs(usage, stdout);
+            return 0;
+        case 'v':
+            puts("ampledgerd " AMPLEDGER_VERSION);
+            return 0;
+        default:
+            fputs("ampledgerd: see ampledgerd --help\n", stderr);
+            return 2;
+        }
+    }
+    if (optind < argc) {
+        fprintf(stderr, "ampledgerd: \"%s\" is not understood; see ampledgerd --help\n",
+                argv[optind]);
+        return 2;
+    }
+    log_set_level(level);
+    return -1;
+}
+
+static void block_signals(sigset_t *wanted)
+{
+    sigemptyset(wanted);
+    sigaddset(wanted, SIGTERM);
+    sigaddset(wanted, SIGINT);
+    /* Blocked before any thread exists, so that only sigwait() sees them. */
+    pthread_sigmask(SIG_BLOCK, wanted, NULL);
+    signal(SIGPIPE, SIG_IGN);
+}
+
+static void check_report(const struct bench *b)
+{
+    printf("%s: good: %zu stand%s, %zu driver%s\n", b->path, b->stand_count,
+           b->stand_count == 1 ? "" : "s", b->driver_count, b->driver_count == 1 ? "" : "s");
+    for (size_t i = 0; i < b->stand_count; i++) {
+        printf("  %s:", b->stands[i].name);
+        for (int role = 0; role < 4; role++) {
+            const struct instrument *instrument = b->stands[i].instrument[role];
+            if (instrument != NULL) {
+                printf(" %s (%s on %s)", role_names[role], instrument_driver(instrument)->name,
+                       instrument_link_address(instrument));
+            }
+        }
+        printf("\n");
+    }
+}
+
+static bool note_interrupted_runs(struct house *h, struct err *e)
+{
+    int count = 0;
+    if (!store_mark_interrupted(h->store, clock_utc_ns(h->clock), &count, e)) {
+        return false;
+    }
+    if (count > 0) {
+        log_warn("%d run%s had been cut off when the daemon ended; marked interrupted", count,
+                 count == 1 ? "" : "s");
+    }
+    return true;
+}
+
+static bool move_in(struct house *h, struct err *e)
+{
+    double speed = 1;
+    if (!store_open(h->bench->database, &h->store, e) ||
+        !bench_clock(h->bench, &h->clock, &speed, e) || !note_interrupted_runs(h, e)) {
+        return false;
+    }
+    struct run_host_config host = {.bench = h->bench, .store = h->store, .clock = h->clock};
+    if (!run_host_start(&host, &h->host, e)) {
+        return false;
+    }
+    struct web_config web = {
+        .host = h->host, .store = h->store, .bench = h->bench, .socket_path = h->bench->socket};
+    if (!web_start(&web, &h->web, e)) {
+        return false;
+    }
+    log_info("ampledgerd %s: bench \"%s\", database %s, socket %s", AMPLEDGER_VERSION,
+             h->bench->title, h->bench->database, h->bench->socket);
+    if (speed > 1) {
+        log_warn("time runs up to %g times faster: virtual bench", speed);
+    }
+    return true;
+}
+
+static void move_out(struct house *h)
+{
+    web_stop(h->web);
+    run_host_stop(h->host);
+    store_close(h->store);
+    clock_free(h->clock);
+    bench_free(h->bench);
+}
+
+static int fail(const struct err *e)
+{
+    fprintf(stderr, "ampledgerd: %s\n", e->text);
+    return err_exit_status(e->code) == 5 ? 5 : 2;
+}
+
+int main(int argc, char **argv)
+{
+    struct arguments a = {.bench = DEFAULT_BENCH};
+    struct house h = {0};
+    struct err e = {0};
+    sigset_t wanted;
+    int caught = 0;
+    int status = read_arguments(argc, argv, &a);
+    if (status >= 0) {
+        return status;
+    }
+    if (!bench_load(a.bench, &h.bench, &e)) {
+        return fail(&e);
+    }
+    if (a.check) {
+        check_report(h.bench);
+        bench_free(h.bench);
+        return 0;
+    }
+    block_signals(&wanted);
+    if (!move_in(&h, &e)) {
+        status = fail(&e);
+    } else {
+        sigwait(&wanted, &caught);
+        log_info("%s: switching everything off", strsignal(caught));
+        status = 0;
+    }
+    move_out(&h);
+    return status;
+}

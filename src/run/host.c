@@ -1,0 +1,265 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/host: all stands of a bench, and the orders given to them from outside. */
+#include "base/file.h"
+#include "base/log.h"
+#include "run/stand.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Longest that an order is waited for: bringing four silent instruments up
+ * takes some seconds each; past this the thread is taken for hung. */
+#define ANSWER_TIMEOUT_S 60
+
+struct run_host {
+    struct run_host_config config;
+    size_t count;
+    struct stand *stands;
+};
+
+static void status_blank(struct stand_status *st, const char *name)
+{
+    *st = (struct stand_status){
+        .phase = STAND_STARTING,
+        .reading = {NAN, NAN, NAN},
+        .reading_age_s = NAN,
+        .elapsed_s = NAN,
+        .left_s = NAN,
+        .step_elapsed_s = NAN,
+        .discharged_Ah = NAN,
+        .charged_Ah = NAN,
+        .expected_Ah = NAN,
+        .until_V = NAN,
+        .limits = guard_limits_none(),
+        .outcome = RUN_COMPLETED,
+    };
+    text_format(st->name, sizeof st->name, "%s", name);
+}
+
+static void cond_init_monotonic(pthread_cond_t *c)
+{
+    pthread_condattr_t attr;
+    pthread_condattr_init(&attr);
+    pthread_condattr_setclock(&attr, CLOCK_MONOTONIC);
+    pthread_cond_init(c, &attr);
+    pthread_condattr_destroy(&attr);
+}
+
+static bool stand_start(struct run_host *h, struct stand *s, struct stand_config *config,
+                        struct err *e)
+{
+    *s = (struct stand){
+        .config = config,
+        .store = h->config.store,
+        .clock = h->config.clock,
+        .bench = h->config.bench,
+        .waker = {-1, -1, -1},
+    };
+    status_blank(&s->status, config->name);
+    pthread_mutex_init(&s->asking, NULL);
+    pthread_mutex_init(&s->lock, NULL);
+    cond_init_monotonic(&s->answered);
+    bool latched = false;
+    if (!store_latch_get(s->store, config->name, &latched, &s->status.trip, e) ||
+        !waker_open(&s->waker, e)) {
+        return err_prefix(e, "stand %s", config->name);
+    }
+    if (!latched) {
+        s->status.trip = (struct run_trip){0};
+    }
+    int failed = pthread_create(&s->thread, NULL, stand_thread, s);
+    if (failed != 0) {
+        return err_set_errno(e, failed, "start the thread of stand %s", config->name);
+    }
+    s->started = true;
+    return true;
+}
+
+bool run_host_start(const struct run_host_config *config, struct run_host **out, struct err *e)
+{
+    struct run_host *h = zalloc(sizeof *h);
+    h->config = *config;
+    h->stands = zalloc((config->bench->stand_count + 1) * sizeof *h->stands);
+    for (size_t i = 0; i < config->bench->stand_count; i++) {
+        h->count = i + 1;
+        if (!stand_start(h, &h->stands[i], &config->bench->stands[i], e)) {
+            run_host_stop(h);
+            return false;
+        }
+    }
+    *out = h;
+    return true;
+}
+
+static void wait_deadline(struct timespec *until)
+{
+    clock_gettime(CLOCK_MONOTONIC, until);
+    until->tv_sec += ANSWER_TIMEOUT_S;
+}
+
+/* Takes the job. */
+static void give_order(struct stand *s, enum order order, struct job *job)
+{
+    pthread_mutex_lock(&s->lock);
+    job_free(s->job); /* one left behind by an order that nobody took */
+    s->job = job;
+    s->order = order;
+    s->has_answer = false;
+    waker_signal(&s->waker);
+    pthread_mutex_unlock(&s->lock);
+    clock_kick(s->clock);
+}
+
+static bool await_answer(struct stand *s, struct err *e)
+{
+    struct timespec until;
+    wait_deadline(&until);
+    pthread_mutex_lock(&s->lock);
+    int waited = 0;
+    while (!s->has_answer && waited == 0) {
+        waited = pthread_cond_timedwait(&s->answered, &s->lock, &until);
+    }
+    bool ok = s->has_answer && s->answer_ok;
+    if (!s->has_answer) {
+        err_set(e, ERR_TIMEOUT, "%s: the stand did not act within %d s; look at its instruments",
+                s->config->name, ANSWER_TIMEOUT_S);
+    } else if (!ok) {
+        *e = s->answer;
+    }
+    pthread_mutex_unlock(&s->lock);
+    return ok;
+}
+
+static bool stand_order(struct stand *s, enum order order, struct job *job, struct err *e)
+{
+    pthread_mutex_lock(&s->asking);
+    give_order(s, order, job);
+    bool ok = await_answer(s, e);
+    pthread_mutex_unlock(&s->asking);
+    return ok;
+}
+
+static void stand_join(struct stand *s)
+{
+    struct err e = {0};
+    if (s->started) {
+        if (!await_answer(s, &e)) {
+            log_error("%s", e.text);
+        }
+        pthread_join(s->thread, NULL);
+    }
+    job_free(s->job);
+    waker_close(&s->waker);
+    pthread_cond_destroy(&s->answered);
+    pthread_mutex_destroy(&s->lock);
+    pthread_mutex_destroy(&s->asking);
+}
+
+void run_host_stop(struct run_host *h)
+{
+    if (h == NULL) {
+        return;
+    }
+    /* All stands are told before the first is waited for: they become safe together. */
+    for (size_t i = 0; i < h->count; i++) {
+        if (h->stands[i].started) {
+            pthread_mutex_lock(&h->stands[i].asking);
+            give_order(&h->stands[i], ORDER_QUIT, NULL);
+            pthread_mutex_unlock(&h->stands[i].asking);
+        }
+    }
+    for (size_t i = 0; i < h->count; i++) {
+        stand_join(&h->stands[i]);
+    }
+    free(h->stands);
+    free(h);
+}
+
+size_t run_host_count(const struct run_host *h)
+{
+    return h->count;
+}
+
+void run_host_status(struct run_host *h, size_t index, struct stand_status *out)
+{
+    struct stand *s = &h->stands[index];
+    pthread_mutex_lock(&s->lock);
+    *out = s->status;
+    if (s->reading_real_ns != 0) {
+        out->reading_age_s = (double)(clock_real_ns() - s->reading_real_ns) / (double)NS_PER_S;
+    }
+    pthread_mutex_unlock(&s->lock);
+}
+
+bool run_host_find(struct run_host *h, const char *stand, size_t *index, struct err *e)
+{
+    struct stand_config *c = bench_stand(h->config.bench, stand, e);
+    if (c == NULL) {
+        return false;
+    }
+    *index = (size_t)(c - h->config.bench->stands);
+    return true;
+}
+
+void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out)
+{
+    stand_facts_now(&h->stands[index], out);
+}
+
+static bool refuse_unless_ready(struct run_host *h, size_t index, struct err *e)
+{
+    struct stand_status st;
+    run_host_status(h, index, &st);
+    switch (st.phase) {
+    case STAND_IDLE:
+        return true;
+    case STAND_RUNNING:
+        return err_set(e, ERR_REFUSED, "%s: busy with \"%s\" on %s; wait, or stop it first",
+                       st.name, st.profile, st.battery);
+    case STAND_LATCHED:
+        return err_set(e, ERR_REFUSED,
+                       "%s: a trip is latched (%s); look at the battery, then: ampledger clear %s",
+                       st.name, st.trip.sentence, st.name);
+    case STAND_STARTING:
+        return err_set(e, ERR_REFUSED, "%s: still being brought up; try again in a moment",
+                       st.name);
+    case STAND_MISSING:
+        break;
+    }
+    return err_set(e, ERR_REFUSED, "%s: not ready: %s", st.name, st.problem);
+}
+
+bool run_host_begin(struct run_host *h, const struct run_request *request,
+                    char run_id[UUID_TEXT_SIZE], struct err *e)
+{
+    size_t index = 0;
+    if (!run_host_find(h, request->stand, &index, e) || !refuse_unless_ready(h, index, e)) {
+        return false;
+    }
+    struct job *job = zalloc(sizeof *job);
+    job->battery = *request->battery;
+    uuid7_make(clock_utc_ns(h->config.clock), job->run_id);
+    strcpy(run_id, job->run_id);
+    /* The stand's thread may outlive this request: it gets its own copy. */
+    if (!profile_load_text(request->profile->path, request->profile->text,
+                           strlen(request->profile->text), &job->profile, e)) {
+        job_free(job);
+        return false;
+    }
+    return stand_order(&h->stands[index], ORDER_BEGIN, job, e);
+}
+
+bool run_host_end(struct run_host *h, const char *stand, struct err *e)
+{
+    size_t index = 0;
+    return run_host_find(h, stand, &index, e) && stand_order(&h->stands[index], ORDER_END, NULL, e);
+}
+
+bool run_host_clear(struct run_host *h, const char *stand, struct err *e)
+{
+    size_t index = 0;
+    return run_host_find(h, stand, &index, e) &&
+           stand_order(&h->stands[index], ORDER_CLEAR, NULL, e);
+}

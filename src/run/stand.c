@@ -1,0 +1,239 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/stand: the life of one stand's thread: bring it up, keep looking at it,
+ * take orders. The run itself is in loop.c. */
+#include "run/stand.h"
+
+#include "base/file.h"
+#include "base/log.h"
+#include "profile/profile.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define IDLE_PERIOD_NS NS_PER_S
+#define RETRY_PERIOD_NS (2 * NS_PER_S)
+#define SAFE_TRIES 5
+
+const char *const stand_phase_names[] = {"starting", "missing", "idle", "running", "latched"};
+
+void job_free(struct job *j)
+{
+    if (j != NULL) {
+        profile_free(j->profile);
+        free(j);
+    }
+}
+
+enum order stand_take_order(struct stand *s, struct job **job)
+{
+    pthread_mutex_lock(&s->lock);
+    enum order order = s->order;
+    if (order != ORDER_NONE) {
+        waker_clear_signal(&s->waker);
+        s->order = ORDER_NONE;
+        *job = s->job;
+        s->job = NULL;
+    }
+    pthread_mutex_unlock(&s->lock);
+    return order;
+}
+
+void stand_answer(struct stand *s, bool ok, const struct err *e)
+{
+    pthread_mutex_lock(&s->lock);
+    s->has_answer = true;
+    s->answer_ok = ok;
+    s->answer = ok ? (struct err){0} : *e;
+    pthread_cond_broadcast(&s->answered);
+    pthread_mutex_unlock(&s->lock);
+}
+
+void stand_set_phase(struct stand *s, enum stand_phase phase, const char *problem)
+{
+    pthread_mutex_lock(&s->lock);
+    s->status.phase = phase;
+    text_format(s->status.problem, sizeof s->status.problem, "%s", problem);
+    pthread_mutex_unlock(&s->lock);
+}
+
+void stand_set_reading(struct stand *s, const struct reading *r)
+{
+    pthread_mutex_lock(&s->lock);
+    s->status.reading = *r;
+    s->reading_real_ns = clock_real_ns();
+    pthread_mutex_unlock(&s->lock);
+}
+
+static enum stand_phase phase_of(struct stand *s)
+{
+    pthread_mutex_lock(&s->lock);
+    enum stand_phase phase = s->status.phase;
+    pthread_mutex_unlock(&s->lock);
+    return phase;
+}
+
+static bool is_latched(struct stand *s)
+{
+    pthread_mutex_lock(&s->lock);
+    bool latched = s->status.trip.reason[0] != '\0';
+    pthread_mutex_unlock(&s->lock);
+    return latched;
+}
+
+static void set_unconfirmed(struct stand *s, bool unconfirmed)
+{
+    pthread_mutex_lock(&s->lock);
+    s->status.output_unconfirmed = unconfirmed;
+    pthread_mutex_unlock(&s->lock);
+}
+
+bool stand_safe(struct stand *s, struct err *e)
+{
+    bool safe = stand_make_safe(s->config, SAFE_TRIES, e);
+    set_unconfirmed(s, !safe);
+    if (!safe) {
+        log_error("%s: OUTPUT NOT CONFIRMED OFF, disconnect the battery by hand: %s",
+                  s->config->name, e->text);
+    }
+    return safe;
+}
+
+/* The status lists what answered and what is wrong with each instrument. */
+static void show_instruments(struct stand *s, const struct stand_health *health)
+{
+    pthread_mutex_lock(&s->lock);
+    size_t n = 0;
+    for (int role = 0; role < 4; role++) {
+        const struct instrument *i = s->config->instrument[role];
+        if (i == NULL) {
+            continue;
+        }
+        s->status.instrument[n].role = role_names[role];
+        text_format(s->status.instrument[n].driver, 64, "%s", instrument_driver(i)->name);
+        text_format(s->status.instrument[n].link, 160, "%s", instrument_link_address(i));
+        text_format(s->status.instrument[n].identity, IDENTITY_SIZE, "%s", instrument_identity(i));
+        text_format(s->status.instrument[n].problem, ERR_TEXT_SIZE, "%s", health->problem[role]);
+        n++;
+    }
+    pthread_mutex_unlock(&s->lock);
+}
+
+/* Every instrument there, safe and known: idle, or latched if a trip waits. */
+static bool bring_up(struct stand *s, struct err *e)
+{
+    struct stand_health health = {0};
+    bool was_missing = phase_of(s) == STAND_MISSING;
+    bool ok = stand_bring_up(s->config, &health, e);
+    show_instruments(s, &health);
+    if (ok) {
+        set_unconfirmed(s, false);
+        stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
+        log_info("%s: every instrument answers, outputs off", s->config->name);
+    } else {
+        if (!was_missing) {
+            log_warn("%s: %s", s->config->name, e->text);
+        }
+        stand_set_phase(s, STAND_MISSING, e->text);
+    }
+    return ok;
+}
+
+/* Between runs: look, so that the page shows life and a lost instrument is noticed. */
+static void look(struct stand *s)
+{
+    struct err e = {0}, temperature_error = {0};
+    struct reading r;
+    if (stand_read(s->config, false, &r, &temperature_error, &e)) {
+        stand_set_reading(s, &r);
+        return;
+    }
+    if (e.code == ERR_INTERRUPTED) {
+        return;
+    }
+    log_warn("%s: %s", s->config->name, e.text);
+    stand_set_phase(s, STAND_MISSING, e.text);
+}
+
+static void idle_turn(struct stand *s)
+{
+    enum stand_phase phase = phase_of(s);
+    struct err e = {0};
+    if (phase == STAND_STARTING || phase == STAND_MISSING) {
+        bool up = bring_up(s, &e);
+        clock_wait_until(s->clock, clock_now_ns(s->clock) + (up ? 0 : RETRY_PERIOD_NS),
+                         s->waker.fd);
+        return;
+    }
+    look(s);
+    clock_wait_until(s->clock, clock_now_ns(s->clock) + IDLE_PERIOD_NS, s->waker.fd);
+}
+
+static bool clear_latch(struct stand *s, struct err *e)
+{
+    if (!is_latched(s)) {
+        return err_set(e, ERR_REFUSED, "%s: no trip is latched, nothing to clear", s->config->name);
+    }
+    struct err why = {0};
+    if (!bring_up(s, &why) || !stand_safe(s, &why)) {
+        return err_set(e, ERR_REFUSED, "%s: not cleared, the stand is not safe: %s",
+                       s->config->name, why.text);
+    }
+    if (!store_latch_clear(s->store, s->config->name, clock_utc_ns(s->clock), e)) {
+        return false;
+    }
+    pthread_mutex_lock(&s->lock);
+    s->status.trip = (struct run_trip){0};
+    s->status.phase = STAND_IDLE;
+    pthread_mutex_unlock(&s->lock);
+    log_info("%s: trip cleared by a person", s->config->name);
+    return true;
+}
+
+/* Returns false when the thread shall leave. */
+static bool obey(struct stand *s, enum order order, struct job *job)
+{
+    struct err e = {0};
+    switch (order) {
+    case ORDER_NONE:
+        return true;
+    case ORDER_BEGIN:
+        return !stand_run(s, job);
+    case ORDER_END:
+        err_set(&e, ERR_REFUSED, "%s: nothing is running, nothing to stop", s->config->name);
+        stand_answer(s, false, &e);
+        return true;
+    case ORDER_CLEAR: {
+        bool ok = clear_latch(s, &e);
+        stand_answer(s, ok, &e);
+        return true;
+    }
+    case ORDER_QUIT:
+        break;
+    }
+    return false;
+}
+
+void *stand_thread(void *arg)
+{
+    struct stand *s = arg;
+    bool stay = true;
+    for (int role = 0; role < 4; role++) {
+        if (s->config->instrument[role] != NULL) {
+            instrument_set_wake(s->config->instrument[role], s->waker.fd);
+        }
+    }
+    while (stay) {
+        struct job *job = NULL;
+        enum order order = stand_take_order(s, &job);
+        if (order == ORDER_NONE) {
+            idle_turn(s);
+        } else {
+            stay = obey(s, order, job);
+        }
+    }
+    struct err e = {0};
+    bool safe = stand_safe(s, &e);
+    stand_answer(s, safe, &e);
+    return NULL;
+}

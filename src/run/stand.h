@@ -1,0 +1,67 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/stand: one stand's thread, seen from inside the room: what host, thread
+ * and run loop share. */
+#ifndef AMPLEDGER_RUN_STAND_H
+#define AMPLEDGER_RUN_STAND_H
+
+#include "run/run.h"
+#include "run/waker.h"
+
+#include <pthread.h>
+
+enum order { ORDER_NONE, ORDER_BEGIN, ORDER_END, ORDER_CLEAR, ORDER_QUIT };
+
+/* A run to begin. Owned by the stand once the order is given. */
+struct job {
+    struct profile *profile;
+    struct battery battery;
+    char run_id[UUID_TEXT_SIZE];
+};
+void job_free(struct job *j);
+
+struct stand {
+    struct stand_config *config; /* its instruments belong to this thread alone */
+    struct store *store;
+    struct clock *clock;
+    const struct bench *bench;
+    pthread_t thread;
+    bool started;
+    struct waker waker;
+
+    pthread_mutex_t asking; /* held by whoever gives an order, until it is answered */
+
+    pthread_mutex_t lock; /* guards all below */
+    pthread_cond_t answered;
+    enum order order; /* taken by the thread when it sees it */
+    struct job *job;
+    bool has_answer;
+    bool answer_ok;
+    struct err answer;
+    struct stand_status status;
+    int64_t reading_real_ns; /* 0: none yet */
+};
+
+/* What the thread runs until ORDER_QUIT. */
+void *stand_thread(void *stand);
+
+/* Look whether an order waits; ORDER_NONE when not. The thread that takes one
+ * answers it exactly once. */
+enum order stand_take_order(struct stand *s, struct job **job);
+void stand_answer(struct stand *s, bool ok, const struct err *e);
+
+/* Change the status under its lock: the present phase and problem. */
+void stand_set_phase(struct stand *s, enum stand_phase phase, const char *problem);
+/* Newest reading, for whoever looks. */
+void stand_set_reading(struct stand *s, const struct reading *r);
+
+/* Outputs off, confirmed; if not, alarm in status and log. */
+bool stand_safe(struct stand *s, struct err *e) NODISCARD;
+
+/* Facts for the plan; present values only when a reading is younger than 5 s and no run is on. */
+void stand_facts_now(struct stand *s, struct stand_facts *out);
+
+/* One whole run: plan with what is read now, begin, loop, end. Answers the
+ * order that began it. Returns true if ORDER_QUIT was taken meanwhile. */
+bool stand_run(struct stand *s, struct job *job);
+
+#endif

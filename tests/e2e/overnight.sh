@@ -1,0 +1,51 @@
+#!/bin/sh
+# SPDX-License-Identifier: GPL-3.0-or-later
+# The main job: a 12.5 h discharge at 10 A and 1 sample a second, from plan to
+# verdict, against the virtual bench's own coulomb counter; then export against
+# the database, sample by sample.
+. "$AMPLEDGER_SOURCE/tests/support/e2e.sh"
+
+start_virtual "${SPEED:-100000}"
+start_daemon
+await 20 phase_is idle
+add_launch
+expect 0 ampledger plan overnight-capacity-lfp --battery launch-a --stand jetty
+says "12.5 h" # common practice: hours = Ah / A, 125 Ah at 10 A
+expect 0 control reset-counter launch-a
+expect 0 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty --wait
+output_is off || fail "the load is still on"
+
+expect 0 ampledger show last --json
+cp "$home/out" "$home/show.json"
+control counter launch-a >"$home/counter"
+ours=$(json "$home/show.json" "d['capacity_Ah']")
+theirs=$(sed 's/.*discharged_Ah=\([0-9.]*\).*/\1/' "$home/counter")
+echo "delivered $ours Ah by us, $theirs Ah by the virtual bench's own counter"
+holds "abs($ours / $theirs - 1) < 0.0005"
+holds "$(json "$home/show.json" "d['capacity_uncertainty_Ah']") > abs($ours - $theirs)"
+[ "$(json "$home/show.json" "d['verdict']")" = pass ] || fail "verdict"
+[ "$(json "$home/show.json" "d['trip']")" = None ] || fail "trip"
+holds "$(json "$home/show.json" "d['samples']") > 45000"
+expect 0 ampledger show last
+says "PASS"
+
+# Export and database, sample by sample.
+expect 0 ampledger export last -o "$home/run.csv"
+sqlite3 "$home/ampledger.db" -separator , \
+    "select printf('%.17g',t_s), printf('%.17g',voltage_V), printf('%.17g',current_A), printf('%.17g',temperature_C) from sample order by run_nr, seq" >"$home/db.csv"
+python3 - "$home/run.csv" "$home/db.csv" <<'PY'
+import csv, sys
+exported = list(csv.DictReader(open(sys.argv[1], newline="")))
+stored = list(csv.reader(open(sys.argv[2])))
+assert len(exported) == len(stored) > 45000, (len(exported), len(stored))
+for n, (e, s) in enumerate(zip(exported, stored)):
+    got = [float(e[k]) for k in ("t_s", "voltage_V", "current_A", "temperature_C")]
+    assert got == [float(x) for x in s], (n, got, s)
+print(len(exported), "samples agree, bit by bit")
+PY
+# The exported log, analysed without a daemon, gives the same delivered capacity.
+expect 0 ampledger analyse "$home/run.csv" --cutoff 10V --rated 125Ah --json
+holds "abs($(json "$home/out" "d['capacity_Ah']") / $ours - 1) < 1e-4"
+
+stop_daemon
+database_is_sound

@@ -1,0 +1,34 @@
+#!/bin/sh
+# SPDX-License-Identifier: GPL-3.0-or-later
+# All tests, on a fresh Debian 12: installs what is missing, builds, runs.
+#   sh tests/run.sh            everything
+#   sh tests/run.sh quick      only the build under ASan and UBSan
+set -eu
+cd "$(dirname "$0")/.."
+. src/setup.sh
+
+need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
+    libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
+    libcmocka-dev sqlite3 curl valgrind shellcheck python3
+
+step "shell scripts"
+find . -name '*.sh' -not -path './build*' -print0 | xargs -0 shellcheck -x -e SC1091,SC2317
+
+step "the house rules"
+sh tests/house_rules.sh
+
+step "build and test under ASan and UBSan"
+build build-asan -DAMPLEDGER_ASAN=ON
+ctest --test-dir build-asan --output-on-failure -j2
+
+if [ "${1:-}" = quick ]; then
+    exit 0
+fi
+
+step "the threaded rooms under TSan"
+build build-tsan -DAMPLEDGER_TSAN=ON
+ctest --test-dir build-tsan --output-on-failure -L threads
+
+step "the release build, as people run it"
+build build
+ctest --test-dir build --output-on-failure -L e2e

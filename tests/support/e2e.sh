@@ -1,0 +1,126 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+# shellcheck shell=sh
+# Sourced by the end-to-end tests: a bench of its own in a temporary folder, the
+# built programs on the path, small assertions. Everything started is stopped.
+set -eu
+: "${AMPLEDGER_BUILD:?set by ctest: the build folder}" "${AMPLEDGER_SOURCE:?}"
+PATH=$AMPLEDGER_BUILD:$PATH
+home=$(mktemp -d "${TMPDIR:-/tmp}/ampledger-e2e.XXXXXX")
+AMPLEDGER_SOCKET=$home/ampledger.sock
+export AMPLEDGER_SOCKET
+daemon=
+virtual=
+
+leave() {
+    status=$?
+    trap - EXIT INT TERM
+    for pid in $daemon $virtual; do
+        kill "$pid" 2>/dev/null || true
+        wait "$pid" 2>/dev/null || true
+    done
+    if [ "$status" != 0 ] && [ "$status" != 77 ]; then
+        echo "--- failed with $status; daemon.log:"
+        tail -n 40 "$home/daemon.log" 2>/dev/null || true
+        echo "--- virtual.log:"
+        tail -n 10 "$home/virtual.log" 2>/dev/null || true
+    fi
+    rm -rf "$home"
+    exit "$status"
+}
+trap leave EXIT INT TERM
+
+fail() {
+    echo "FAILED: $*" >&2
+    exit 1
+}
+
+# await SECONDS COMMAND...: until it succeeds
+await() {
+    tries=$(($1 * 20))
+    shift
+    while ! "$@" >/dev/null 2>&1; do
+        tries=$((tries - 1))
+        [ "$tries" -gt 0 ] || fail "gave up waiting for: $*"
+        sleep 0.05
+    done
+}
+
+# expect STATUS COMMAND...: the exit status must be that; output goes to $home/out and $home/err
+expect() {
+    wanted=$1
+    shift
+    got=0
+    "$@" >"$home/out" 2>"$home/err" || got=$?
+    if [ "$got" != "$wanted" ]; then
+        cat "$home/out" "$home/err"
+        fail "exit status $got, not $wanted: $*"
+    fi
+}
+
+# says TEXT: the last expect printed it (on either stream)
+says() {
+    cat "$home/out" "$home/err" | grep -qF -- "$1" || {
+        cat "$home/out" "$home/err"
+        fail "it does not say: $1"
+    }
+}
+
+# json FILE EXPRESSION: value of a Python expression over the document d
+json() {
+    python3 -c 'import json,sys; d=json.load(open(sys.argv[1])); print(eval(sys.argv[2]))' "$1" "$2"
+}
+
+# holds EXPRESSION: a Python expression must be true
+holds() {
+    python3 -c 'import sys; sys.exit(0 if eval(sys.argv[1]) else 1)' "$1" || fail "not true: $1"
+}
+
+control() {
+    ampledger-virtual --control "$home/vb/control" "$*"
+}
+
+# start_virtual SPEED: the virtual bench of virtual.yaml in $home, or the demo's
+start_virtual() {
+    bench=$home/virtual.yaml
+    [ -f "$bench" ] || bench=$AMPLEDGER_SOURCE/src/virtual/demo/virtual.yaml
+    ampledger-virtual "$home/vb" --speed "$1" --bench "$bench" >"$home/virtual.log" 2>&1 &
+    virtual=$!
+    await 10 test -S "$home/vb/control"
+}
+
+write_bench() {
+    [ -f "$home/bench.yaml" ] ||
+        sed "s|@SOURCE@|$AMPLEDGER_SOURCE|" "$AMPLEDGER_SOURCE/src/virtual/demo/bench.yaml" >"$home/bench.yaml"
+}
+
+start_daemon() {
+    write_bench
+    ampledgerd --bench "$home/bench.yaml" 2>>"$home/daemon.log" &
+    daemon=$!
+    await 10 ampledger stands
+}
+
+stop_daemon() {
+    kill "$daemon"
+    status=0
+    wait "$daemon" || status=$?
+    daemon=
+    [ "$status" = 0 ] || fail "the daemon left with status $status"
+}
+
+phase_is() {
+    ampledger stands --json >"$home/stands.json" &&
+        [ "$(json "$home/stands.json" "d['stands'][0]['phase']")" = "$1" ]
+}
+
+database_is_sound() {
+    [ "$(sqlite3 "$home/ampledger.db" 'pragma integrity_check')" = ok ] || fail "integrity_check"
+}
+
+output_is() {
+    control output load-1 | grep -q "^ok $1"
+}
+
+add_launch() {
+    expect 0 ampledger battery add launch-a --chemistry lfp --cells 4 --rated 125Ah --rated-hours 12.5h
+}
