@@ -2,9 +2,14 @@
  * store: the database. One writer thread owns the file; run loops only enqueue,
  * so a slow disk never delays the guard. Readers have connections of their own.
  *
- * Hides SQLite: WAL, application_id, user_version, migrations. Samples are
- * append-only. Commits are at most 2 s (real time) apart, and at once on step
- * changes, events, trips and ends. */
+ * Hides SQLite: WAL, application_id, user_version, migrations, the lock that
+ * keeps a second daemon away. Samples are append-only. Commits are at most 2 s
+ * (real time) apart, and at once on step changes, events, trips and ends; each
+ * commit is on the disk (fsync) before it counts.
+ *
+ * Times come from the caller (test clock, UTC labels); the store itself only
+ * measures how long it waits, in real time. All store_ functions are
+ * thread-safe; a reader serves one thread at a time. */
 #ifndef AMPLEDGER_STORE_STORE_H
 #define AMPLEDGER_STORE_STORE_H
 
@@ -19,19 +24,36 @@ struct store;
 
 /* Open or create and migrate. Refuses, leaving the file untouched: not a
  * database, another program's database (application_id), one from a newer
- * version; each message says what to do (ERR_CONFIG). */
+ * version; each message says what to do (ERR_CONFIG). One in use by another
+ * process is ERR_REFUSED and names the process. Beside PATH stand PATH.lock
+ * (stays, empty of meaning when nobody holds it) and, while open, PATH-wal
+ * and PATH-shm. */
 bool store_open(const char *path, struct store **out, struct err *e) NODISCARD;
-/* Writes what is queued, checkpoints, closes. */
+/* Writes what is queued (tries for 5 s, then says in the log how much is lost),
+ * checkpoints, closes. NULL is fine. Nobody may be inside another call. */
 void store_close(struct store *s);
 const char *store_path(const struct store *s);
 
+/* True while what is queued gets written in time. False, with the reason, when
+ * something has waited longer than 10 s: then store_put_sample says false too. */
+bool store_is_recording(struct store *s, struct err *e) NODISCARD;
+
+/* Synchronous calls wait up to 5 s for a disk that is full, locked or slow and
+ * then fail with ERR_STORE; nothing was changed unless the message says that it
+ * may have been. */
+
 /* --- the battery register (synchronous) --- */
-/* Gives b->id and created time; label must be new (ERR_CONFIG). */
+/* Gives b->id and, where b->created_utc_ns is 0, the present time; label must
+ * be new (ERR_CONFIG). */
 bool store_battery_add(struct store *s, struct battery *b, struct err *e) NODISCARD;
+/* Unknown label: ERR_NOT_FOUND, naming the nearest one. */
 bool store_battery_find(struct store *s, const char *label, struct battery *out,
                         struct err *e) NODISCARD;
-/* Owned array, by label. */
+/* Owned array (free()), by label; retired batteries included. */
 bool store_battery_list(struct store *s, struct battery **out, size_t *n, struct err *e) NODISCARD;
+/* Takes a battery out of service; its history stays. Doing it again changes nothing. */
+bool store_battery_retire(struct store *s, const char *label, int64_t utc_ns,
+                          struct err *e) NODISCARD;
 
 /* --- runs --- */
 enum run_outcome {
@@ -75,9 +97,11 @@ struct run_trip {
 bool store_run_begin(struct store *s, const struct run_begin *r, int64_t *nr,
                      struct err *e) NODISCARD;
 
-/* The following never block and never fail except when the bounded queue is
- * full or the writer has given up (false: the caller must stop: "cannot record").
- * Steps are numbered from 0 within a run. */
+/* The following never block. They say false (the caller must stop: "cannot
+ * record") when the bounded queue is full; store_put_sample also when nothing
+ * could be written for 10 s, and then still keeps the sample. Texts that are
+ * too long for the fields below are cut. Steps are numbered from 0 within a run.
+ * Event: nr 0 for one that belongs to no run; t_s NAN unknown. */
 bool store_put_sample(struct store *s, int64_t nr, int step, const struct sample *sample) NODISCARD;
 bool store_put_step_begin(struct store *s, int64_t nr, int step, const char *name, const char *kind,
                           double start_s) NODISCARD;
@@ -89,11 +113,14 @@ bool store_put_event(struct store *s, int64_t nr, int64_t utc_ns, double t_s, co
 /* Wait until all that was queued before is committed. */
 bool store_flush(struct store *s, int timeout_ms, struct err *e) NODISCARD;
 
-/* Synchronous. Ends the run; result_json (may be NULL) is the computed result. */
+/* Synchronous. Ends the run; trip and result_json (the computed result) may be
+ * NULL. Repeating the very same end is fine; any other second end is ERR_REFUSED. */
 bool store_run_end(struct store *s, int64_t nr, enum run_outcome outcome, int64_t ended_utc_ns,
                    const struct run_trip *trip, const char *result_json, struct err *e) NODISCARD;
 
-/* Latched trips survive restarts: one per stand. */
+/* Latched trips survive restarts: one per stand, the newest. Clearing keeps the
+ * row with the time it was cleared; clearing a stand without one is fine. nr 0:
+ * no run was active. */
 bool store_latch_set(struct store *s, const char *stand, int64_t nr, const struct run_trip *trip,
                      struct err *e) NODISCARD;
 bool store_latch_clear(struct store *s, const char *stand, int64_t utc_ns, struct err *e) NODISCARD;
@@ -102,7 +129,8 @@ bool store_latch_get(struct store *s, const char *stand, bool *found, struct run
                      struct err *e) NODISCARD;
 
 /* Runs still marked running when the daemon starts were cut off: mark them
- * interrupted (with the time of their last sample) and return how many. */
+ * interrupted (with the time of their last sample), add an event that says so
+ * at utc_ns, and return how many. */
 bool store_mark_interrupted(struct store *s, int64_t utc_ns, int *count, struct err *e) NODISCARD;
 
 /* --- reading (own connection, any thread; path may belong to a running daemon) --- */
@@ -134,10 +162,12 @@ void run_row_free(struct run_row *r);
 struct reader;
 bool reader_open(const char *path, struct reader **out, struct err *e) NODISCARD;
 void reader_close(struct reader *r);
-/* Newest first; battery label NULL: all; limit 0: all. Rows come without steps and texts. */
+/* Newest first; battery label NULL: all; limit 0: all. Rows come without steps,
+ * instruments and texts. Owned array: run_row_free each (harmless), then free(). */
 bool reader_runs(struct reader *r, const char *battery, int limit, struct run_row **out, size_t *n,
                  struct err *e) NODISCARD;
-/* `which`: a run's number, or a unique beginning of its id, or "last". */
+/* `which`: a run's number, or a unique beginning of its id, or "last".
+ * ERR_NOT_FOUND, or ERR_CONFIG when ambiguous. Free with run_row_free(). */
 bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e) NODISCARD;
 /* Calls `each` for every sample in order, from a step (-1: all); each returning
  * false stops. Streaming: memory does not grow with the run. */
@@ -150,7 +180,13 @@ struct event_row {
     char kind[32];
     char text[320];
 };
+/* Owned array (free()), in the order recorded; nr 0: those that belong to no run. */
 bool reader_events(struct reader *r, int64_t nr, struct event_row **out, size_t *n,
                    struct err *e) NODISCARD;
+/* The full text (profile, bench, driver) with this SHA-256; owned. */
+bool reader_text(struct reader *r, const char *sha256, char **out, struct err *e) NODISCARD;
+/* A consistent, compact copy into a new file, also while a daemon writes. The
+ * file appears complete or not at all; one that exists is not overwritten. */
+bool reader_backup(struct reader *r, const char *path, struct err *e) NODISCARD;
 
 #endif

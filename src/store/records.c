@@ -1,0 +1,185 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * store/records: from a queued entry to rows. */
+#include "store/writer.h"
+
+#include "base/log.h"
+
+#include <inttypes.h>
+#include <string.h>
+
+const char *const writer_sql[] = {
+    [W_BEGIN] = "BEGIN IMMEDIATE",
+    [W_COMMIT] = "COMMIT",
+    [W_SAVEPOINT] = "SAVEPOINT op",
+    [W_ROLLBACK_TO] = "ROLLBACK TO op",
+    [W_RELEASE] = "RELEASE op",
+    [W_SAMPLE] = "INSERT INTO sample(run_nr, seq, t_s, step, voltage_V, current_A, temperature_C)"
+                 " VALUES(?, ?, ?, ?, ?, ?, ?)",
+    [W_NEXT_SEQ] = "SELECT max(seq) + 1 FROM sample WHERE run_nr = ?",
+    [W_STEP_BEGIN] = "INSERT INTO step(run_nr, step, name, kind, start_s) VALUES(?, ?, ?, ?, ?)",
+    [W_STEP_END] = "UPDATE step SET end_s = ?, end_reason = ? WHERE run_nr = ? AND step = ?",
+    [W_EVENT] = "INSERT INTO event(run_nr, utc_ns, t_s, kind, text) VALUES(?, ?, ?, ?, ?)",
+    [W_BATTERY_ADD] =
+        "INSERT INTO battery(id, label, chemistry, cells, rated_Ah, rated_hours, rated_cutoff_V,"
+        " current_max_A, temperature_max_C, lot, note, created_utc_ns, retired_utc_ns)"
+        " VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    [W_BATTERY_RETIRE] = "UPDATE battery SET retired_utc_ns = ?"
+                         " WHERE label = ? AND retired_utc_ns IS NULL",
+    [W_BATTERY_KNOWN] = "SELECT count(*) FROM battery WHERE id = ?1 OR label = ?1",
+    [W_TEXT] = "INSERT OR IGNORE INTO text(sha256, body) VALUES(?, ?)",
+    [W_RUN_BEGIN] =
+        "INSERT INTO run(id, battery_id, stand, profile, started_utc_ns, outcome, lead_Ohm,"
+        " voltage_source, software_version, profile_sha256, bench_sha256, plan_json)"
+        " VALUES(?, ?, ?, ?, ?, 'running', ?, ?, ?, ?, ?, ?)",
+    [W_RUN_INSTRUMENT] =
+        "INSERT INTO run_instrument(run_nr, position, role, driver, driver_sha256, identity, link)"
+        " VALUES(?, ?, ?, ?, ?, ?, ?)",
+    [W_RUN_END] =
+        "UPDATE run SET outcome = ?, ended_utc_ns = ?, result_json = ?, trip_reason = ?,"
+        " trip_sentence = ?, trip_at_utc_ns = ?, trip_at_s = ?, trip_value = ?, trip_limit = ?"
+        " WHERE nr = ? AND outcome = 'running'",
+    [W_RUN_STATE] = "SELECT outcome, ended_utc_ns FROM run WHERE nr = ?",
+    [W_LATCH_SET] =
+        "INSERT INTO latch(stand, run_nr, reason, sentence, at_utc_ns, at_s, value, limit_value)"
+        " VALUES(?, ?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT(stand) WHERE cleared_utc_ns IS NULL DO UPDATE SET run_nr = excluded.run_nr,"
+        " reason = excluded.reason, sentence = excluded.sentence, at_utc_ns = excluded.at_utc_ns,"
+        " at_s = excluded.at_s, value = excluded.value, limit_value = excluded.limit_value",
+    [W_LATCH_CLEAR] = "UPDATE latch SET cleared_utc_ns = ?"
+                      " WHERE stand = ? AND cleared_utc_ns IS NULL",
+    [W_INTERRUPTED_EVENTS] =
+        "INSERT INTO event(run_nr, utc_ns, t_s, kind, text)"
+        " SELECT nr, ?, (SELECT t_s FROM sample WHERE run_nr = nr ORDER BY seq DESC LIMIT 1),"
+        " 'interrupted', 'The run was cut off: the program or the computer stopped while it was"
+        " under way. What was measured until then is recorded.'"
+        " FROM run WHERE outcome = 'running'",
+    /* The end is where the record ends: the time of the last sample. */
+    [W_INTERRUPTED] =
+        "UPDATE run SET outcome = 'interrupted', ended_utc_ns = started_utc_ns + coalesce("
+        "(SELECT CAST(round(t_s * 1e9) AS INTEGER) FROM sample WHERE run_nr = nr"
+        " ORDER BY seq DESC LIMIT 1), 0) WHERE outcome = 'running'",
+};
+_Static_assert(W_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of the writer");
+
+void writer_forget_seqs(struct writer *w)
+{
+    memset(w->seq, 0, sizeof w->seq);
+}
+
+/* Where the number of the next sample of a run is kept. Few runs are at work at
+ * once; a run that was pushed out is looked up again. */
+static int next_seq(struct writer *w, int64_t nr, int64_t **next)
+{
+    for (size_t i = 0; i < WRITER_SEQS; i++) {
+        if (w->seq[i].nr == nr) {
+            *next = &w->seq[i].next;
+            return SQLITE_OK;
+        }
+    }
+    int64_t found = 0;
+    struct store_bind b = store_bind(&w->db, W_NEXT_SEQ);
+    store_bind_int(&b, nr);
+    int rc = store_get_int(&b, &found); /* NULL, no sample yet, reads as 0 */
+    size_t slot = w->seq_evict++ % WRITER_SEQS;
+    w->seq[slot].nr = nr;
+    w->seq[slot].next = found;
+    *next = &w->seq[slot].next;
+    return rc;
+}
+
+static int apply_sample(struct writer *w, const struct entry *entry)
+{
+    int64_t *next = NULL;
+    int rc = next_seq(w, entry->nr, &next);
+    if (rc != SQLITE_OK)
+        return rc;
+    struct store_bind b = store_bind(&w->db, W_SAMPLE);
+    store_bind_int(&b, entry->nr);
+    store_bind_int(&b, *next);
+    store_bind_real(&b, entry->sample.t_s);
+    store_bind_int(&b, entry->step);
+    store_bind_real(&b, entry->sample.voltage_V);
+    store_bind_real(&b, entry->sample.current_A);
+    store_bind_real(&b, entry->sample.temperature_C);
+    rc = store_run(&b);
+    if (rc == SQLITE_OK)
+        (*next)++;
+    return rc;
+}
+
+static int apply_step_begin(struct writer *w, const struct entry *entry)
+{
+    const struct note *note = queue_note(&w->queue, entry);
+    struct store_bind b = store_bind(&w->db, W_STEP_BEGIN);
+    store_bind_int(&b, entry->nr);
+    store_bind_int(&b, entry->step);
+    store_bind_text(&b, note->text);
+    store_bind_text(&b, note->kind);
+    store_bind_real(&b, note->t_s);
+    return store_run(&b);
+}
+
+static int apply_step_end(struct writer *w, const struct entry *entry)
+{
+    const struct note *note = queue_note(&w->queue, entry);
+    struct store_bind b = store_bind(&w->db, W_STEP_END);
+    store_bind_real(&b, note->t_s);
+    store_bind_text(&b, note->text);
+    store_bind_int(&b, entry->nr);
+    store_bind_int(&b, entry->step);
+    int rc = store_run(&b);
+    return rc == SQLITE_OK && sqlite3_changes(w->db.db) == 0 ? SQLITE_CONSTRAINT : rc;
+}
+
+static int apply_event(struct writer *w, const struct entry *entry)
+{
+    const struct note *note = queue_note(&w->queue, entry);
+    struct store_bind b = store_bind(&w->db, W_EVENT);
+    store_bind_int_or_null(&b, entry->nr);
+    store_bind_int(&b, note->utc_ns);
+    store_bind_real(&b, note->t_s);
+    store_bind_text(&b, note->kind);
+    store_bind_text(&b, note->text);
+    return store_run(&b);
+}
+
+static bool refused_for_ever(int rc)
+{
+    int base = rc & 0xff;
+    return base == SQLITE_CONSTRAINT || base == SQLITE_MISMATCH || base == SQLITE_TOOBIG;
+}
+
+static void say_dropped(struct writer *w, const struct entry *entry)
+{
+    static const char *const names[] = {"sample", "step begin", "step end", "event"};
+    long long n = ++w->dropped;
+    if (n <= 10 || n % 1000 == 0)
+        log_error("store: the database %s refused a %s of run %" PRId64 " step %d (%s); it is not "
+                  "recorded; %lld so far. Please report this as a mistake of the program",
+                  w->db.path, names[entry->kind], entry->nr, entry->step, sqlite3_errmsg(w->db.db),
+                  n);
+}
+
+int writer_apply_entry(struct writer *w, const struct entry *entry)
+{
+    int rc = SQLITE_OK;
+    switch (entry->kind) {
+    case ENTRY_SAMPLE:
+        rc = apply_sample(w, entry);
+        break;
+    case ENTRY_STEP_BEGIN:
+        rc = apply_step_begin(w, entry);
+        break;
+    case ENTRY_STEP_END:
+        rc = apply_step_end(w, entry);
+        break;
+    case ENTRY_EVENT:
+        rc = apply_event(w, entry);
+        break;
+    }
+    if (refused_for_ever(rc)) {
+        say_dropped(w, entry);
+        return SQLITE_OK;
+    }
+    return rc;
+}

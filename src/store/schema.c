@@ -1,0 +1,379 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * store/schema: tables by version, and opening with care. */
+#include "store/schema.h"
+
+#include "base/file.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <libgen.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+/* Version 1. Names carry units; NULL is unknown. A measured value is never
+ * changed or deleted: the triggers say so to every program. */
+static const char version_1[] =
+    "CREATE TABLE battery("
+    " id TEXT PRIMARY KEY, label TEXT NOT NULL UNIQUE, chemistry TEXT NOT NULL,"
+    " cells INTEGER NOT NULL CHECK(cells >= 1), rated_Ah REAL, rated_hours REAL,"
+    " rated_cutoff_V REAL, current_max_A REAL, temperature_max_C REAL,"
+    " lot TEXT NOT NULL DEFAULT '', note TEXT NOT NULL DEFAULT '',"
+    " created_utc_ns INTEGER NOT NULL, retired_utc_ns INTEGER) STRICT;"
+    /* Profiles, benches and drivers in full, each text once. */
+    "CREATE TABLE text(sha256 TEXT PRIMARY KEY, body TEXT NOT NULL) STRICT;"
+    "CREATE TABLE run("
+    " nr INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE,"
+    " battery_id TEXT NOT NULL REFERENCES battery(id), stand TEXT NOT NULL,"
+    " profile TEXT NOT NULL, started_utc_ns INTEGER NOT NULL, ended_utc_ns INTEGER,"
+    " outcome TEXT NOT NULL CHECK(outcome IN"
+    "  ('running','completed','stopped','tripped','aborted','interrupted')),"
+    " lead_Ohm REAL, voltage_source TEXT NOT NULL, software_version TEXT NOT NULL,"
+    " profile_sha256 TEXT REFERENCES text(sha256), bench_sha256 TEXT REFERENCES text(sha256),"
+    " plan_json TEXT, result_json TEXT,"
+    " trip_reason TEXT, trip_sentence TEXT, trip_at_utc_ns INTEGER,"
+    " trip_at_s REAL, trip_value REAL, trip_limit REAL) STRICT;"
+    "CREATE INDEX run_by_battery ON run(battery_id);"
+    "CREATE INDEX run_at_work ON run(nr) WHERE outcome = 'running';"
+    "CREATE TABLE run_instrument("
+    " run_nr INTEGER NOT NULL REFERENCES run(nr), position INTEGER NOT NULL,"
+    " role TEXT NOT NULL, driver TEXT NOT NULL, driver_sha256 TEXT REFERENCES text(sha256),"
+    " identity TEXT NOT NULL, link TEXT NOT NULL,"
+    " PRIMARY KEY(run_nr, position)) STRICT, WITHOUT ROWID;"
+    "CREATE TABLE step("
+    " run_nr INTEGER NOT NULL REFERENCES run(nr), step INTEGER NOT NULL,"
+    " name TEXT NOT NULL, kind TEXT NOT NULL, start_s REAL, end_s REAL, end_reason TEXT,"
+    " PRIMARY KEY(run_nr, step)) STRICT, WITHOUT ROWID;"
+    /* Current into the battery is positive. */
+    "CREATE TABLE sample("
+    " run_nr INTEGER NOT NULL REFERENCES run(nr), seq INTEGER NOT NULL, t_s REAL,"
+    " step INTEGER NOT NULL, voltage_V REAL, current_A REAL, temperature_C REAL,"
+    " PRIMARY KEY(run_nr, seq)) STRICT, WITHOUT ROWID;"
+    "CREATE TABLE event("
+    " nr INTEGER PRIMARY KEY, run_nr INTEGER REFERENCES run(nr), utc_ns INTEGER NOT NULL,"
+    " t_s REAL, kind TEXT NOT NULL, text TEXT NOT NULL) STRICT;"
+    "CREATE INDEX event_by_run ON event(run_nr);"
+    "CREATE TABLE latch("
+    " nr INTEGER PRIMARY KEY, stand TEXT NOT NULL, run_nr INTEGER REFERENCES run(nr),"
+    " reason TEXT NOT NULL, sentence TEXT NOT NULL, at_utc_ns INTEGER NOT NULL,"
+    " at_s REAL, value REAL, limit_value REAL, cleared_utc_ns INTEGER) STRICT;"
+    "CREATE UNIQUE INDEX latch_standing ON latch(stand) WHERE cleared_utc_ns IS NULL;"
+    "CREATE TRIGGER sample_is_final BEFORE UPDATE ON sample"
+    " BEGIN SELECT RAISE(ABORT, 'samples are never changed'); END;"
+    "CREATE TRIGGER sample_stays BEFORE DELETE ON sample"
+    " BEGIN SELECT RAISE(ABORT, 'samples are never deleted'); END;"
+    "CREATE TRIGGER event_is_final BEFORE UPDATE ON event"
+    " BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;"
+    "CREATE TRIGGER event_stays BEFORE DELETE ON event"
+    " BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;"
+    /* For people with a database browser. */
+    "CREATE VIEW sample_readable AS SELECT"
+    " run.nr AS run_nr, battery.label AS battery, run.stand AS stand,"
+    " strftime('%Y-%m-%dT%H:%M:%fZ', run.started_utc_ns / 1e9 + sample.t_s, 'unixepoch')"
+    "  AS utc,"
+    " sample.t_s AS t_s, sample.step AS step, step.name AS step_name,"
+    " sample.voltage_V AS voltage_V, sample.current_A AS current_A,"
+    " sample.temperature_C AS temperature_C"
+    " FROM sample JOIN run ON run.nr = sample.run_nr JOIN battery ON battery.id = run.battery_id"
+    " LEFT JOIN step ON step.run_nr = sample.run_nr AND step.step = sample.step;"
+    "CREATE VIEW run_readable AS SELECT"
+    " run.nr AS run_nr, battery.label AS battery, run.stand AS stand, run.profile AS profile,"
+    " strftime('%Y-%m-%dT%H:%M:%fZ', run.started_utc_ns / 1e9, 'unixepoch') AS started_utc,"
+    " strftime('%Y-%m-%dT%H:%M:%fZ', run.ended_utc_ns / 1e9, 'unixepoch') AS ended_utc,"
+    " run.outcome AS outcome, run.trip_sentence AS trip"
+    " FROM run JOIN battery ON battery.id = run.battery_id;";
+
+/* migrations[n] leads from version n to n + 1. A released one is never edited:
+ * changes are a new entry at the end. */
+static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1};
+
+bool store_resolve(const char *path, char out[PATH_MAX], struct err *e)
+{
+    if (realpath(path, out))
+        return true;
+    if (errno != ENOENT)
+        return err_set_errno(e, errno, "cannot find the database %s", path);
+    char folder_part[PATH_MAX], name_part[PATH_MAX], folder[PATH_MAX];
+    if (!text_format(folder_part, sizeof folder_part, "%s", path) ||
+        !text_format(name_part, sizeof name_part, "%s", path))
+        return err_set(e, ERR_CONFIG, "the database path is too long: %s", path);
+    const char *folder_name = dirname(folder_part);
+    if (!realpath(folder_name, folder))
+        return err_set_errno(e, errno,
+                             "cannot keep a database at %s: create its folder %s or give another "
+                             "path",
+                             path, folder_name);
+    if (!text_format(out, PATH_MAX, "%s/%s", strcmp(folder, "/") == 0 ? "" : folder,
+                     basename(name_part)))
+        return err_set(e, ERR_CONFIG, "the database path is too long: %s", path);
+    return true;
+}
+
+/* A path as a file: URI, where some characters would have a meaning. */
+static bool uri_of(const char *path, const char *query, char *out, size_t size)
+{
+    static const char hex[] = "0123456789ABCDEF";
+    size_t n = 0;
+    if (size < strlen(query) + 8)
+        return false;
+    memcpy(out, "file:", 5);
+    n = 5;
+    for (const char *p = path; *p; p++) {
+        if (n + strlen(query) + 4 >= size)
+            return false;
+        unsigned char c = (unsigned char)*p;
+        if (c == '%' || c == '?' || c == '#' || c < 0x21 || c > 0x7e) {
+            out[n++] = '%';
+            out[n++] = hex[c >> 4];
+            out[n++] = hex[c & 15];
+        } else {
+            out[n++] = (char)c;
+        }
+    }
+    memcpy(out + n, query, strlen(query) + 1);
+    return true;
+}
+
+static bool has_content(const char *path, const char *suffix)
+{
+    char name[PATH_MAX];
+    struct stat st;
+    return text_format(name, sizeof name, "%s%s", path, suffix) && stat(name, &st) == 0 &&
+           st.st_size > 0;
+}
+
+/* Open for reading. `alone` promises SQLite that nobody writes: then it makes
+ * neither locks nor files beside the database. */
+static int open_reading(const char *path, bool alone, sqlite3 **out)
+{
+    char uri[3 * PATH_MAX];
+    *out = NULL;
+    if (!uri_of(path, alone ? "?mode=ro&immutable=1" : "?mode=ro", uri, sizeof uri))
+        return SQLITE_CANTOPEN;
+    int rc = sqlite3_open_v2(uri, out, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI, NULL);
+    if (rc == SQLITE_OK) {
+        sqlite3_extended_result_codes(*out, 1);
+        sqlite3_db_config(*out, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, (int *)NULL);
+        sqlite3_busy_timeout(*out, 2000);
+    }
+    return rc;
+}
+
+struct label_of_file {
+    int64_t application, version, tables;
+};
+
+static int read_label(sqlite3 *db, struct label_of_file *l)
+{
+    int rc = store_pragma_int(db, "PRAGMA application_id", &l->application);
+    if (rc == SQLITE_OK)
+        rc = store_pragma_int(db, "PRAGMA user_version", &l->version);
+    if (rc == SQLITE_OK)
+        rc = store_pragma_int(db, "SELECT count(*) FROM sqlite_schema", &l->tables);
+    return rc;
+}
+
+static bool judge_label(const struct label_of_file *l, const char *path, enum store_file *out,
+                        struct err *e)
+{
+    if (l->application == 0 && l->version == 0 && l->tables == 0) {
+        *out = STORE_FILE_NEW;
+        return true;
+    }
+    if (l->application != STORE_APPLICATION_ID)
+        return err_set(e, ERR_CONFIG,
+                       "%s is the database of another program (application id 0x%08llx, %lld "
+                       "tables and the like); it was left as it is: give ampledgerd another "
+                       "database path",
+                       path, (unsigned long long)l->application & 0xffffffffULL,
+                       (long long)l->tables);
+    if (l->version > STORE_SCHEMA_VERSION || l->version < 1)
+        return err_set(e, ERR_CONFIG,
+                       "%s was written by a newer version of ampledger (schema %lld; this one "
+                       "knows up to %d); it was left as it is: update ampledger, or give it "
+                       "another database path",
+                       path, (long long)l->version, STORE_SCHEMA_VERSION);
+    *out = STORE_FILE_OURS;
+    return true;
+}
+
+bool store_inspect(const char *path, enum store_file *out, struct err *e)
+{
+    struct stat st;
+    *out = STORE_FILE_NEW;
+    if (stat(path, &st) != 0)
+        return errno == ENOENT || err_set_errno(e, errno, "cannot look at the database %s", path);
+    if (!S_ISREG(st.st_mode))
+        return err_set(e, ERR_CONFIG,
+                       "%s is not a file, so it cannot be the database: give ampledgerd the path "
+                       "of a file",
+                       path);
+    if (st.st_size == 0)
+        return true;
+    sqlite3 *db = NULL;
+    struct label_of_file label = {0};
+    int rc = open_reading(path, !has_content(path, "-wal"), &db);
+    if (rc == SQLITE_OK)
+        rc = read_label(db, &label);
+    bool ok =
+        rc == SQLITE_OK ? judge_label(&label, path, out, e) : store_sqlite_err(e, db, path, "use");
+    if (!ok && e && (rc & 0xff) == SQLITE_NOTADB)
+        e->code = ERR_CONFIG;
+    sqlite3_close(db);
+    return ok;
+}
+
+static int migrate(sqlite3 *db)
+{
+    int64_t version = 0;
+    int rc = store_pragma_int(db, "PRAGMA user_version", &version);
+    if (rc != SQLITE_OK || version >= STORE_SCHEMA_VERSION)
+        return rc;
+    rc = sqlite3_exec(db, "BEGIN IMMEDIATE", NULL, NULL, NULL);
+    for (int64_t v = version; v < STORE_SCHEMA_VERSION && rc == SQLITE_OK; v++)
+        rc = sqlite3_exec(db, migrations[v], NULL, NULL, NULL);
+    char mark[96];
+    snprintf(mark, sizeof mark, "PRAGMA application_id = %lld; PRAGMA user_version = %d",
+             (long long)STORE_APPLICATION_ID, STORE_SCHEMA_VERSION);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_exec(db, mark, NULL, NULL, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_exec(db, "COMMIT", NULL, NULL, NULL);
+    /* Not rolled back here: closing the connection does it and keeps the message. */
+    return rc;
+}
+
+bool store_sync_folder(const char *path_in_it, struct err *e)
+{
+    char text[PATH_MAX];
+    if (!text_format(text, sizeof text, "%s", path_in_it))
+        return err_set(e, ERR_CONFIG, "the path is too long: %s", path_in_it);
+    const char *folder = dirname(text);
+    int fd = open(folder, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd < 0)
+        return err_set_errno(e, errno, "cannot open the folder %s", folder);
+    /* Some file systems cannot sync a folder and say EINVAL: nothing more to do there. */
+    bool ok = fsync(fd) == 0 || errno == EINVAL ||
+              err_set_errno(e, errno, "cannot flush the folder %s to the disk", folder);
+    close(fd);
+    return ok;
+}
+
+static void remove_attempt(const char *path)
+{
+    static const char *const suffixes[] = {"", "-journal", "-wal", "-shm"};
+    for (size_t i = 0; i < sizeof suffixes / sizeof suffixes[0]; i++) {
+        char name[PATH_MAX];
+        if (text_format(name, sizeof name, "%s%s", path, suffixes[i]))
+            unlink(name);
+    }
+}
+
+/* A half-made database would be neither ours nor nobody's after a power cut;
+ * so it gets its name only when it is whole and on the disk. */
+bool store_create(const char *path, struct err *e)
+{
+    char attempt[PATH_MAX];
+    if (!text_format(attempt, sizeof attempt, "%s.creating", path))
+        return err_set(e, ERR_CONFIG, "the database path is too long: %s", path);
+    remove_attempt(attempt);
+    sqlite3 *db = NULL;
+    int rc = sqlite3_open_v2(attempt, &db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_exec(db, "PRAGMA synchronous = FULL", NULL, NULL, NULL);
+    if (rc == SQLITE_OK)
+        rc = migrate(db);
+    bool ok = rc == SQLITE_OK || store_sqlite_err(e, db, path, "create");
+    sqlite3_close(db);
+    if (ok && rename(attempt, path) != 0)
+        ok = err_set_errno(e, errno, "cannot give the new database its name %s", path);
+    if (!ok)
+        remove_attempt(attempt);
+    return ok && store_sync_folder(path, e);
+}
+
+static int set_up_writer(sqlite3 *db)
+{
+    /* FULL: with WAL a lower setting would keep the file whole but could lose
+     * every commit since the last checkpoint when the power is cut. */
+    int rc = sqlite3_exec(db,
+                          "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
+                          "PRAGMA foreign_keys = ON; PRAGMA journal_size_limit = 16777216;"
+                          "PRAGMA trusted_schema = OFF",
+                          NULL, NULL, NULL);
+    if (rc == SQLITE_OK)
+        rc = migrate(db);
+    return rc;
+}
+
+static bool check_wal(sqlite3 *db, const char *path, struct err *e)
+{
+    sqlite3_stmt *st = NULL;
+    bool wal = sqlite3_prepare_v2(db, "PRAGMA journal_mode", -1, &st, NULL) == SQLITE_OK &&
+               sqlite3_step(st) == SQLITE_ROW &&
+               strcmp((const char *)sqlite3_column_text(st, 0), "wal") == 0;
+    sqlite3_finalize(st);
+    return wal || err_set(e, ERR_STORE,
+                          "the disk of %s cannot do write-ahead logging (shared memory is missing "
+                          "there): keep the database on a local disk",
+                          path);
+}
+
+bool store_db_open_writer(struct store_db *d, const char *path, struct err *e)
+{
+    struct label_of_file label = {0};
+    enum store_file state = STORE_FILE_NEW;
+    int rc = sqlite3_open_v2(path, &d->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
+    if (rc == SQLITE_OK) {
+        sqlite3_extended_result_codes(d->db, 1);
+        sqlite3_busy_timeout(d->db, 2000);
+        /* Until we know that it is ours, leave even a pending log of it alone. */
+        sqlite3_db_config(d->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, (int *)NULL);
+        rc = read_label(d->db, &label);
+    }
+    if (rc == SQLITE_OK && !judge_label(&label, path, &state, e))
+        goto refuse;
+    if (rc == SQLITE_OK)
+        rc = set_up_writer(d->db);
+    if (rc != SQLITE_OK) {
+        store_sqlite_err(e, d->db, path, "open");
+        goto refuse;
+    }
+    sqlite3_db_config(d->db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 0, (int *)NULL);
+    if (check_wal(d->db, path, e))
+        return true;
+refuse:
+    store_db_close(d);
+    return false;
+}
+
+bool store_db_open_reader(struct store_db *d, const char *path, struct err *e)
+{
+    struct label_of_file label = {0};
+    enum store_file state = STORE_FILE_NEW;
+    if (access(path, F_OK) != 0)
+        return err_set(e, ERR_NOT_FOUND,
+                       "there is no database %s: start ampledgerd once to create it, or give the "
+                       "path of an existing one",
+                       path);
+    int rc = open_reading(path, false, &d->db);
+    if (rc == SQLITE_OK)
+        rc = read_label(d->db, &label);
+    if ((rc & 0xff) == SQLITE_CANTOPEN && !has_content(path, "-wal")) {
+        /* A copy in a folder where we may not write: then nobody writes there. */
+        sqlite3_close(d->db);
+        rc = open_reading(path, true, &d->db);
+        if (rc == SQLITE_OK)
+            rc = read_label(d->db, &label);
+    }
+    bool ok = rc == SQLITE_OK ? judge_label(&label, path, &state, e)
+                              : store_sqlite_err(e, d->db, path, "read");
+    if (ok && state != STORE_FILE_OURS)
+        ok = err_set(e, ERR_CONFIG, "%s is an empty database: start ampledgerd once to set it up",
+                     path);
+    if (!ok)
+        store_db_close(d);
+    return ok;
+}

@@ -1,0 +1,460 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * store/writer: batches, commits, retries. */
+#include "store/writer.h"
+
+#include "base/file.h"
+#include "base/log.h"
+
+#include <errno.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#define MS INT64_C(1000000)
+#define SECOND INT64_C(1000000000)
+/* Do not wait for the clock when this many entries are there already. */
+#define EAGER_ENTRIES ((size_t)STORE_BATCH_MAX / 2)
+#define SAY_AGAIN_NS (60 * SECOND)
+
+/* The clock of the condition variables. It is not the test clock's: how long a
+ * disk takes is real time, and hours asleep are not hours of a failing disk. */
+static int64_t mono_ns(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return t.tv_sec * SECOND + t.tv_nsec;
+}
+
+static void cond_init(pthread_cond_t *c)
+{
+    pthread_condattr_t attr;
+    pthread_condattr_init(&attr);
+    pthread_condattr_setclock(&attr, CLOCK_MONOTONIC);
+    pthread_cond_init(c, &attr);
+    pthread_condattr_destroy(&attr);
+}
+
+static void wait_until(struct writer *w, pthread_cond_t *c, int64_t deadline_ns)
+{
+    struct timespec t = {.tv_sec = deadline_ns / SECOND, .tv_nsec = deadline_ns % SECOND};
+    pthread_cond_timedwait(c, &w->mutex, &t);
+}
+
+/* --- operations --- */
+
+struct op *op_new(op_apply *apply, const char *doing)
+{
+    struct op *op = zalloc(sizeof *op);
+    op->apply = apply;
+    op->doing = doing;
+    return op;
+}
+
+const char *op_keep(struct op *op, const char *text)
+{
+    if (!text)
+        return NULL;
+    if (op->owned_count == sizeof op->owned / sizeof op->owned[0])
+        abort(); /* more texts than any operation has */
+    op->owned[op->owned_count] = text_copy(text);
+    return op->owned[op->owned_count++];
+}
+
+void op_free(struct op *op)
+{
+    for (size_t i = 0; i < op->owned_count; i++)
+        free(op->owned[i]);
+    free(op);
+}
+
+static void unlist(struct writer *w, struct op *op)
+{
+    struct op **at = &w->ops;
+    while (*at != op)
+        at = &(*at)->next;
+    *at = op->next;
+    op->next = NULL;
+}
+
+static void enlist(struct writer *w, struct op *op)
+{
+    struct op **at = &w->ops;
+    while (*at)
+        at = &(*at)->next;
+    *at = op;
+}
+
+/* The caller's patience has ended; under the mutex. */
+static void give_up_waiting(struct writer *w, struct op *op, struct err *e)
+{
+    bool uncertain = op->state == OP_COMMITTING;
+    if (w->in_trouble && !uncertain)
+        err_set(e, ERR_STORE, "cannot %s the database: %.900s", op->doing, w->trouble.text);
+    else
+        err_set(e, ERR_STORE,
+                "cannot %s the database %s: the disk took too long to answer%s: check the disk and "
+                "the kernel log",
+                op->doing, w->db.path, uncertain ? " (it may have been written all the same)" : "");
+    if (op->state == OP_QUEUED) {
+        unlist(w, op);
+        op_free(op);
+    } else {
+        op->cancelled = true;
+    }
+}
+
+struct op *writer_do(struct writer *w, struct op *op, int timeout_ms, struct err *e)
+{
+    int64_t deadline = mono_ns() + timeout_ms * MS;
+    pthread_mutex_lock(&w->mutex);
+    op->after = w->queue.tail;
+    enlist(w, op);
+    pthread_cond_signal(&w->wake);
+    while (op->state != OP_DONE && mono_ns() < deadline)
+        wait_until(w, &w->done, deadline);
+    if (op->state != OP_DONE) {
+        give_up_waiting(w, op, e);
+        pthread_mutex_unlock(&w->mutex);
+        return NULL;
+    }
+    pthread_mutex_unlock(&w->mutex);
+    if (op->ok)
+        return op;
+    err_set(e, op->err.code, "%s", op->err.text);
+    op_free(op);
+    return NULL;
+}
+
+/* --- the queue --- */
+
+bool writer_push(struct writer *w, struct entry entry, const struct note *note)
+{
+    entry.queued_ns = mono_ns();
+    pthread_mutex_lock(&w->mutex);
+    bool pushed = queue_push(&w->queue, entry, note);
+    bool say = !pushed && !w->said_full;
+    w->said_full = !pushed;
+    size_t count = queue_count(&w->queue);
+    /* Wake the writer for the first entry (it then knows when to commit) and
+     * when there is a reason not to wait. */
+    bool wake = pushed && (count == 1 || note || count == EAGER_ENTRIES);
+    if (pushed && note)
+        w->urgent = true;
+    if (wake)
+        pthread_cond_signal(&w->wake);
+    pthread_mutex_unlock(&w->mutex);
+    if (say)
+        log_error("store: the queue to the database %s is full; new records are refused",
+                  w->db.path);
+    return pushed;
+}
+
+bool writer_is_late(struct writer *w, struct err *e)
+{
+    int64_t now = mono_ns();
+    pthread_mutex_lock(&w->mutex);
+    bool late = queue_count(&w->queue) > 0 &&
+                now - queue_at(&w->queue, w->queue.head)->queued_ns > STORE_GIVE_UP_MS * MS;
+    if (late && w->in_trouble)
+        err_set(e, ERR_STORE, "nothing could be recorded for %d s: %.900s", STORE_GIVE_UP_MS / 1000,
+                w->trouble.text);
+    else if (late)
+        err_set(e, ERR_STORE,
+                "nothing could be recorded for %d s: the disk of %s does not answer; check the "
+                "disk and the kernel log",
+                STORE_GIVE_UP_MS / 1000, w->db.path);
+    pthread_mutex_unlock(&w->mutex);
+    return late;
+}
+
+/* --- one batch --- */
+
+struct batch {
+    uint64_t first;
+    size_t n;
+    size_t ops; /* so many from the front of the list */
+};
+
+static void take_batch(struct writer *w, struct batch *b)
+{
+    size_t count = queue_count(&w->queue);
+    b->first = w->queue.head;
+    b->n = count < STORE_BATCH_MAX ? count : STORE_BATCH_MAX;
+    b->ops = 0;
+    for (struct op *op = w->ops; op && op->after <= b->first + b->n; op = op->next) {
+        op->state = OP_RUNNING;
+        b->ops++;
+    }
+    if (b->n == count)
+        w->urgent = false;
+}
+
+static int run_plain(struct writer *w, int which)
+{
+    struct store_bind b = store_bind(&w->db, which);
+    return store_run(&b);
+}
+
+/* An operation that is refused takes back what it did, and only that. */
+static bool apply_op(struct writer *w, struct op *op)
+{
+    op->ok = false;
+    if (run_plain(w, W_SAVEPOINT) != SQLITE_OK)
+        return false;
+    enum apply result = op->apply(w, op);
+    if (result == APPLY_TROUBLE)
+        return false;
+    if (result == APPLY_REFUSED && run_plain(w, W_ROLLBACK_TO) != SQLITE_OK)
+        return false;
+    op->ok = result == APPLY_DONE;
+    return run_plain(w, W_RELEASE) == SQLITE_OK;
+}
+
+/* The list is walked under the mutex: a caller may remove one from behind the
+ * batch at any time. The batch's own stay, since they are running. */
+static struct op *op_number(struct writer *w, size_t i)
+{
+    pthread_mutex_lock(&w->mutex);
+    struct op *op = w->ops;
+    while (i-- > 0)
+        op = op->next;
+    pthread_mutex_unlock(&w->mutex);
+    return op;
+}
+
+static bool apply_batch(struct writer *w, const struct batch *b)
+{
+    if (run_plain(w, W_BEGIN) != SQLITE_OK)
+        return false;
+    for (size_t i = 0; i < b->n; i++) {
+        if (writer_apply_entry(w, queue_at(&w->queue, b->first + i)) != SQLITE_OK)
+            return false;
+    }
+    for (size_t i = 0; i < b->ops; i++) {
+        if (!apply_op(w, op_number(w, i)))
+            return false;
+    }
+    return true;
+}
+
+/* The point of no return: false when a caller has gone meanwhile, whose
+ * operation must then not be written. */
+static bool all_still_wanted(struct writer *w, const struct batch *b)
+{
+    bool wanted = true;
+    pthread_mutex_lock(&w->mutex);
+    struct op *op = w->ops;
+    for (size_t i = 0; i < b->ops; i++, op = op->next)
+        wanted = wanted && !op->cancelled;
+    op = w->ops;
+    for (size_t i = 0; wanted && i < b->ops; i++, op = op->next)
+        op->state = OP_COMMITTING;
+    pthread_mutex_unlock(&w->mutex);
+    return wanted;
+}
+
+static void finish_batch(struct writer *w, const struct batch *b)
+{
+    pthread_mutex_lock(&w->mutex);
+    queue_drop(&w->queue, b->n);
+    w->in_trouble = false;
+    for (size_t i = 0; i < b->ops; i++) {
+        struct op *op = w->ops;
+        unlist(w, op);
+        op->state = OP_DONE;
+        if (op->cancelled)
+            op_free(op);
+    }
+    pthread_cond_broadcast(&w->done);
+    pthread_mutex_unlock(&w->mutex);
+}
+
+/* Everything as before the batch; operations nobody waits for any more go. */
+static void undo_batch(struct writer *w, const struct batch *b, const struct err *why)
+{
+    if (!sqlite3_get_autocommit(w->db.db))
+        sqlite3_exec(w->db.db, "ROLLBACK", NULL, NULL, NULL);
+    writer_forget_seqs(w);
+    pthread_mutex_lock(&w->mutex);
+    struct op *op = w->ops;
+    for (size_t i = 0; i < b->ops; i++) {
+        struct op *next = op->next;
+        op->state = OP_QUEUED;
+        if (op->cancelled) {
+            unlist(w, op);
+            op_free(op);
+        }
+        op = next;
+    }
+    w->urgent = true;
+    if (why) {
+        w->in_trouble = true;
+        w->trouble = *why;
+    }
+    pthread_mutex_unlock(&w->mutex);
+}
+
+/* SQLite goes on writing into a file that was deleted or replaced under it:
+ * everything would seem well and be lost. */
+static bool file_is_there(struct writer *w, struct err *e)
+{
+    int moved = 0;
+    if (sqlite3_file_control(w->db.db, "main", SQLITE_FCNTL_HAS_MOVED, &moved) == SQLITE_OK &&
+        moved)
+        return err_set(e, ERR_STORE,
+                       "cannot write to the database %s: the file was moved, deleted or replaced "
+                       "while in use: put it back where it was",
+                       w->db.path);
+    return true;
+}
+
+static void say_trouble(struct writer *w, const struct err *why, size_t waiting)
+{
+    int64_t now = mono_ns();
+    if (w->attempts++ == 0) {
+        w->trouble_since_ns = w->trouble_said_ns = now;
+        log_error("store: %s. Records are kept in memory (%zu now) and tried again", why->text,
+                  waiting);
+    } else if (now - w->trouble_said_ns >= SAY_AGAIN_NS) {
+        w->trouble_said_ns = now;
+        log_error("store: still, after %lld s and %d attempts: %s. %zu records wait",
+                  (long long)((now - w->trouble_since_ns) / SECOND), w->attempts, why->text,
+                  waiting);
+    }
+}
+
+static void say_well_again(struct writer *w)
+{
+    if (w->attempts > 0)
+        log_warn("store: writing to %s again after %.1f s and %d failed attempts; nothing was lost",
+                 w->db.path, (double)(mono_ns() - w->trouble_since_ns) / 1e9, w->attempts);
+    w->attempts = 0;
+}
+
+/* False after trouble; the batch then waits in the queue as it did before. */
+static bool write_batch(struct writer *w)
+{
+    struct batch b;
+    struct err why = {0};
+    pthread_mutex_lock(&w->mutex);
+    take_batch(w, &b);
+    size_t waiting = queue_count(&w->queue);
+    pthread_mutex_unlock(&w->mutex);
+    if (!file_is_there(w, &why))
+        goto trouble;
+    if (!apply_batch(w, &b)) {
+        store_sqlite_err(&why, w->db.db, w->db.path, "write to");
+        goto trouble;
+    }
+    if (!all_still_wanted(w, &b)) {
+        undo_batch(w, &b, NULL);
+        return true;
+    }
+    if (run_plain(w, W_COMMIT) != SQLITE_OK) {
+        store_sqlite_err(&why, w->db.db, w->db.path, "write to");
+        goto trouble;
+    }
+    say_well_again(w);
+    finish_batch(w, &b);
+    return true;
+trouble:
+    undo_batch(w, &b, &why);
+    say_trouble(w, &why, waiting);
+    return false;
+}
+
+/* --- the thread --- */
+
+/* Under the mutex. False: nothing is left to do, or no more time to do it. */
+static bool wait_for_work(struct writer *w)
+{
+    for (;;) {
+        size_t count = queue_count(&w->queue);
+        bool pending = count > 0 || w->ops;
+        if (w->stop)
+            return pending && mono_ns() < w->stop_deadline_ns;
+        if (w->ops || w->urgent || count >= EAGER_ENTRIES)
+            return true;
+        if (count == 0) {
+            pthread_cond_wait(&w->wake, &w->mutex);
+            continue;
+        }
+        int64_t due = queue_at(&w->queue, w->queue.head)->queued_ns + STORE_COMMIT_MS * MS;
+        if (mono_ns() >= due)
+            return true;
+        wait_until(w, &w->wake, due);
+    }
+}
+
+static void pause_after_trouble(struct writer *w)
+{
+    int64_t until = mono_ns() + STORE_RETRY_MS * MS;
+    while (mono_ns() < until)
+        wait_until(w, &w->wake, until);
+}
+
+static void *writer_main(void *arg)
+{
+    struct writer *w = arg;
+    pthread_mutex_lock(&w->mutex);
+    while (wait_for_work(w)) {
+        pthread_mutex_unlock(&w->mutex);
+        bool fine = write_batch(w);
+        pthread_mutex_lock(&w->mutex);
+        if (!fine)
+            pause_after_trouble(w);
+    }
+    pthread_mutex_unlock(&w->mutex);
+    return NULL;
+}
+
+bool writer_start(struct writer *w, const struct store_db *d, struct err *e)
+{
+    w->db = *d;
+    w->db.sql = writer_sql;
+    /* Short: the writer repeats by itself and wants to look at its callers meanwhile. */
+    sqlite3_busy_timeout(w->db.db, STORE_RETRY_MS);
+    pthread_mutex_init(&w->mutex, NULL);
+    cond_init(&w->wake);
+    cond_init(&w->done);
+    queue_init(&w->queue);
+    /* Signals are for the thread that steers the daemon. */
+    sigset_t all, before;
+    sigfillset(&all);
+    pthread_sigmask(SIG_SETMASK, &all, &before);
+    int failed = pthread_create(&w->thread, NULL, writer_main, w);
+    pthread_sigmask(SIG_SETMASK, &before, NULL);
+    if (!failed)
+        return true;
+    err_set_errno(e, failed, "cannot start the thread that writes the database");
+    queue_free(&w->queue);
+    store_db_close(&w->db);
+    return false;
+}
+
+void writer_stop(struct writer *w)
+{
+    pthread_mutex_lock(&w->mutex);
+    w->stop = true;
+    w->stop_deadline_ns = mono_ns() + STORE_CLOSE_MS * MS;
+    pthread_cond_signal(&w->wake);
+    pthread_mutex_unlock(&w->mutex);
+    pthread_join(w->thread, NULL);
+    size_t lost = queue_count(&w->queue);
+    if (lost > 0)
+        log_error("store: closing with %zu records that could not be written: %s", lost,
+                  w->trouble.text);
+    while (w->ops) {
+        struct op *op = w->ops;
+        unlist(w, op);
+        op_free(op);
+    }
+    if (lost == 0)
+        sqlite3_wal_checkpoint_v2(w->db.db, NULL, SQLITE_CHECKPOINT_TRUNCATE, NULL, NULL);
+    store_db_close(&w->db);
+    queue_free(&w->queue);
+    pthread_cond_destroy(&w->wake);
+    pthread_cond_destroy(&w->done);
+    pthread_mutex_destroy(&w->mutex);
+}

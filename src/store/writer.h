@@ -1,0 +1,132 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * store/writer: the one thread that writes. It takes what is queued in batches,
+ * each one transaction; entries leave the queue only when their commit is on
+ * the disk, so a failure (full, locked, broken) just means trying again.
+ *
+ * An operation is something a caller waits for. It is on the heap and belongs
+ * to the writer while it is listed; a caller that gives up leaves it there. */
+#ifndef AMPLEDGER_STORE_WRITER_H
+#define AMPLEDGER_STORE_WRITER_H
+
+#include "store/queue.h"
+#include "store/sql.h"
+#include "store/store.h"
+
+#include <pthread.h>
+
+#define STORE_COMMIT_MS 1000   /* an entry waits at most this long for its commit to begin */
+#define STORE_BATCH_MAX 8192   /* entries per transaction, so that none takes long */
+#define STORE_RETRY_MS 200     /* pause after a failure */
+#define STORE_GIVE_UP_MS 10000 /* older than this and unwritten: "cannot record" */
+#define STORE_OP_TIMEOUT_MS 5000
+#define STORE_CLOSE_MS 5000
+
+/* Statements of the writer's connection. */
+enum writer_sql {
+    W_BEGIN,
+    W_COMMIT,
+    W_SAVEPOINT,
+    W_ROLLBACK_TO,
+    W_RELEASE,
+    W_SAMPLE,
+    W_NEXT_SEQ,
+    W_STEP_BEGIN,
+    W_STEP_END,
+    W_EVENT,
+    W_BATTERY_ADD,
+    W_BATTERY_RETIRE,
+    W_BATTERY_KNOWN,
+    W_TEXT,
+    W_RUN_BEGIN,
+    W_RUN_INSTRUMENT,
+    W_RUN_END,
+    W_RUN_STATE,
+    W_LATCH_SET,
+    W_LATCH_CLEAR,
+    W_INTERRUPTED_EVENTS,
+    W_INTERRUPTED,
+    W_COUNT
+};
+extern const char *const writer_sql[];
+
+enum op_state { OP_QUEUED, OP_RUNNING, OP_COMMITTING, OP_DONE };
+enum apply {
+    APPLY_DONE,
+    APPLY_REFUSED, /* the operation's own fault: op->err says why; others go on */
+    APPLY_TROUBLE  /* the database's: the whole batch is tried again */
+};
+
+struct writer;
+struct op;
+typedef enum apply op_apply(struct writer *w, struct op *op);
+
+struct op {
+    struct op *next;
+    op_apply *apply;
+    const char *doing; /* "write the start of the run to" */
+    enum op_state state;
+    bool cancelled; /* the caller has gone: the writer frees it */
+    bool ok;
+    uint64_t after; /* must follow all entries before this number */
+    struct err err;
+
+    /* Arguments (texts are owned through `owned`) and results. */
+    int64_t nr, utc_ns;
+    int count;
+    enum run_outcome outcome;
+    struct run_trip trip;
+    char name[LABEL_SIZE]; /* a stand or a label */
+    struct battery battery;
+    struct run_begin run;
+    const char *result_json;
+    char *owned[16];
+    size_t owned_count;
+};
+
+struct op *op_new(op_apply *apply, const char *doing);
+/* Owned copy of a text that lives as long as the operation; NULL stays NULL. */
+const char *op_keep(struct op *op, const char *text);
+void op_free(struct op *op);
+
+#define WRITER_SEQS 8
+
+struct writer {
+    struct store_db db; /* writer thread only, once it runs */
+    pthread_t thread;
+    pthread_mutex_t mutex;
+    pthread_cond_t wake, done;
+    /* Under the mutex: */
+    struct queue queue;
+    struct op *ops;
+    bool urgent, stop;
+    int64_t stop_deadline_ns;
+    bool in_trouble;
+    struct err trouble; /* the last failure, while in_trouble */
+    bool said_full;
+    /* Writer thread only: */
+    struct {
+        int64_t nr, next;
+    } seq[WRITER_SEQS];
+    size_t seq_evict;
+    int64_t trouble_since_ns, trouble_said_ns;
+    int attempts;
+    long long dropped;
+};
+
+/* d is a connection opened for writing; taken over also on failure. */
+bool writer_start(struct writer *w, const struct store_db *d, struct err *e) NODISCARD;
+void writer_stop(struct writer *w);
+
+bool writer_push(struct writer *w, struct entry entry, const struct note *note);
+bool writer_is_late(struct writer *w, struct err *e);
+
+/* Takes op. Returns it when done (then the caller frees it), NULL with *e filled otherwise. */
+struct op *writer_do(struct writer *w, struct op *op, int timeout_ms, struct err *e);
+
+/* Write one queued entry; an SQLite code. Entries that the tables refuse are
+ * logged, counted and skipped: they would be refused for ever. */
+int writer_apply_entry(struct writer *w, const struct entry *entry);
+/* After a rollback the running numbers are no longer what they were. */
+void writer_forget_seqs(struct writer *w);
+
+#endif
