@@ -1,0 +1,35 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * analysis/stretch: the part of a record that counts, chosen by the end rule.
+ * Shared by the files of this room only. */
+#ifndef AMPLEDGER_ANALYSIS_STRETCH_H
+#define AMPLEDGER_ANALYSIS_STRETCH_H
+
+#include "analysis/analysis.h"
+
+struct stretch {
+    enum record_kind kind;
+    enum end_reason reason;
+    bool from_full;             /* a charge came first and is left out */
+    double charged_before_As;   /* by it */
+    struct tally start, end;    /* sums at both ends; the stretch is the difference */
+    double charge_As, energy_J; /* in the direction of `kind`, positive */
+    double opposite_As;         /* moved against it, positive */
+    double loaded_s, duration_s;
+    double end_interval_s, end_slope_V_per_s; /* around the end */
+};
+
+/* False with a message when the record cannot mean what was asked. */
+bool stretch_choose(const struct charge_accumulator *a, struct stretch *out,
+                    struct err *e) NODISCARD;
+
+/* Mean current read where none flows; NAN when the record has no rest. */
+double stretch_rest_current_A(const struct charge_accumulator *a);
+
+void uncertainty_assess(const struct charge_accumulator *a, const struct stretch *s,
+                        struct uncertainty_budget *out);
+void notes_write(const struct charge_accumulator *a, const struct stretch *s,
+                 const struct uncertainty_budget *budget, struct analysis_notes *out);
+
+#define SECONDS_PER_HOUR 3600.0
+
+#endif

@@ -1,0 +1,103 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * analysis/tally: running sums along a record by the trapezoid rule, and the
+ * signs of trouble seen on the way. Small values that can be copied: a copy is
+ * the state at that row. Used through analysis.h. */
+#ifndef AMPLEDGER_ANALYSIS_TALLY_H
+#define AMPLEDGER_ANALYSIS_TALLY_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/* Compensated sum: A. Neumaier, ZAMM 54 (1974) 39-51. */
+struct exact_sum {
+    double sum, rest;
+};
+void exact_add(struct exact_sum *s, double x);
+double exact_value(const struct exact_sum *s);
+
+/* A sample as the sums see it: voltage at the battery's own terminals. */
+struct point {
+    size_t row; /* from 1 */
+    double t_s, voltage_V, current_A, temperature_C;
+};
+
+/* Mean over time, trapezoid between the rows that have a temperature. */
+struct temperature_tally {
+    double start_C, min_C, max_C; /* NAN before the first reading */
+    double last_C, last_t_s;
+    double weighted_Cs, weight_s;
+};
+double temperature_mean_C(const struct temperature_tally *t);
+
+struct tally_rules {
+    double threshold_A; /* at or below this |I| the battery rests */
+    double gap_s;
+};
+
+struct tally {
+    struct point at;                      /* the sums reach to here */
+    struct exact_sum charge_As, energy_J; /* signed, into the battery positive */
+    double in_As, out_As;                 /* by direction, both positive */
+    double loaded_s;
+    size_t gaps;
+    double gap_s, gap_As; /* total length; charge put there by the bridging line, absolute */
+    double switch_As2;    /* sum of (dI dt / 2)^2 over intervals in which load was switched */
+    double weight_s2;     /* sum of dt^2: how the noise of single readings adds up */
+    double halving_As;    /* trapezoid over all rows minus over every second one */
+    bool pair_open;       /* halving: one interval of a pair is in pair_As */
+    double pair_As, pair_t_s, pair_A;
+    struct temperature_tally temperature, temperature_since_full;
+};
+
+/* -1 discharging, 0 at rest, 1 charging. */
+int current_direction(double current_A, double threshold_A);
+
+void tally_begin(struct tally *t, const struct point *first);
+/* Add the interval from where the tally stands to p. */
+void tally_extend(struct tally *t, const struct point *p, const struct tally_rules *rules);
+
+/* Rows that share a property. */
+struct row_span {
+    size_t first, last, count;
+};
+void row_span_add(struct row_span *s, size_t row);
+
+/* A change of current between two rows; row is the later one, 0 for never. */
+struct edge {
+    size_t row;
+    double interval_s, current_A;
+};
+
+struct rest_tally {
+    struct row_span rows;
+    bool tail;    /* the load faded into it: what flows still is current, not zero error */
+    double sum_A; /* of rows whose predecessor rests too */
+    size_t summed;
+};
+
+/* What is noticed row by row and turned into notes at the end. */
+struct record_signs {
+    size_t rows;             /* seen so far, unknown ones included */
+    double first_interval_s; /* first non-zero one; NAN before */
+    struct row_span repeated, unknown, gaps;
+    double longest_gap_s;
+    struct row_span charging, discharging;
+    struct edge discharge_on;        /* since the battery was fullest */
+    struct edge charge_on;           /* first in the record */
+    struct edge discharge_off;       /* after the last row under discharge */
+    struct rest_tally before, after; /* before any load, after the last load */
+    double highest_V;                /* NAN before any */
+    struct row_span jumps;           /* absurd voltage */
+    double jump_from_V, jump_to_V;   /* the first of them */
+    size_t below_at_start_row;       /* first row under load was below the cut-off */
+    double below_at_start_V;
+    size_t collapse_row; /* voltage and current gone, far above the cut-off */
+    double collapse_from_V, collapse_to_V;
+    size_t above_after_end_row; /* under load above the cut-off after the end */
+    double lowest_loaded_V;     /* NAN before any */
+    size_t lowest_loaded_row;
+    double charging_first_V, charging_last_V;
+    bool charging_above, charging_fell_below; /* cut-off crossed downwards while "charging" */
+};
+
+#endif

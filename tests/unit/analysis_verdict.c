@@ -1,0 +1,246 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Verdicts and the uncertainty budget against published worked figures. */
+#include "analysis/analysis.h"
+#include "analysis/capacity_json.h"
+#include "analysis/verdict.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+static void close_to(double value, double expected, double relative)
+{
+    if (!(fabs(value - expected) <= relative * fabs(expected)))
+        fail_msg("%.17g instead of %.17g", value, expected);
+}
+
+static enum verdict judge(double value, double expanded, double limit)
+{
+    struct verdict_question q = {.value = value, .expanded = expanded, .limit = limit};
+    return verdict_judge(&q);
+}
+
+/* Rating 2.500 Ah, U = 0.020 Ah: accept from 2.520, reject below 2.480 (guard
+ * band w = U, ILAC-G8:09/2019; ISO 14253-1). */
+static void guard_band_at_its_edges(void **state)
+{
+    (void)state;
+    assert_int_equal(judge(2.530, 0.020, 2.500), VERDICT_PASS);
+    assert_int_equal(judge(2.520, 0.020, 2.500), VERDICT_PASS);
+    assert_int_equal(judge(2.5199999, 0.020, 2.500), VERDICT_UNDECIDED);
+    assert_int_equal(judge(2.510, 0.020, 2.500), VERDICT_UNDECIDED);
+    assert_int_equal(judge(2.490, 0.020, 2.500), VERDICT_UNDECIDED);
+    assert_int_equal(judge(2.480, 0.020, 2.500), VERDICT_UNDECIDED);
+    assert_int_equal(judge(2.4799999, 0.020, 2.500), VERDICT_FAIL);
+    assert_int_equal(judge(2.475, 0.020, 2.500), VERDICT_FAIL);
+}
+
+/* Mirrored to a lower limit: upper limit 4.00, U 1.600, reading 3.20 passes with
+ * w = 0 and not with w = U. */
+static void simple_acceptance_ignores_uncertainty(void **state)
+{
+    (void)state;
+    struct verdict_question q = {
+        .value = 4.80, .expanded = 1.600, .limit = 4.00, .rule = DECISION_SIMPLE};
+    assert_int_equal(verdict_judge(&q), VERDICT_PASS);
+    q.rule = DECISION_GUARD_BAND;
+    assert_int_equal(verdict_judge(&q), VERDICT_UNDECIDED);
+    q.rule = DECISION_SIMPLE;
+    q.value = 4.00;
+    assert_int_equal(verdict_judge(&q), VERDICT_PASS);
+    q.value = 3.9999;
+    assert_int_equal(verdict_judge(&q), VERDICT_FAIL);
+}
+
+static void unknown_is_not_judged(void **state)
+{
+    (void)state;
+    assert_int_equal(judge(NAN, 0.1, 2), VERDICT_NONE);
+    assert_int_equal(judge(2, 0.1, NAN), VERDICT_NONE);
+    assert_int_equal(judge(3, NAN, 2), VERDICT_UNDECIDED);
+    struct verdict_question q = {.value = 1, .expanded = 0.01, .limit = 2, .lower_bound = true};
+    assert_int_equal(verdict_judge(&q), VERDICT_UNDECIDED);
+    q.value = 3;
+    assert_int_equal(verdict_judge(&q), VERDICT_PASS);
+}
+
+/* More uncertainty may only make a verdict less sure: never fail to pass or back. */
+static void verdict_weakens_with_uncertainty(void **state)
+{
+    (void)state;
+    srand(7);
+    for (int trial = 0; trial < 100000; trial++) {
+        double value = 2 + rand() / (double)RAND_MAX;
+        double limit = 2 + rand() / (double)RAND_MAX;
+        double u = rand() / (double)RAND_MAX;
+        double more = u + rand() / (double)RAND_MAX;
+        enum verdict before = judge(value, u, limit);
+        enum verdict after = judge(value, more, limit);
+        assert_true(after == before || after == VERDICT_UNDECIDED);
+    }
+}
+
+/* Standard normal distribution: 0.500000, 0.841345, 0.950005, 0.950529, 0.977250, 0.998650. */
+static void probability_is_normal(void **state)
+{
+    (void)state;
+    const double known[][2] = {{0, 0.500000},    {1, 0.841345}, {1.6449, 0.950005},
+                               {1.65, 0.950529}, {2, 0.977250}, {3, 0.998650}};
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        struct verdict_question q = {
+            .value = 2.5 + 0.01 * known[i][0], .expanded = 0.02, .limit = 2.5};
+        assert_true(fabs(verdict_probability(&q) - known[i][1]) < 6e-7);
+    }
+    struct verdict_question sure = {.value = 3, .expanded = 0, .limit = 2};
+    assert_true(verdict_probability(&sure) >= 1);
+    sure.limit = NAN;
+    assert_true(isnan(verdict_probability(&sure)));
+}
+
+/* One hour at 2 A, 4.2 V to 3.0 V, a row each second. */
+static struct sample record[3602];
+static size_t hour_record(void)
+{
+    for (size_t k = 0; k < 3602; k++)
+        record[k] = (struct sample){(double)k, 4.2 - 1.2 * (double)k / 3600, -2, NAN};
+    record[0].current_A = 0;
+    record[0].voltage_V = 4.25;
+    return 3602;
+}
+
+static double component(const struct uncertainty_budget *b, const char *name)
+{
+    for (size_t i = 0; i < b->count; i++)
+        if (strcmp(b->component[i].name, name) == 0)
+            return b->component[i].standard_Ah;
+    return NAN;
+}
+
+static struct capacity_result assess(const struct instrument_accuracy *accuracy)
+{
+    struct capacity_result r;
+    struct err e = {0};
+    struct discharge_options o = discharge_options_default();
+    o.cutoff_V = 3.0;
+    o.accuracy = *accuracy;
+    if (!analysis_discharge(record, hour_record(), &o, &r, &e))
+        fail_msg("%s", e.text);
+    return r;
+}
+
+static void each_influence_has_its_formula(void **state)
+{
+    (void)state;
+    const double root3 = sqrt(3);
+    struct instrument_accuracy acc = {
+        .current = {0.001, 0.005, 0.001}, .voltage = {0.0005, 0.010, 0.001}, .time_gain = 50e-6};
+    struct capacity_result r = assess(&acc);
+    const struct uncertainty_budget *b = &r.uncertainty;
+    double seconds = r.loaded_s;
+    close_to(component(b, "current gain"), r.capacity_Ah * 0.001 / root3, 1e-12);
+    close_to(component(b, "current offset"), 0.005 * seconds / 3600 / root3, 1e-12);
+    close_to(component(b, "current resolution"), 0.001 / (2 * root3) * sqrt(3600) / 3600, 1e-3);
+    close_to(component(b, "time base"), r.capacity_Ah * 50e-6 / root3, 1e-12);
+    double u_V = sqrt((0.0015 * 0.0015 + 0.010 * 0.010) / 3 + 0.001 * 0.001 / 12);
+    close_to(component(b, "voltage at the cut-off"), u_V / (1.2 / 3600) * 2 / 3600, 1e-6);
+    close_to(component(b, "end between rows"), 2 * 0.5 / root3 / 3600, 1e-9);
+    close_to(component(b, "switching between rows"), 2 * 0.5 / root3 / 3600, 1e-9);
+    assert_true(b->accuracy_known);
+
+    double sum = 0;
+    for (size_t i = 0; i < b->count; i++)
+        sum += pow(b->component[i].standard_Ah, 2);
+    close_to(b->standard_Ah, sqrt(sum), 1e-12);
+    close_to(b->expanded_Ah, 2 * b->standard_Ah, 1e-15);
+}
+
+/* u(I) 0.10 %, u(t) 0.005 %: u(Q) 0.100125 %; with u(V) 0.05 %: u(E) 0.111915 %
+ * (sum of squares of relative uncertainties of a product). The record is made so
+ * that nothing else matters. */
+static void relative_uncertainties_add_in_squares(void **state)
+{
+    (void)state;
+    const double root3 = sqrt(3);
+    struct discharge_options o = discharge_options_default();
+    struct sample two[] = {{0, 3.7, 0, NAN}, {0, 3.7, -2, NAN}, {3600, 3.7, -2, NAN}};
+    struct capacity_result r;
+    struct err e = {0};
+    o.rule = END_WHOLE;
+    o.gap_s = 1e9;
+    o.accuracy.current.gain = 0.001 * root3;
+    o.accuracy.time_gain = 5e-5 * root3;
+    o.accuracy.voltage.gain = 5e-4 * root3;
+    assert_true(analysis_discharge(two, 3, &o, &r, &e));
+    close_to(100 * r.uncertainty.standard_Ah / r.capacity_Ah, 0.100125, 1e-5);
+    close_to(100 * r.uncertainty.expanded_Ah / r.capacity_Ah, 0.20025, 1e-5);
+    close_to(100 * r.uncertainty.energy_standard_Wh / r.energy_Wh, 0.111915, 1e-5);
+}
+
+/* A gain error is the same for all samples: it does not shrink with their number. */
+static void gain_does_not_average_out(void **state)
+{
+    (void)state;
+    struct instrument_accuracy acc = {
+        .current = {0.001, NAN, NAN}, .voltage = {NAN, NAN, NAN}, .time_gain = NAN};
+    struct capacity_result r = assess(&acc);
+    assert_true(r.uncertainty.standard_Ah >= r.capacity_Ah * 0.001 / sqrt(3));
+}
+
+static void plain_data_say_what_is_missing(void **state)
+{
+    (void)state;
+    struct instrument_accuracy none = discharge_options_default().accuracy;
+    struct capacity_result r = assess(&none);
+    assert_false(r.uncertainty.accuracy_known);
+    assert_true(isnan(component(&r.uncertainty, "current gain")));
+    assert_true(r.uncertainty.expanded_Ah > 0);
+    assert_string_equal(r.notes.text[r.notes.count - 1],
+                        "instrument accuracy not given: uncertainty covers sampling only");
+}
+
+/* The document for scripts: nothing unknown becomes a number. */
+static void document_has_its_keys(void **state)
+{
+    (void)state;
+    static const char *const keys[] = {
+        "capacity_Ah", "energy_Wh",        "duration_s", "mean_voltage_V",
+        "end_reason",  "percent_of_rated", "verdict",    "capacity_uncertainty_Ah",
+        "notes",       "samples",          "gaps",       "temperature_max_C"};
+    struct instrument_accuracy none = discharge_options_default().accuracy;
+    struct capacity_result r = assess(&none);
+    struct acceptance a = {.limit_Ah = NAN};
+    json_t *o = capacity_to_json(&r, &a);
+    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
+        assert_non_null(json_object_get(o, keys[i]));
+    assert_true(json_is_null(json_object_get(o, "verdict")));
+    assert_true(json_is_null(json_object_get(o, "temperature_max_C")));
+    assert_true(json_is_null(json_object_get(o, "percent_of_rated")));
+    json_decref(o);
+
+    a.limit_Ah = 1.9;
+    o = capacity_to_json(&r, &a);
+    assert_string_equal(json_string_value(json_object_get(o, "verdict")), "pass");
+    json_decref(o);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(guard_band_at_its_edges),
+        cmocka_unit_test(simple_acceptance_ignores_uncertainty),
+        cmocka_unit_test(unknown_is_not_judged),
+        cmocka_unit_test(verdict_weakens_with_uncertainty),
+        cmocka_unit_test(probability_is_normal),
+        cmocka_unit_test(each_influence_has_its_formula),
+        cmocka_unit_test(relative_uncertainties_add_in_squares),
+        cmocka_unit_test(gain_does_not_average_out),
+        cmocka_unit_test(plain_data_say_what_is_missing),
+        cmocka_unit_test(document_has_its_keys),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
