@@ -1,0 +1,327 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Tests of virtual/battery: laws that hold whatever the constants are. */
+#include "virtual/battery.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+static void assert_near(double value, double expected, double tolerance)
+{
+    if (!(fabs(value - expected) <= tolerance)) {
+        print_error("%.12g is not within %g of %.12g\n", value, tolerance, expected);
+        fail();
+    }
+}
+
+static struct vbattery make(enum vchemistry c, int cells, double capacity_Ah)
+{
+    struct vbattery_spec spec = vbattery_defaults(c, cells, capacity_Ah);
+    spec.protection.fitted = false;
+    struct vbattery b;
+    vbattery_init(&b, &spec);
+    return b;
+}
+
+static void run(struct vbattery *b, double current_A, double for_s, double step_s)
+{
+    for (long i = 0; i < lround(for_s / step_s); i++) {
+        vbattery_step(b, current_A, step_s);
+    }
+}
+
+static void counter_is_current_times_time(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LFP, 4, 100.0);
+    run(&b, -10.0, 3600.0, 0.05);
+    run(&b, 4.0, 1800.0, 0.05);
+    assert_near(b.counter.discharged_Ah, 10.0, 1e-9);
+    assert_near(b.counter.charged_Ah, 2.0, 1e-9);
+    assert_true(b.counter.discharged_Wh > 10.0 * 12.0 && b.counter.discharged_Wh < 10.0 * 14.4);
+}
+
+static void open_circuit_voltage_rises_with_charge(void **state)
+{
+    (void)state;
+    for (int c = 0; c < VCHEM_COUNT; c++) {
+        double before = vchemistry_cell_V((enum vchemistry)c, -0.005);
+        for (int i = 0; i <= 11000; i++) {
+            double V = vchemistry_cell_V((enum vchemistry)c, i * 1e-4);
+            assert_true(V > before);
+            before = V;
+        }
+        assert_near(vchemistry_cell_V((enum vchemistry)c, -10.0), 0.0, 0.0);
+    }
+}
+
+static void relaxation_follows_both_time_constants(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LFP, 4, 100.0);
+    b.forced_C = b.temperature_C = 25.0; /* where resistances are as stated */
+    const struct vbattery_spec *s = &b.spec;
+    const double I = -20.0;
+    const double T = 1200.0;
+    run(&b, I, T, 0.05);
+    double rested_V = s->cells * vchemistry_cell_V(s->chemistry, b.soc);
+    double pair_V[2];
+    for (int k = 0; k < 2; k++) {
+        pair_V[k] = I * s->pair_ohm[k] * (1.0 - exp(-T / s->pair_s[k]));
+    }
+    for (int t = 0; t <= 3600; t += 10) {
+        double expected =
+            rested_V + pair_V[0] * exp(-t / s->pair_s[0]) + pair_V[1] * exp(-t / s->pair_s[1]);
+        assert_near(vbattery_voltage_V(&b, 0.0), expected, 1e-9);
+        run(&b, 0.0, 10.0, 0.5);
+    }
+    assert_true(pair_V[0] < -0.01 && pair_V[1] < -0.01);
+}
+
+static void step_length_does_not_matter_for_constant_current(void **state)
+{
+    (void)state;
+    struct vbattery fine = make(VCHEM_LEAD_ACID, 6, 90.0);
+    struct vbattery coarse = make(VCHEM_LEAD_ACID, 6, 90.0);
+    fine.forced_C = coarse.forced_C = 22.0;
+    run(&fine, -9.0, 7200.0, 0.05);
+    run(&coarse, -9.0, 7200.0, 10.0);
+    assert_near(vbattery_voltage_V(&coarse, -9.0), vbattery_voltage_V(&fine, -9.0), 1e-8);
+}
+
+static double delivered_Ah(enum vchemistry c, double rate_C, double cutoff_cell_V)
+{
+    struct vbattery b = make(c, 6, 100.0);
+    double I = -rate_C * 100.0;
+    while (vbattery_voltage_V(&b, I) > 6 * cutoff_cell_V) {
+        vbattery_step(&b, I, 1.0);
+    }
+    return b.counter.discharged_Ah;
+}
+
+static void lead_acid_delivers_more_when_slow(void **state)
+{
+    (void)state;
+    double slow = delivered_Ah(VCHEM_LEAD_ACID, 0.05, 1.75);
+    double medium = delivered_Ah(VCHEM_LEAD_ACID, 0.2, 1.75);
+    double fast = delivered_Ah(VCHEM_LEAD_ACID, 1.0, 1.75);
+    print_message("lead-acid delivers %.1f, %.1f, %.1f %% at C/20, C/5, 1C\n", slow, medium, fast);
+    assert_true(slow > medium * 1.05 && medium > fast * 1.05);
+    assert_true(slow < 100.0 && fast > 40.0);
+    /* lithium iron phosphate hardly cares */
+    assert_true(delivered_Ah(VCHEM_LFP, 0.05, 2.5) < 1.03 * delivered_Ah(VCHEM_LFP, 0.5, 2.5));
+}
+
+static void lead_acid_recovers_at_rest(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LEAD_ACID, 6, 100.0);
+    run(&b, -50.0, 2400.0, 1.0);
+    double before = vbattery_within_reach(&b);
+    double soc = b.soc;
+    run(&b, 0.0, 100000.0, 10.0);
+    assert_true(vbattery_within_reach(&b) > before + 0.05);
+    assert_near(vbattery_within_reach(&b), b.soc, 1e-4);
+    assert_near(b.soc, soc, 1e-12);
+}
+
+static void charge_is_conserved(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LI_ION, 3, 50.0);
+    run(&b, -25.0, 3600.0, 0.05);
+    run(&b, 10.0, 3600.0, 0.05);
+    double eta = vchemistry_efficiency(VCHEM_LI_ION, 0.5);
+    assert_true(eta > 0.99 && eta < 1.0);
+    assert_near(b.soc, 1.0 - 25.0 / 50.0 + eta * 10.0 / 50.0, 1e-9);
+}
+
+static void energy_is_voltage_times_charge(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LFP, 4, 1e7); /* so large that its voltage stands still */
+    b.forced_C = 25.0;
+    b.spec.pair_ohm[0] = b.spec.pair_ohm[1] = 0.0;
+    double V = vbattery_voltage_V(&b, -10.0);
+    run(&b, -10.0, 7200.0, 1.0);
+    assert_near(b.counter.discharged_Wh, 20.0 * V, 1e-3);
+}
+
+static void self_heating_ends_at_power_times_thermal_resistance(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LFP, 4, 1e6);
+    b.spec.resistance_ohm = 0.020;
+    b.spec.pair_ohm[0] = 0.010;
+    b.spec.pair_ohm[1] = 0.010;
+    b.spec.heat_J_per_K = 1000.0;
+    b.spec.cooling_K_per_W = 2.0;
+    run(&b, -20.0, 60000.0, 1.0);
+    double factor = vbattery_series_ohm(&b) / 0.020;
+    double heat_W = 400.0 * 0.040 * factor;
+    assert_true(heat_W > 10.0);
+    assert_near(b.temperature_C, b.spec.ambient_C + heat_W * 2.0, 0.001);
+    run(&b, 0.0, 60000.0, 1.0);
+    assert_near(b.temperature_C, b.spec.ambient_C, 0.001);
+}
+
+static void cold_raises_resistance(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LFP, 4, 100.0);
+    b.temperature_C = 25.0;
+    double warm = vbattery_series_ohm(&b);
+    b.temperature_C = 0.0;
+    assert_near(vbattery_series_ohm(&b), 1.2 * warm, 1e-9);
+}
+
+static void nimh_voltage_drops_when_full(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_NIMH, 10, 8.0);
+    vbattery_set_soc(&b, 0.2);
+    double I = 4.0;
+    double peak_V = 0.0;
+    double peak_soc = 0.0;
+    double drop_V = 0.0;
+    for (int i = 0; i < 3 * 3600; i++) {
+        vbattery_step(&b, I, 1.0);
+        double V = vbattery_voltage_V(&b, I);
+        if (V > peak_V) {
+            peak_V = V;
+            peak_soc = b.soc;
+        }
+        drop_V = fmax(drop_V, peak_V - V);
+    }
+    print_message("nimh: peak %.3f V at %.3f, drop %.3f V, %.1f degC\n", peak_V, peak_soc, drop_V,
+                  b.temperature_C);
+    assert_true(peak_soc > 0.95);
+    assert_true(drop_V > 10 * 0.005);
+    assert_true(b.temperature_C > b.spec.ambient_C + 10.0);
+    assert_true(b.soc < 1.06);
+}
+
+static void capacity_fades_by_the_law_given(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LFP, 4, 10.0);
+    b.spec.fade_per_cycle = 0.001;
+    for (int cycle = 0; cycle < 50; cycle++) {
+        run(&b, -10.0, 3600.0, 1.0);
+        vbattery_set_soc(&b, 1.0);
+    }
+    assert_near(b.capacity_Ah, 10.0 * pow(0.999, 50.0), 1e-6);
+}
+
+static struct vbattery make_protected(void)
+{
+    struct vbattery b = make(VCHEM_LFP, 4, 100.0);
+    b.spec.protection.fitted = true;
+    return b;
+}
+
+static void judged(struct vbattery *b, double current_A, bool load, double for_s)
+{
+    for (long i = 0; i < lround(for_s / 0.05); i++) {
+        vbattery_step(b, current_A, 0.05);
+        vbattery_protect(b, current_A, load, 0.05);
+    }
+}
+
+static void protection_opens_when_empty_and_recloses_on_charge(void **state)
+{
+    (void)state;
+    struct vbattery b = make_protected();
+    vbattery_set_soc(&b, 0.01);
+    while (vbattery_gate(&b) == VGATE_CLOSED) {
+        judged(&b, -10.0, true, 0.05);
+        assert_true(b.soc > -0.05);
+    }
+    assert_int_equal(vbattery_gate(&b), VGATE_NO_DISCHARGE);
+    assert_string_equal(b.stopped_why, "under-voltage");
+    assert_true(vbattery_voltage_V(&b, -10.0) < 8.0);
+    judged(&b, 0.0, true, 600.0); /* a load still pulls: stays open */
+    assert_int_equal(vbattery_gate(&b), VGATE_NO_DISCHARGE);
+    judged(&b, 5.0, true, 1.0);
+    assert_int_equal(vbattery_gate(&b), VGATE_CLOSED);
+}
+
+static void protection_recloses_after_a_rest_without_load(void **state)
+{
+    (void)state;
+    struct vbattery b = make_protected();
+    b.spec.protection.under_cell_V = 2.5;
+    vbattery_set_soc(&b, 0.02);
+    while (vbattery_gate(&b) == VGATE_CLOSED) {
+        judged(&b, -90.0, true, 0.05);
+    }
+    judged(&b, 0.0, false, 50.0);
+    assert_int_equal(vbattery_gate(&b), VGATE_NO_DISCHARGE);
+    judged(&b, 0.0, false, 20.0);
+    assert_int_equal(vbattery_gate(&b), VGATE_CLOSED);
+}
+
+static void protection_stops_overcharge_overload_heat_and_cold(void **state)
+{
+    (void)state;
+    struct vbattery b = make_protected();
+    vbattery_set_soc(&b, 1.01);
+    judged(&b, 5.0, false, 0.5);
+    assert_int_equal(vbattery_gate(&b), VGATE_NO_CHARGE);
+
+    b = make_protected();
+    judged(&b, -250.0, true, 0.5);
+    assert_int_equal(vbattery_gate(&b), VGATE_NO_DISCHARGE);
+    assert_string_equal(b.stopped_why, "discharge-current");
+
+    b = make_protected();
+    b.forced_C = 70.0;
+    judged(&b, -5.0, true, 0.5);
+    assert_int_equal(vbattery_gate(&b), VGATE_OPEN);
+    b.forced_C = 50.0;
+    judged(&b, 0.0, true, 0.5);
+    assert_int_equal(vbattery_gate(&b), VGATE_CLOSED);
+
+    b = make_protected();
+    vbattery_set_soc(&b, 0.5);
+    b.forced_C = -5.0;
+    judged(&b, 5.0, false, 0.5);
+    assert_int_equal(vbattery_gate(&b), VGATE_NO_CHARGE);
+    assert_string_equal(b.stopped_why, "cold");
+}
+
+static void a_battery_without_protection_never_opens(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LFP, 4, 100.0);
+    vbattery_set_soc(&b, 0.0);
+    judged(&b, -300.0, true, 30.0);
+    assert_int_equal(vbattery_gate(&b), VGATE_CLOSED);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(counter_is_current_times_time),
+        cmocka_unit_test(open_circuit_voltage_rises_with_charge),
+        cmocka_unit_test(relaxation_follows_both_time_constants),
+        cmocka_unit_test(step_length_does_not_matter_for_constant_current),
+        cmocka_unit_test(lead_acid_delivers_more_when_slow),
+        cmocka_unit_test(lead_acid_recovers_at_rest),
+        cmocka_unit_test(charge_is_conserved),
+        cmocka_unit_test(energy_is_voltage_times_charge),
+        cmocka_unit_test(self_heating_ends_at_power_times_thermal_resistance),
+        cmocka_unit_test(cold_raises_resistance),
+        cmocka_unit_test(nimh_voltage_drops_when_full),
+        cmocka_unit_test(capacity_fades_by_the_law_given),
+        cmocka_unit_test(protection_opens_when_empty_and_recloses_on_charge),
+        cmocka_unit_test(protection_recloses_after_a_rest_without_load),
+        cmocka_unit_test(protection_stops_overcharge_overload_heat_and_cold),
+        cmocka_unit_test(a_battery_without_protection_never_opens),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
