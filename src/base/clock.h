@@ -66,6 +66,8 @@ void clock_manual_advance(struct clock *c, int64_t by_ns);
 
 /* Real CLOCK_BOOTTIME, never skipped: for the deadlines of bytes on a wire. */
 int64_t clock_real_ns(void);
+/* Real CLOCK_REALTIME in ns since 1970, never skipped: for the log. */
+int64_t clock_real_utc_ns(void);
 
 #define CLOCK_UTC_TEXT_SIZE 32
 /* RFC 3339 with milliseconds, "2026-03-01T21:04:05.120Z". */

@@ -1,0 +1,129 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * base/log: writes each event as one line with one write(2), so that lines of
+ * several threads and processes never mix. */
+#include "base/log.h"
+
+#include "base/clock.h"
+
+#include <errno.h>
+#include <stdarg.h>
+#include <stdatomic.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#define LINE_SIZE 4096
+#define WIRE_CHUNK 512 /* bytes of a link on one line; each may need four characters */
+
+static const char *const level_names[] = {"error", "warn", "info", "debug", "wire"};
+
+static atomic_int current_level = LOG_INFO;
+
+struct line {
+    char text[LINE_SIZE];
+    size_t n;
+};
+
+void log_set_level(enum log_level level)
+{
+    atomic_store(&current_level, (int)level);
+}
+
+enum log_level log_level(void)
+{
+    return (enum log_level)atomic_load(&current_level);
+}
+
+bool log_level_parse(const char *text, enum log_level *out)
+{
+    for (size_t i = 0; i < sizeof level_names / sizeof *level_names; i++) {
+        if (strcmp(text, level_names[i]) == 0) {
+            *out = (enum log_level)i;
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Leaves room for the newline; what does not fit is dropped. */
+static void put(struct line *l, const char *text, size_t n)
+{
+    size_t room = LINE_SIZE - 1 - l->n;
+    if (n > room)
+        n = room;
+    memcpy(l->text + l->n, text, n);
+    l->n += n;
+}
+
+/* Replies of instruments and lines of files get into messages: no control
+ * character may start a new line or steer the terminal. `ascii` also escapes
+ * everything beyond ASCII, for bytes that are not known to be text. */
+static void put_escaped(struct line *l, const char *bytes, size_t n, bool ascii)
+{
+    for (size_t i = 0; i < n; i++) {
+        unsigned char c = (unsigned char)bytes[i];
+        char escape[8];
+        if (c == '\n')
+            put(l, "\\n", 2);
+        else if (c == '\r')
+            put(l, "\\r", 2);
+        else if (c < 0x20 || c == 0x7F || (ascii && c >= 0x80))
+            put(l, escape, (size_t)snprintf(escape, sizeof escape, "\\x%02X", (unsigned)c));
+        else
+            put(l, bytes + i, 1);
+    }
+}
+
+static void begin(struct line *l, enum log_level level)
+{
+    char utc[CLOCK_UTC_TEXT_SIZE], head[64];
+    clock_format_utc(clock_real_utc_ns(), utc);
+    l->n = 0;
+    int n = snprintf(head, sizeof head, "%s %-5s ", utc, level_names[level]);
+    put(l, head, (size_t)n);
+}
+
+static void end(struct line *l)
+{
+    int saved = errno;
+    l->text[l->n++] = '\n';
+    ssize_t wrote;
+    do
+        wrote = write(STDERR_FILENO, l->text, l->n);
+    while (wrote < 0 && errno == EINTR);
+    errno = saved; /* logging is never the reason why something failed */
+}
+
+void log_line(enum log_level level, const char *fmt, ...)
+{
+    if (level > log_level())
+        return;
+    char message[LINE_SIZE];
+    va_list ap;
+    va_start(ap, fmt);
+    int n = vsnprintf(message, sizeof message, fmt, ap);
+    va_end(ap);
+    if (n < 0)
+        return;
+    struct line l;
+    begin(&l, level);
+    put_escaped(&l, message, strlen(message), false);
+    end(&l);
+}
+
+void log_wire(const char *link_name, char direction, const char *bytes, size_t n)
+{
+    if (log_level() < LOG_WIRE)
+        return;
+    for (size_t done = 0; done < n; done += WIRE_CHUNK) {
+        size_t take = n - done < WIRE_CHUNK ? n - done : WIRE_CHUNK;
+        struct line l;
+        begin(&l, LOG_WIRE);
+        put_escaped(&l, link_name, strnlen(link_name, 256), false);
+        put(&l, " ", 1);
+        put(&l, &direction, 1);
+        put(&l, " ", 1);
+        put_escaped(&l, bytes + done, take, true);
+        end(&l);
+    }
+}

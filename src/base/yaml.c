@@ -1,0 +1,324 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * base/yaml: looking at the tree, and saying what is wrong with it. */
+#include "base/yaml.h"
+
+#include "base/file.h"
+#include "base/yaml_tree.h"
+
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+const struct yaml_node *yaml_root(const struct yaml_doc *d)
+{
+    return d->root;
+}
+
+const char *yaml_source(const struct yaml_doc *d, size_t *n)
+{
+    if (n != NULL) {
+        *n = d->source_size;
+    }
+    return d->source;
+}
+
+const char *yaml_name(const struct yaml_doc *d)
+{
+    return d->name;
+}
+
+enum yaml_kind yaml_node_kind(const struct yaml_node *n)
+{
+    return n->kind;
+}
+
+int yaml_line(const struct yaml_node *n)
+{
+    return n->line;
+}
+
+int yaml_column(const struct yaml_node *n)
+{
+    return n->column;
+}
+
+size_t yaml_count(const struct yaml_node *n)
+{
+    return n->kind == YAML_MAP ? n->count / 2 : n->count;
+}
+
+const struct yaml_node *yaml_item(const struct yaml_node *list, size_t i)
+{
+    return i < list->count ? list->child[i] : NULL;
+}
+
+const struct yaml_node *yaml_key_at(const struct yaml_node *map, size_t i)
+{
+    return yaml_item(map, 2 * i);
+}
+
+const struct yaml_node *yaml_value_at(const struct yaml_node *map, size_t i)
+{
+    return yaml_item(map, 2 * i + 1);
+}
+
+const struct yaml_node *yaml_get(const struct yaml_node *map, const char *key)
+{
+    if (map == NULL || map->kind != YAML_MAP) {
+        return NULL;
+    }
+    for (size_t i = 0; i + 1 < map->count; i += 2) {
+        if (strcmp(map->child[i]->text, key) == 0) {
+            return map->child[i + 1];
+        }
+    }
+    return NULL;
+}
+
+const char *yaml_text(const struct yaml_node *n)
+{
+    return n->kind == YAML_TEXT ? n->text : "";
+}
+
+/* --- saying where --- */
+
+static const char *start_of_line(const char *source, int line)
+{
+    for (int i = 1; i < line; i++) {
+        const char *end = strchr(source, '\n');
+        if (end == NULL) {
+            return NULL;
+        }
+        source = end + 1;
+    }
+    return source;
+}
+
+/* The line itself with a caret under the column; long lines are not shown. */
+static void add_line_and_caret(const struct yaml_doc *d, const struct yaml_node *at, char *out,
+                               size_t size)
+{
+    const char *line = start_of_line(d->source, at->line);
+    int length = line != NULL ? (int)strcspn(line, "\r\n") : 0;
+    if (length == 0 || length > 160) {
+        return;
+    }
+    size_t used = strlen(out);
+    text_format(out + used, size - used, "\n    %.*s\n    ", length, line);
+    used = strlen(out);
+    for (int i = 1; i < at->column && used + 2 < size; i++) {
+        /* A tab before the caret keeps it under its column. Bytes that continue
+         * a UTF-8 character take no column of their own. */
+        char c = i <= length ? line[i - 1] : ' ';
+        out[used++] = c == '\t' ? '\t' : ' ';
+    }
+    text_format(out + used, size - used, "^");
+}
+
+bool yaml_fail(const struct yaml_doc *d, const struct yaml_node *at, struct err *e, const char *fmt,
+               ...)
+{
+    if (e == NULL) {
+        return false;
+    }
+    char message[600];
+    va_list args;
+    va_start(args, fmt);
+    vsnprintf(message, sizeof message, fmt, args);
+    va_end(args);
+    err_set(e, ERR_CONFIG, "%s:%d:%d: %s", d->name, at->line, at->column, message);
+    add_line_and_caret(d, at, e->text, sizeof e->text);
+    return false;
+}
+
+/* --- near words --- */
+
+static size_t least(size_t a, size_t b)
+{
+    return a < b ? a : b;
+}
+
+/* Edits (insert, delete, change, swap neighbours) that turn a into b: optimal
+ * string alignment; any textbook. Words here are short. */
+#define WORD_MOST 63
+static size_t edits(const char *a, const char *b)
+{
+    size_t d[WORD_MOST + 1][WORD_MOST + 1];
+    size_t n = strlen(a);
+    size_t m = strlen(b);
+    if (n > WORD_MOST || m > WORD_MOST) {
+        return SIZE_MAX;
+    }
+    for (size_t i = 0; i <= n; i++) {
+        for (size_t j = 0; j <= m; j++) {
+            if (i == 0 || j == 0) {
+                d[i][j] = i + j;
+                continue;
+            }
+            size_t change = d[i - 1][j - 1] + (a[i - 1] != b[j - 1] ? 1 : 0);
+            d[i][j] = least(change, least(d[i - 1][j], d[i][j - 1]) + 1);
+            if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1]) {
+                d[i][j] = least(d[i][j], d[i - 2][j - 2] + 1);
+            }
+        }
+    }
+    return d[n][m];
+}
+
+const char *nearest_word(const char *word, const char *const *known)
+{
+    const char *best = NULL;
+    size_t best_edits = SIZE_MAX;
+    for (size_t i = 0; known[i] != NULL; i++) {
+        size_t e = edits(word, known[i]);
+        if (e < best_edits) {
+            best_edits = e;
+            best = known[i];
+        }
+    }
+    /* A third of the word may be wrong; more is no resemblance. */
+    size_t most = least(3, (strlen(word) + 2) / 3);
+    return best_edits <= most ? best : NULL;
+}
+
+static void list_words(const char *const *known, char *out, size_t size)
+{
+    out[0] = '\0';
+    for (size_t i = 0; known[i] != NULL; i++) {
+        size_t used = strlen(out);
+        text_format(out + used, size - used, "%s%s", i == 0 ? "" : ", ", known[i]);
+    }
+}
+
+static bool fail_unknown(const struct yaml_doc *d, const struct yaml_node *at, const char *what,
+                         const char *const *known, struct err *e)
+{
+    const char *near = nearest_word(at->text, known);
+    if (near != NULL) {
+        return yaml_fail(d, at, e, "unknown %s \"%.60s\"; did you mean \"%s\"?", what, at->text,
+                         near);
+    }
+    char words[400];
+    list_words(known, words, sizeof words);
+    return yaml_fail(d, at, e, "unknown %s \"%.60s\"; known are %s", what, at->text, words);
+}
+
+bool yaml_check_keys(const struct yaml_doc *d, const struct yaml_node *map,
+                     const char *const *known, struct err *e)
+{
+    if (map->kind != YAML_MAP) {
+        char words[400];
+        list_words(known, words, sizeof words);
+        return yaml_fail(d, map, e, "keys with values are wanted here: %s", words);
+    }
+    for (size_t i = 0; i + 1 < map->count; i += 2) {
+        size_t k = 0;
+        while (known[k] != NULL && strcmp(known[k], map->child[i]->text) != 0) {
+            k++;
+        }
+        if (known[k] == NULL) {
+            return fail_unknown(d, map->child[i], "key", known, e);
+        }
+    }
+    return true;
+}
+
+/* --- typed reads --- */
+
+/* Finds the text of a key. False when it fails; *found tells the two goods apart. */
+static bool find_text(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
+                      bool required, const struct yaml_node **found, struct err *e)
+{
+    *found = yaml_get(map, key);
+    if (*found == NULL) {
+        return !required || yaml_fail(d, map, e, "the key \"%s\" is missing here", key);
+    }
+    if ((*found)->kind != YAML_TEXT || (*found)->text[0] == '\0') {
+        return yaml_fail(d, *found, e, "\"%s\" wants one value", key);
+    }
+    return true;
+}
+
+bool yaml_read_text(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
+                    bool required, char *out, size_t size, struct err *e)
+{
+    const struct yaml_node *n = NULL;
+    if (!find_text(d, map, key, required, &n, e) || n == NULL) {
+        return n == NULL && !required;
+    }
+    if (!text_format(out, size, "%s", n->text)) {
+        return yaml_fail(d, n, e, "\"%s\" is too long (at most %zu characters)", key, size - 1);
+    }
+    return true;
+}
+
+bool yaml_read_choice(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
+                      bool required, const char *const *words, int *out, struct err *e)
+{
+    const struct yaml_node *n = NULL;
+    if (!find_text(d, map, key, required, &n, e) || n == NULL) {
+        return n == NULL && !required;
+    }
+    for (int i = 0; words[i] != NULL; i++) {
+        if (strcmp(words[i], n->text) == 0) {
+            *out = i;
+            return true;
+        }
+    }
+    return fail_unknown(d, n, key, words, e);
+}
+
+bool yaml_read_bool(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
+                    bool required, bool *out, struct err *e)
+{
+    static const char *const words[] = {"no", "yes", "false", "true", "off", "on", NULL};
+    int i = *out ? 1 : 0;
+    if (!yaml_read_choice(d, map, key, required, words, &i, e)) {
+        return false;
+    }
+    *out = i % 2 == 1;
+    return true;
+}
+
+bool yaml_read_int(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
+                   bool required, int min, int max, int *out, struct err *e)
+{
+    const struct yaml_node *n = NULL;
+    if (!find_text(d, map, key, required, &n, e) || n == NULL) {
+        return n == NULL && !required;
+    }
+    char *end = NULL;
+    long v = strtol(n->text, &end, 10);
+    if (end == n->text || *end != '\0' || v < min || v > max) {
+        return yaml_fail(d, n, e, "\"%s\" wants a whole number from %d to %d", key, min, max);
+    }
+    *out = (int)v;
+    return true;
+}
+
+bool yaml_read_quantity(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
+                        bool required, unsigned allowed, struct quantity *out, struct err *e)
+{
+    const struct yaml_node *n = NULL;
+    struct err why = {0};
+    if (!find_text(d, map, key, required, &n, e) || n == NULL) {
+        return n == NULL && !required;
+    }
+    if (!quantity_parse_as(n->text, allowed, out, &why)) {
+        return yaml_fail(d, n, e, "%s", why.text);
+    }
+    return true;
+}
+
+bool yaml_read_value(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
+                     bool required, enum dimension dimension, double *out, struct err *e)
+{
+    struct quantity q = {.value = *out, .dimension = dimension};
+    if (!yaml_read_quantity(d, map, key, required, DIM_BIT(dimension), &q, e)) {
+        return false;
+    }
+    *out = q.value;
+    return true;
+}
