@@ -381,9 +381,10 @@ static bool read_pieces(struct span whole, struct reading *r, struct err *e)
     if (n == 0)
         return not_a_quantity(whole, e);
     r->number = (struct span){whole.at, n};
-    rest = skip_space(rest_after(whole, n));
+    rest = rest_after(whole, n);
     if (rest.n && strchr(",.0123456789+-xX", *rest.at))
-        return slip_in_number(whole, r->number, rest_after(whole, n), e);
+        return slip_in_number(whole, r->number, rest, e);
+    rest = skip_space(rest);
     if (!convert(r->number, &r->quantity.value))
         return too_long(whole, e);
     if (!normalise(rest, r->unit)) {

@@ -5,7 +5,7 @@
  * Hides libyaml. One document per file. Anchors, aliases, tags and duplicate
  * keys are refused; file size (1 MiB), depth (16) and number of nodes (20000)
  * are bounded, since files may come from strangers. Nodes are owned by the
- * document. */
+ * document. (libyaml itself has a yaml_free: ours is named yaml_doc_free.) */
 #ifndef AMPLEDGER_BASE_YAML_H
 #define AMPLEDGER_BASE_YAML_H
 
@@ -23,7 +23,7 @@ enum yaml_kind { YAML_TEXT, YAML_LIST, YAML_MAP };
 bool yaml_load_file(const char *path, struct yaml_doc **out, struct err *e) NODISCARD;
 bool yaml_load_text(const char *name, const char *text, size_t n, struct yaml_doc **out,
                     struct err *e) NODISCARD;
-void yaml_free(struct yaml_doc *d);
+void yaml_doc_free(struct yaml_doc *d);
 
 const struct yaml_node *yaml_root(const struct yaml_doc *d);
 /* The whole text as read, NUL-terminated; borrowed. */

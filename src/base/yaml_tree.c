@@ -31,7 +31,7 @@ static void node_free(struct yaml_node *n)
     free(n);
 }
 
-void yaml_free(struct yaml_doc *d)
+void yaml_doc_free(struct yaml_doc *d)
 {
     if (d == NULL) {
         return;
@@ -251,14 +251,14 @@ bool yaml_load_text(const char *name, const char *text, size_t n, struct yaml_do
     memcpy(b.doc->source, text, n);
     b.doc->source_size = n;
     if (!yaml_parser_initialize(&b.parser)) {
-        yaml_free(b.doc);
+        yaml_doc_free(b.doc);
         return err_set(e, ERR_SYSTEM, "%s: out of memory", name);
     }
     yaml_parser_set_input_string(&b.parser, (const unsigned char *)b.doc->source, n);
     bool ok = build_document(&b);
     yaml_parser_delete(&b.parser);
     if (!ok) {
-        yaml_free(b.doc);
+        yaml_doc_free(b.doc);
         return false;
     }
     *out = b.doc;
