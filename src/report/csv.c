@@ -1,0 +1,490 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * report/csv: RFC 4180 as a state machine over bytes, then columns by name. */
+#include "report/csv.h"
+
+#include "base/file.h"
+#include "base/quantity.h"
+#include "base/yaml.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+enum column { COLUMN_TIME, COLUMN_VOLTAGE, COLUMN_CURRENT, COLUMN_TEMPERATURE, COLUMNS };
+#define NEEDED COLUMN_TEMPERATURE /* the columns before it */
+
+static const struct {
+    const char *name;
+    const char *unit;
+    const char *example;
+} columns[COLUMNS] = {
+    {"t_s", "s", "12.5"},
+    {"voltage_V", "V", "3.71"},
+    {"current_A", "A", "-2.05"},
+    {"temperature_C", "degC", "21.4"},
+};
+#define NEEDED_TEXT "t_s, voltage_V, current_A"
+
+#define NOT_FOUND SIZE_MAX
+#define SHOWN 40 /* characters of a cell shown in a message */
+
+struct csv_reader {
+    FILE *file;
+    char *path;
+    size_t line;      /* of the record in `text` */
+    size_t next_line; /* where the next one begins */
+    char text[CSV_LINE_MAX];
+    size_t length;
+    const char *field[CSV_FIELDS_MAX]; /* into text, NUL-terminated, trimmed */
+    size_t fields;
+    size_t fields_in_header;
+    size_t at[COLUMNS]; /* field of each column, or NOT_FOUND */
+    long first_row;     /* file position */
+    size_t first_row_line;
+    size_t rows;
+    double last_t_s;
+};
+
+static bool fail(const struct csv_reader *r, size_t line, struct err *e, const char *fmt, ...)
+    PRINTF_LIKE(4, 5);
+
+static bool fail(const struct csv_reader *r, size_t line, struct err *e, const char *fmt, ...)
+{
+    char message[ERR_TEXT_SIZE / 2];
+    va_list args;
+    va_start(args, fmt);
+    vsnprintf(message, sizeof message, fmt, args);
+    va_end(args);
+    for (char *c = message; *c != '\0'; c++)
+        if (*c < ' ' || *c > '~')
+            *c = '?'; /* what a cell held may be anything */
+    return err_set(e, ERR_CONFIG, "%s:%zu: %s", r->path, line, message);
+}
+
+/* --- bytes to fields --- */
+
+enum state { AT_FIELD, IN_PLAIN, IN_QUOTES, AFTER_QUOTE };
+
+struct parse {
+    enum state state;
+    bool quoted;       /* the record held a quoted field */
+    size_t quote_line; /* where the open quote stands */
+    size_t newlines;   /* inside quotes */
+    size_t field_at;   /* start of the field in text */
+};
+
+static bool push(struct csv_reader *r, int c, struct err *e)
+{
+    if (r->length == sizeof r->text)
+        return fail(r, r->line, e,
+                    "the line is longer than %d bytes; is this a CSV file of samples?",
+                    CSV_LINE_MAX);
+    r->text[r->length++] = (char)c;
+    return true;
+}
+
+static bool close_field(struct csv_reader *r, struct parse *p, struct err *e)
+{
+    if (!push(r, '\0', e))
+        return false;
+    if (r->fields == CSV_FIELDS_MAX)
+        return fail(r, r->line, e, "more than %d fields; is this a CSV file of samples?",
+                    CSV_FIELDS_MAX);
+    r->field[r->fields++] = r->text + p->field_at;
+    p->field_at = r->length;
+    p->state = AT_FIELD;
+    return true;
+}
+
+static bool check_byte(const struct csv_reader *r, size_t line, int c, struct err *e)
+{
+    if (c >= ' ' || c == '\t' || c == '\n' || c == '\r')
+        return true;
+    return fail(r, line, e,
+                "byte 0x%02x is not text; save the record as plain text with commas between the "
+                "fields",
+                (unsigned)c);
+}
+
+static bool plain_byte(struct csv_reader *r, struct parse *p, int c, struct err *e)
+{
+    if (c == ',')
+        return close_field(r, p, e);
+    if (c == '"' && p->state == AT_FIELD) {
+        p->state = IN_QUOTES;
+        p->quoted = true;
+        p->quote_line = r->line + p->newlines;
+        return true;
+    }
+    if (c == '"')
+        return fail(r, r->line, e,
+                    "a quote inside an unquoted field; put the whole field in quotes and double "
+                    "the quote inside");
+    p->state = IN_PLAIN;
+    return push(r, c, e);
+}
+
+static bool quoted_byte(struct csv_reader *r, struct parse *p, int c, struct err *e)
+{
+    if (p->state == AFTER_QUOTE) {
+        if (c == ',')
+            return close_field(r, p, e);
+        if (c != '"')
+            return fail(r, r->line + p->newlines, e,
+                        "text after a closing quote; put a comma there, or double the quote");
+        p->state = IN_QUOTES;
+        return push(r, c, e);
+    }
+    if (c == '"') {
+        p->state = AFTER_QUOTE;
+        return true;
+    }
+    if (c == '\n')
+        p->newlines++;
+    /* A line end inside a cell would break up messages, and no number holds one. */
+    return push(r, c == '\n' || c == '\r' ? ' ' : c, e);
+}
+
+/* A line end outside quotes closes the record. */
+static bool at_line_end(struct csv_reader *r, const struct parse *p, int c, bool *ended,
+                        struct err *e)
+{
+    *ended = false;
+    if (p->state == IN_QUOTES || (c != '\n' && c != '\r'))
+        return true;
+    if (c == '\r') {
+        int next = getc_unlocked(r->file);
+        if (next != '\n' && next != EOF)
+            return fail(r, r->line + p->newlines, e,
+                        "a carriage return without a line feed; save the file with line ends LF "
+                        "or CRLF");
+    }
+    *ended = true;
+    return true;
+}
+
+static bool at_file_end(struct csv_reader *r, const struct parse *p, bool *more, struct err *e)
+{
+    if (ferror(r->file))
+        return err_set(e, ERR_CONFIG, "cannot read %s: %s", r->path, strerror(errno));
+    if (p->state == IN_QUOTES)
+        return fail(r, p->quote_line, e, "a quote is opened here and never closed");
+    *more = r->length > 0 || r->fields > 0 || p->state != AT_FIELD;
+    return true;
+}
+
+/* One record into r->field; *more false when there is none. */
+static bool read_raw(struct csv_reader *r, struct parse *p, bool *more, struct err *e)
+{
+    bool ended = false;
+    *p = (struct parse){.state = AT_FIELD};
+    r->line = r->next_line;
+    r->length = r->fields = 0;
+    *more = true;
+    while (!ended) {
+        int c = getc_unlocked(r->file);
+        if (c == EOF) {
+            if (!at_file_end(r, p, more, e))
+                return false;
+            return !*more || close_field(r, p, e);
+        }
+        if (!check_byte(r, r->line + p->newlines, c, e) || !at_line_end(r, p, c, &ended, e))
+            return false;
+        bool quotes = p->state == IN_QUOTES || p->state == AFTER_QUOTE;
+        if (!ended && !(quotes ? quoted_byte(r, p, c, e) : plain_byte(r, p, c, e)))
+            return false;
+    }
+    r->next_line = r->line + p->newlines + 1;
+    return close_field(r, p, e);
+}
+
+static void trim(struct csv_reader *r)
+{
+    for (size_t i = 0; i < r->fields; i++) {
+        char *start = r->text + (r->field[i] - r->text);
+        start += strspn(start, " \t");
+        size_t n = strlen(start);
+        while (n > 0 && (start[n - 1] == ' ' || start[n - 1] == '\t'))
+            start[--n] = '\0';
+        r->field[i] = start;
+    }
+}
+
+static bool read_record(struct csv_reader *r, bool *more, struct err *e)
+{
+    struct parse p;
+    do {
+        if (!read_raw(r, &p, more, e))
+            return false;
+        if (*more)
+            trim(r);
+    } while (*more && r->fields == 1 && r->field[0][0] == '\0' && !p.quoted);
+    return true;
+}
+
+/* --- the header --- */
+
+struct text {
+    char at[ERR_TEXT_SIZE / 4];
+    size_t length;
+};
+
+static void append(struct text *t, const char *fmt, ...) PRINTF_LIKE(2, 3);
+
+static void append(struct text *t, const char *fmt, ...)
+{
+    va_list args;
+    va_start(args, fmt);
+    int n = vsnprintf(t->at + t->length, sizeof t->at - t->length, fmt, args);
+    va_end(args);
+    if (n > 0)
+        t->length +=
+            (size_t)n < sizeof t->at - t->length ? (size_t)n : sizeof t->at - t->length - 1;
+}
+
+static void append_header_names(const struct csv_reader *r, struct text *t)
+{
+    const size_t most = 8;
+    for (size_t i = 0; i < r->fields && i < most; i++)
+        append(t, "%s%.*s", i == 0 ? "" : ", ", SHOWN / 2, r->field[i]);
+    if (r->fields > most)
+        append(t, " and %zu more", r->fields - most);
+}
+
+/* A header word that was probably meant for the column, or NULL. */
+static const char *nearest_in_header(const struct csv_reader *r, const char *column)
+{
+    const char *names[CSV_FIELDS_MAX + 1];
+    memcpy(names, r->field, r->fields * sizeof names[0]);
+    names[r->fields] = NULL;
+    return nearest_word(column, names);
+}
+
+static bool looks_parted_by(const struct csv_reader *r, char separator)
+{
+    return r->fields == 1 && strchr(r->field[0], separator) != NULL;
+}
+
+static bool fail_missing(const struct csv_reader *r, struct err *e)
+{
+    struct text missing = {.length = 0}, names = {.length = 0}, hint = {.length = 0};
+    for (size_t i = 0; i < NEEDED; i++) {
+        if (r->at[i] != NOT_FOUND)
+            continue;
+        append(&missing, "%s\"%s\"", missing.length == 0 ? "" : ", ", columns[i].name);
+        const char *near = nearest_in_header(r, columns[i].name);
+        if (near != NULL)
+            append(&hint, "; is \"%.*s\" meant for %s (in %s)?", SHOWN / 2, near, columns[i].name,
+                   columns[i].unit);
+    }
+    if (looks_parted_by(r, ';') || looks_parted_by(r, '\t'))
+        append(&hint, "; fields must be parted by commas, and numbers written with a point");
+    append_header_names(r, &names);
+    return fail(r, r->line, e, "no column %s; the header names %s; needed are " NEEDED_TEXT "%s",
+                missing.at, names.at, hint.at);
+}
+
+static bool find_column(struct csv_reader *r, enum column c, struct err *e)
+{
+    r->at[c] = NOT_FOUND;
+    for (size_t i = 0; i < r->fields; i++) {
+        if (strcmp(r->field[i], columns[c].name) != 0)
+            continue;
+        if (r->at[c] != NOT_FOUND)
+            return fail(r, r->line, e, "two columns are named \"%s\"; keep one of them",
+                        columns[c].name);
+        r->at[c] = i;
+    }
+    return true;
+}
+
+/* UTF-8 is skipped; the marks of UTF-16 are refused. */
+static bool skip_mark(struct csv_reader *r, struct err *e)
+{
+    unsigned char mark[3];
+    size_t n = fread(mark, 1, sizeof mark, r->file);
+    if (n >= 2 && ((mark[0] == 0xff && mark[1] == 0xfe) || (mark[0] == 0xfe && mark[1] == 0xff)))
+        return fail(r, 1, e, "the file is in UTF-16; save it as plain text (UTF-8 or ASCII)");
+    if (n == 3 && memcmp(mark, "\xef\xbb\xbf", 3) == 0)
+        return true;
+    rewind(r->file);
+    return true;
+}
+
+static bool read_header(struct csv_reader *r, struct err *e)
+{
+    bool more, complete = true;
+    double number;
+    struct err ignored;
+
+    if (!skip_mark(r, e) || !read_record(r, &more, e))
+        return false;
+    if (!more)
+        return err_set(e, ERR_CONFIG,
+                       "%s: the file is empty; its first line must name the columns " NEEDED_TEXT,
+                       r->path);
+    if (number_parse(r->field[0], &number, &ignored))
+        return fail(r, r->line, e,
+                    "the first line holds numbers; it must name the columns " NEEDED_TEXT);
+    for (enum column c = 0; c < COLUMNS; c++) {
+        if (!find_column(r, c, e))
+            return false;
+        complete = complete && (c >= NEEDED || r->at[c] != NOT_FOUND);
+    }
+    if (!complete)
+        return fail_missing(r, e);
+    r->fields_in_header = r->fields;
+    r->first_row = ftell(r->file);
+    r->first_row_line = r->next_line;
+    return true;
+}
+
+bool csv_open(const char *path, struct csv_reader **out, struct err *e)
+{
+    struct stat st;
+    struct csv_reader *r = zalloc(sizeof *r);
+    bool ok = false;
+
+    r->path = text_copy(path);
+    r->next_line = 1;
+    r->last_t_s = NAN;
+    r->file = fopen(path, "rbe");
+    if (r->file == NULL || fstat(fileno(r->file), &st) != 0) {
+        err_set(e, ERR_CONFIG, "cannot read %s: %s; check the name and whether you may read it",
+                path, strerror(errno));
+        goto out;
+    }
+    if (!S_ISREG(st.st_mode)) {
+        err_set(e, ERR_CONFIG, "cannot read %s: it is not a regular file; save the record as one",
+                path);
+        goto out;
+    }
+    ok = read_header(r, e);
+out:
+    if (!ok) {
+        csv_close(r);
+        r = NULL;
+    }
+    *out = r;
+    return ok;
+}
+
+/* --- rows --- */
+
+static bool read_cell(const struct csv_reader *r, enum column c, double *out, struct err *e)
+{
+    struct err ignored;
+    const char *cell = r->field[r->at[c]];
+    if (number_parse(cell, out, &ignored))
+        return true;
+    if (cell[0] == '\0')
+        return fail(r, r->line, e, "%s is empty; every row needs " NEEDED_TEXT, columns[c].name);
+    return fail(r, r->line, e, "%s is \"%.*s\", which is not a number; write it like %s",
+                columns[c].name, SHOWN, cell, columns[c].example);
+}
+
+static bool read_cells(const struct csv_reader *r, struct sample *s, struct err *e)
+{
+    size_t temperature = r->at[COLUMN_TEMPERATURE];
+    if (r->fields != r->fields_in_header)
+        return fail(r, r->line, e,
+                    "%zu field%s, but the header names %zu; every line needs as many as the "
+                    "header, and numbers are written with a point",
+                    r->fields, r->fields == 1 ? "" : "s", r->fields_in_header);
+    if (!read_cell(r, COLUMN_TIME, &s->t_s, e) || !read_cell(r, COLUMN_VOLTAGE, &s->voltage_V, e) ||
+        !read_cell(r, COLUMN_CURRENT, &s->current_A, e))
+        return false;
+    s->temperature_C = NAN;
+    if (temperature == NOT_FOUND || r->field[temperature][0] == '\0')
+        return true;
+    return read_cell(r, COLUMN_TEMPERATURE, &s->temperature_C, e);
+}
+
+bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e)
+{
+    struct sample next;
+    if (!read_record(r, more, e))
+        return false;
+    if (!*more && r->rows == 0)
+        return fail(r, r->first_row_line - 1, e, "no rows after the header; nothing was recorded");
+    if (!*more)
+        return true;
+    if (!read_cells(r, &next, e))
+        return false;
+    if (next.t_s < r->last_t_s)
+        return fail(r, r->line, e,
+                    "time goes back from %.10g s to %.10g s; put the rows in order "
+                    "of time",
+                    r->last_t_s, next.t_s);
+    r->last_t_s = next.t_s;
+    r->rows++;
+    *s = next;
+    return true;
+}
+
+bool csv_rewind(struct csv_reader *r, struct err *e)
+{
+    if (fseek(r->file, r->first_row, SEEK_SET) != 0)
+        return err_set(e, ERR_CONFIG, "cannot read %s again: %s", r->path, strerror(errno));
+    r->next_line = r->first_row_line;
+    r->rows = 0;
+    r->last_t_s = NAN;
+    return true;
+}
+
+size_t csv_line(const struct csv_reader *r)
+{
+    return r->line;
+}
+
+void csv_close(struct csv_reader *r)
+{
+    if (r == NULL)
+        return;
+    if (r->file != NULL)
+        fclose(r->file);
+    free(r->path);
+    free(r);
+}
+
+/* --- writing --- */
+
+void csv_format_number(double value, char out[CSV_NUMBER_SIZE])
+{
+    out[0] = '\0';
+    if (isnan(value))
+        return;
+    for (int digits = 15; digits <= 17; digits++) {
+        snprintf(out, CSV_NUMBER_SIZE, "%.*g", digits, value);
+        double back = strtod(out, NULL);
+        if (!(back < value || back > value))
+            return;
+    }
+}
+
+void csv_write_header(FILE *f)
+{
+    fputs("t_s,voltage_V,current_A,temperature_C\r\n", f);
+}
+
+void csv_write_sample(FILE *f, const struct sample *s)
+{
+    const double values[COLUMNS] = {s->t_s, s->voltage_V, s->current_A, s->temperature_C};
+    for (size_t i = 0; i < COLUMNS; i++) {
+        char number[CSV_NUMBER_SIZE];
+        csv_format_number(values[i], number);
+        fputs(number, f);
+        fputs(i + 1 < COLUMNS ? "," : "\r\n", f);
+    }
+}
+
+bool csv_write_end(FILE *f, const char *name, struct err *e)
+{
+    if (fflush(f) != 0 || ferror(f))
+        return err_set_errno(e, errno, "cannot write %s", name);
+    return true;
+}

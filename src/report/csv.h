@@ -1,0 +1,48 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * report/csv: samples from and to CSV files (RFC 4180).
+ *
+ * Hides quoting, line ends and the order of columns. The header line names the
+ * columns; t_s, voltage_V and current_A are needed, temperature_C is welcome,
+ * others are passed over. Values are taken as written: the sign of the current
+ * is the caller's business. Reading is a stream in bounded memory; a file may
+ * come from anywhere, so whatever is wrong gives one message that begins with
+ * FILE:LINE: and says what to do (ERR_CONFIG). */
+#ifndef AMPLEDGER_REPORT_CSV_H
+#define AMPLEDGER_REPORT_CSV_H
+
+#include "base/err.h"
+#include "base/sample.h"
+
+#include <stddef.h>
+#include <stdio.h>
+
+#define CSV_LINE_MAX 65536 /* bytes of one record, line ends in quotes included */
+#define CSV_FIELDS_MAX 256
+
+struct csv_reader;
+
+/* Open a regular file and read its header; *out is owned. A UTF-8 byte-order
+ * mark is skipped; LF and CRLF are accepted, empty lines passed over. */
+bool csv_open(const char *path, struct csv_reader **out, struct err *e) NODISCARD;
+/* The next row; *more becomes false at the end of the file, and *s is untouched
+ * then. An empty temperature is NAN; an empty time, voltage or current is an
+ * error, so are time that goes back and a file without rows. */
+bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e) NODISCARD;
+/* Back to the first row. */
+bool csv_rewind(struct csv_reader *r, struct err *e) NODISCARD;
+/* Line on which the row read last begins, from 1. */
+size_t csv_line(const struct csv_reader *r);
+void csv_close(struct csv_reader *r); /* NULL is fine */
+
+/* Writing: lines end in CRLF, numbers are the shortest text that reads back as
+ * the same double, unknown (NAN) is an empty field. Write errors are found by
+ * csv_write_end, which flushes; the file stays open and the caller's. */
+void csv_write_header(FILE *f);
+void csv_write_sample(FILE *f, const struct sample *s);
+bool csv_write_end(FILE *f, const char *name, struct err *e) NODISCARD;
+
+#define CSV_NUMBER_SIZE 32
+/* "" for NAN. */
+void csv_format_number(double value, char out[CSV_NUMBER_SIZE]);
+
+#endif

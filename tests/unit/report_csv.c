@@ -1,0 +1,405 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * CSV files of samples: what is read, what is refused and in which words, and
+ * that written numbers read back as they were. */
+#include "report/csv.h"
+
+#include <float.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+static char folder[] = "/tmp/ampledger-csv-XXXXXX";
+
+static int enter_folder(void **state)
+{
+    (void)state;
+    return mkdtemp(folder) == NULL || chdir(folder) != 0;
+}
+
+static int leave_folder(void **state)
+{
+    (void)state;
+    unlink("log.csv");
+    return chdir("/") != 0 || rmdir(folder) != 0;
+}
+
+static void put_bytes(const char *text, size_t n)
+{
+    FILE *f = fopen("log.csv", "wb");
+    assert_non_null(f);
+    assert_int_equal(fwrite(text, 1, n, f), n);
+    assert_int_equal(fclose(f), 0);
+}
+
+static void put(const char *text)
+{
+    put_bytes(text, strlen(text));
+}
+
+/* Read the whole file; false with the first error. */
+static bool read_all(struct sample *rows, size_t max, size_t *n, struct err *e)
+{
+    struct csv_reader *r;
+    bool more = true;
+    bool ok = csv_open("log.csv", &r, e);
+    *n = 0;
+    while (ok && more) {
+        struct sample s;
+        ok = csv_read(r, &s, &more, e);
+        if (ok && more) {
+            assert_true(*n < max);
+            rows[(*n)++] = s;
+        }
+    }
+    csv_close(r);
+    return ok;
+}
+
+static void expect_rows(const char *text, const struct sample *expected, size_t n)
+{
+    struct sample rows[16];
+    size_t got;
+    struct err e = {0};
+    put(text);
+    if (!read_all(rows, 16, &got, &e))
+        fail_msg("%s", e.text);
+    assert_int_equal(got, n);
+    for (size_t i = 0; i < n; i++) {
+        assert_true(memcmp(&rows[i], &expected[i], offsetof(struct sample, temperature_C)) == 0);
+        if (isnan(expected[i].temperature_C))
+            assert_true(isnan(rows[i].temperature_C));
+        else
+            assert_memory_equal(&rows[i].temperature_C, &expected[i].temperature_C, sizeof(double));
+    }
+}
+
+static void expect_refusal_bytes(const char *text, size_t length, const char *message)
+{
+    struct sample rows[16];
+    size_t n;
+    struct err e = {0};
+    put_bytes(text, length);
+    assert_false(read_all(rows, 16, &n, &e));
+    assert_string_equal(e.text, message);
+    assert_int_equal(e.code, ERR_CONFIG);
+}
+
+static void expect_refusal(const char *text, const char *message)
+{
+    expect_refusal_bytes(text, strlen(text), message);
+}
+
+static const struct sample two[] = {{0, 3.75, -2, 21.5}, {10, 3.5, -2.5, 22}};
+
+static void plain_files_are_read(void **state)
+{
+    (void)state;
+    expect_rows("t_s,voltage_V,current_A,temperature_C\r\n0,3.75,-2,21.5\r\n10,3.5,-2.5,22\r\n",
+                two, 2);
+    expect_rows("t_s,voltage_V,current_A,temperature_C\n0,3.75,-2,21.5\n10,3.5,-2.5,22", two, 2);
+    expect_rows("\xef\xbb\xbft_s,voltage_V,current_A,temperature_C\n0,3.75,-2,21.5\n"
+                "1e1,3.5,-2.5,22\n",
+                two, 2);
+}
+
+static void columns_are_found_by_name(void **state)
+{
+    (void)state;
+    expect_rows("step,current_A,temperature_C,note,t_s,voltage_V\n"
+                "1,-2,21.5,\"first, \"\"cold\"\"\r\nstart\",0,3.75\n"
+                "1,-2.5,22,,10,3.5\n",
+                two, 2);
+    const struct sample cold[] = {{0, 3.75, -2, NAN}, {10, 3.5, -2.5, NAN}};
+    expect_rows("t_s,voltage_V,current_A\n0,3.75,-2\n10,3.5,-2.5\n", cold, 2);
+    expect_rows("t_s,voltage_V,current_A,temperature_C\n0,3.75,-2,\n10,3.5,-2.5,\n", cold, 2);
+}
+
+static void harmless_dress_is_accepted(void **state)
+{
+    (void)state;
+    expect_rows("t_s ,\"voltage_V\",current_A,temperature_C\n\n"
+                " 0,\"3.75\", -2 ,21.5\n\n10,3.5,-2.5,22\n\r\n",
+                two, 2);
+    const struct sample same_time[] = {{5, 3.75, -2, NAN}, {5, 3.5, -2.5, NAN}};
+    expect_rows("t_s,voltage_V,current_A\n5,3.75,-2\n5,3.5,-2.5\n", same_time, 2);
+}
+
+static void bad_headers_are_told(void **state)
+{
+    (void)state;
+    expect_refusal("", "log.csv: the file is empty; its first line must name the columns t_s, "
+                       "voltage_V, current_A");
+    expect_refusal("\n\r\n", "log.csv: the file is empty; its first line must name the columns "
+                             "t_s, voltage_V, current_A");
+    expect_refusal("t_s,voltage_V,watts\n0,1,2\n",
+                   "log.csv:1: no column \"current_A\"; the header names t_s, voltage_V, watts; "
+                   "needed are t_s, voltage_V, current_A");
+    expect_refusal("t_s,volts\n0,1\n",
+                   "log.csv:1: no column \"voltage_V\", \"current_A\"; the header names t_s, "
+                   "volts; needed are t_s, voltage_V, current_A");
+    expect_refusal("t_s,voltage_V,current_mA\n0,1,2\n",
+                   "log.csv:1: no column \"current_A\"; the header names t_s, voltage_V, "
+                   "current_mA; needed are t_s, voltage_V, current_A; is \"current_mA\" meant for "
+                   "current_A (in A)?");
+    expect_refusal("t_s;voltage_V;current_A\n0;3,7;1\n",
+                   "log.csv:1: no column \"t_s\", \"voltage_V\", \"current_A\"; the header names "
+                   "t_s;voltage_V;curren; needed are t_s, voltage_V, current_A; fields must be "
+                   "parted by commas, and numbers written with a point");
+    expect_refusal("0,3.7,-2\n1,3.7,-2\n", "log.csv:1: the first line holds numbers; it must name "
+                                           "the columns t_s, voltage_V, current_A");
+    expect_refusal("t_s,voltage_V,current_A,t_s\n0,1,2,0\n",
+                   "log.csv:1: two columns are named \"t_s\"; keep one of them");
+    expect_refusal("t_s,voltage_V,current_A\n",
+                   "log.csv:1: no rows after the header; nothing was recorded");
+}
+
+#define HEADER "t_s,voltage_V,current_A,temperature_C\n0,3.7,-2,20\n"
+
+static void bad_rows_are_told(void **state)
+{
+    (void)state;
+    expect_refusal(HEADER "10,abc,-2,20\n", "log.csv:3: voltage_V is \"abc\", which is not a "
+                                            "number; write it like 3.71");
+    expect_refusal(HEADER "10,3.7,\"-2,5\",20\n", "log.csv:3: current_A is \"-2,5\", which is not "
+                                                  "a number; write it like -2.05");
+    expect_refusal(HEADER "10,3.7V,-2,20\n", "log.csv:3: voltage_V is \"3.7V\", which is not a "
+                                             "number; write it like 3.71");
+    expect_refusal(HEADER "10,3.7,nan,20\n", "log.csv:3: current_A is \"nan\", which is not a "
+                                             "number; write it like -2.05");
+    expect_refusal(HEADER "10,3.7,-2,warm\n", "log.csv:3: temperature_C is \"warm\", which is not "
+                                              "a number; write it like 21.4");
+    expect_refusal(HEADER "10,3.7,,20\n", "log.csv:3: current_A is empty; every row needs t_s, "
+                                          "voltage_V, current_A");
+    expect_refusal(HEADER "10,3.7,-2\n",
+                   "log.csv:3: 3 fields, but the header names 4; every line needs as many as the "
+                   "header, and numbers are written with a point");
+    expect_refusal(HEADER "10,3,7,-2,20\n",
+                   "log.csv:3: 5 fields, but the header names 4; every line needs as many as the "
+                   "header, and numbers are written with a point");
+    expect_refusal(HEADER "10,3.7,-2,20\n9.5,3.7,-2,20\n",
+                   "log.csv:4: time goes back from 10 s to 9.5 s; put the rows in order of time");
+}
+
+static void broken_quotes_are_told(void **state)
+{
+    (void)state;
+    expect_refusal(HEADER "10,\"3.7,-2,20\n11,3.7,-2,20\n",
+                   "log.csv:3: a quote is opened here and never closed");
+    expect_refusal(HEADER "10,\"3.7\"V,-2,20\n", "log.csv:3: text after a closing quote; put a "
+                                                 "comma there, or double the quote");
+    expect_refusal(HEADER "10,3\".7,-2,20\n",
+                   "log.csv:3: a quote inside an unquoted field; put the whole field in quotes and "
+                   "double the quote inside");
+    /* The line counter sees line ends inside quotes. */
+    expect_refusal("t_s,voltage_V,current_A,n\n0,3.7,-2,\"a\nb\"\n1,x,-2,\n",
+                   "log.csv:4: voltage_V is \"x\", which is not a number; write it like 3.71");
+}
+
+static void files_that_are_no_text_are_told(void **state)
+{
+    (void)state;
+    static const char image[] = "\x89PNG\r\n\x1a\n\0\0\0\rIHDR";
+    expect_refusal_bytes(image, sizeof image,
+                         "log.csv:1: no column \"t_s\", \"voltage_V\", \"current_A\"; the header "
+                         "names ?PNG; needed are t_s, voltage_V, current_A");
+    static const char zero[] = HEADER "10,3.7\0,-2,20\n";
+    expect_refusal_bytes(zero, sizeof zero - 1,
+                         "log.csv:3: byte 0x00 is not text; save the record as plain text with "
+                         "commas between the fields");
+    expect_refusal_bytes("\xff\xfet\0_\0s\0", 8,
+                         "log.csv:1: the file is in UTF-16; save it as "
+                         "plain text (UTF-8 or ASCII)");
+    expect_refusal("t_s,voltage_V,current_A\r0,3.7,-2\r",
+                   "log.csv:1: a carriage return without a line feed; save the file with line "
+                   "ends LF or CRLF");
+}
+
+static void endless_lines_are_told(void **state)
+{
+    (void)state;
+    size_t n = 200000;
+    char *text = malloc(n + 1);
+    assert_non_null(text);
+    memset(text, 'x', n);
+    text[n] = '\0';
+    expect_refusal(text, "log.csv:1: the line is longer than 65536 bytes; is this a CSV file of "
+                         "samples?");
+    memset(text, ',', n);
+    expect_refusal(text, "log.csv:1: more than 256 fields; is this a CSV file of samples?");
+    free(text);
+}
+
+static void files_that_are_none_are_told(void **state)
+{
+    (void)state;
+    struct csv_reader *r;
+    struct err e = {0};
+    assert_false(csv_open("missing.csv", &r, &e));
+    assert_null(r);
+    assert_int_equal(e.code, ERR_CONFIG);
+    assert_string_equal(e.text, "cannot read missing.csv: No such file or directory; check the "
+                                "name and whether you may read it");
+    assert_false(csv_open(".", &r, &e));
+    assert_string_equal(e.text, "cannot read .: it is not a regular file; save the record as one");
+    assert_false(csv_open("/dev/null", &r, &e));
+    assert_string_equal(e.text,
+                        "cannot read /dev/null: it is not a regular file; save the record as one");
+}
+
+static void rewinding_starts_over(void **state)
+{
+    (void)state;
+    struct csv_reader *r;
+    struct sample s;
+    struct err e = {0};
+    bool more;
+    put("t_s,voltage_V,current_A,n\n0,3.75,-2,\"a\nb\"\n10,3.5,-2.5,\n");
+    assert_true(csv_open("log.csv", &r, &e));
+    for (int pass = 0; pass < 3; pass++) {
+        assert_true(csv_read(r, &s, &more, &e) && more);
+        assert_int_equal(csv_line(r), 2);
+        assert_true(csv_read(r, &s, &more, &e) && more);
+        assert_int_equal(csv_line(r), 4);
+        assert_true(s.t_s > 9);
+        assert_true(csv_read(r, &s, &more, &e) && !more);
+        assert_true(csv_rewind(r, &e));
+    }
+    csv_close(r);
+}
+
+static double random_double(void)
+{
+    for (;;) {
+        uint64_t bits = 0;
+        double value;
+        for (int i = 0; i < 5; i++)
+            bits = bits << 15 ^ (uint64_t)(rand() & 0x7fff);
+        memcpy(&value, &bits, sizeof value);
+        if (isfinite(value))
+            return value;
+    }
+}
+
+static void numbers_read_back_as_they_were(void **state)
+{
+    (void)state;
+    char text[CSV_NUMBER_SIZE];
+    const struct {
+        double value;
+        const char *text;
+    } known[] = {{0.1, "0.1"},
+                 {-2.05, "-2.05"},
+                 {3600, "3600"},
+                 {NAN, ""},
+                 {1e-9, "1e-09"},
+                 {1.0 / 3, "0.3333333333333333"},
+                 {0.1 + 0.2, "0.30000000000000004"}};
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        csv_format_number(known[i].value, text);
+        assert_string_equal(text, known[i].text);
+    }
+    srand(4180);
+    for (int trial = 0; trial < 200000; trial++) {
+        double value = random_double();
+        csv_format_number(value, text);
+        double back = strtod(text, NULL);
+        assert_memory_equal(&back, &value, sizeof value);
+    }
+    const double edges[] = {DBL_MAX, DBL_MIN, 5e-324, -0.0};
+    for (size_t i = 0; i < 4; i++) {
+        csv_format_number(edges[i], text);
+        double back = strtod(text, NULL);
+        assert_memory_equal(&back, &edges[i], sizeof back);
+    }
+}
+
+static void what_is_written_is_read(void **state)
+{
+    (void)state;
+    const struct sample rows[] = {{0.1, 3.7000000000000001e0, -1.0 / 3, NAN},
+                                  {0.30000000000000004, 1e-7, 2, 21.37}};
+    struct sample back[4];
+    size_t n;
+    struct err e = {0};
+    FILE *f = fopen("log.csv", "wb");
+    assert_non_null(f);
+    csv_write_header(f);
+    csv_write_sample(f, &rows[0]);
+    csv_write_sample(f, &rows[1]);
+    assert_true(csv_write_end(f, "log.csv", &e));
+    fclose(f);
+
+    char text[256] = {0};
+    f = fopen("log.csv", "rb");
+    assert_non_null(f);
+    assert_true(fread(text, 1, sizeof text - 1, f) > 0);
+    fclose(f);
+    assert_string_equal(text, "t_s,voltage_V,current_A,temperature_C\r\n"
+                              "0.1,3.7,-0.3333333333333333,\r\n"
+                              "0.30000000000000004,1e-07,2,21.37\r\n");
+    assert_true(read_all(back, 4, &n, &e));
+    assert_int_equal(n, 2);
+    assert_memory_equal(&back[1], &rows[1], sizeof rows[1]);
+}
+
+static void a_full_disk_is_told(void **state)
+{
+    (void)state;
+    struct err e = {0};
+    FILE *f = fopen("/dev/full", "wb");
+    if (f == NULL)
+        skip();
+    csv_write_header(f);
+    assert_false(csv_write_end(f, "out.csv", &e));
+    assert_string_equal(e.text, "cannot write out.csv: No space left on device");
+    fclose(f);
+}
+
+/* Bytes at random never crash the reader, and errors always name the file. */
+static void noise_is_survived(void **state)
+{
+    (void)state;
+    static const char alphabet[] = "0123456789.,-\"\r\n \tet_sV,,\n\n";
+    char text[400];
+    srand(99);
+    for (int trial = 0; trial < 3000; trial++) {
+        size_t n = (size_t)snprintf(text, sizeof text, "t_s,voltage_V,current_A\n");
+        size_t end = n + (size_t)rand() % 200;
+        while (n < end)
+            text[n++] =
+                rand() % 50 == 0 ? (char)rand() : alphabet[(size_t)rand() % (sizeof alphabet - 1)];
+        put_bytes(text, n);
+        struct sample rows[400];
+        size_t got;
+        struct err e = {0};
+        if (!read_all(rows, 400, &got, &e))
+            assert_non_null(strstr(e.text, "log.csv"));
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(plain_files_are_read),
+        cmocka_unit_test(columns_are_found_by_name),
+        cmocka_unit_test(harmless_dress_is_accepted),
+        cmocka_unit_test(bad_headers_are_told),
+        cmocka_unit_test(bad_rows_are_told),
+        cmocka_unit_test(broken_quotes_are_told),
+        cmocka_unit_test(files_that_are_no_text_are_told),
+        cmocka_unit_test(endless_lines_are_told),
+        cmocka_unit_test(files_that_are_none_are_told),
+        cmocka_unit_test(rewinding_starts_over),
+        cmocka_unit_test(numbers_read_back_as_they_were),
+        cmocka_unit_test(what_is_written_is_read),
+        cmocka_unit_test(a_full_disk_is_told),
+        cmocka_unit_test(noise_is_survived),
+    };
+    return cmocka_run_group_tests(tests, enter_folder, leave_folder);
+}
