@@ -1,0 +1,14 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/handlers: one function for each line of the route table. */
+#ifndef AMPLEDGER_WEB_HANDLERS_H
+#define AMPLEDGER_WEB_HANDLERS_H
+
+#include "web/http.h"
+
+handler_fn get_daemon;
+handler_fn get_stands, get_stand, post_start, post_stop, post_clear;
+handler_fn get_batteries, post_battery, get_battery, post_retire;
+handler_fn get_profiles, post_plan;
+handler_fn get_runs, get_run, get_samples;
+
+#endif

@@ -1,0 +1,51 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/http: what a handler is given and what it gives back. */
+#ifndef AMPLEDGER_WEB_HTTP_H
+#define AMPLEDGER_WEB_HTTP_H
+
+#include "web/web.h"
+
+#include <jansson.h>
+
+struct MHD_Response;
+
+#define HTTP_OK 200u
+#define HTTP_CREATED 201u
+#define HTTP_BAD_REQUEST 400u
+#define HTTP_NOT_FOUND 404u
+#define HTTP_METHOD_NOT_ALLOWED 405u
+#define HTTP_CONFLICT 409u
+#define HTTP_TOO_LARGE 413u
+#define HTTP_INTERNAL 500u
+#define HTTP_UNAVAILABLE 503u
+
+#define BODY_LIMIT 65536
+#define PARAM_SIZE 256
+#define RUNS_LIMIT_DEFAULT 100
+
+struct request {
+    const struct web_config *config;
+    const char *param;   /* the part of the path that varies, decoded and checked; "" none */
+    const json_t *body;  /* an object; empty when nothing was sent */
+    const char *battery; /* ?battery=, decoded and checked; NULL not given */
+    int limit;           /* ?limit=, 0 all */
+};
+
+/* Zero-initialised by the caller. A handler that fails may set `status`; left at
+ * 0 it follows from the error's code. */
+struct reply {
+    unsigned status;
+    json_t *body;                /* owned */
+    struct MHD_Response *stream; /* owned; instead of body */
+    char location[128];          /* "" none */
+    char allow[32];              /* "" none */
+};
+
+typedef bool handler_fn(const struct request *q, struct reply *out, struct err *e);
+
+/* What went wrong as a problem document (RFC 9457). New reference. */
+json_t *problem_to_json(unsigned status, const struct err *e);
+unsigned problem_status(enum err_code code);
+const char *http_title(unsigned status);
+
+#endif

@@ -1,0 +1,80 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/lookup: what several handlers look up. */
+#include "web/lookup.h"
+
+#include "base/file.h"
+#include "web/shapes.h"
+
+#include <inttypes.h>
+#include <stdlib.h>
+#include <string.h>
+
+bool test_parts_load(const struct web_config *c, const struct test_wanted *wanted,
+                     struct test_parts *out, struct err *e)
+{
+    if (strchr(wanted->profile, '/') != NULL || wanted->profile[0] == '.') {
+        return err_set(e, ERR_CONFIG,
+                       "\"%s\" is not the name of a profile: give its name in the bench's folder, "
+                       "without path and without .yaml",
+                       wanted->profile);
+    }
+    return store_battery_find(c->store, wanted->battery, &out->battery, e) &&
+           profile_find(c->bench->profiles_dir, wanted->profile, false, &out->profile, e);
+}
+
+void test_parts_free(struct test_parts *p)
+{
+    profile_free(p->profile);
+}
+
+bool lookup_reader(const struct web_config *c, struct reader **out, struct err *e)
+{
+    return reader_open(store_path(c->store), out, e);
+}
+
+json_t *result_kept(const struct run_row *r)
+{
+    return r->result_json != NULL ? json_loads(r->result_json, 0, NULL) : NULL;
+}
+
+/* Rows of a list come without texts; the verdict is in the whole row. */
+static bool append_summary(struct reader *r, int64_t nr, json_t *list, struct err *e)
+{
+    char which[24];
+    struct run_row row;
+    if (!text_format(which, sizeof which, "%" PRId64, nr)) {
+        return err_set(e, ERR_BUG, "run number %" PRId64 " does not fit", nr);
+    }
+    if (!reader_run(r, which, &row, e)) {
+        return false;
+    }
+    json_t *result = result_kept(&row);
+    json_array_append_new(list, run_summary_to_json(&row, result));
+    json_decref(result);
+    run_row_free(&row);
+    return true;
+}
+
+bool lookup_runs(const struct web_config *c, const char *battery, int limit, json_t **out,
+                 struct err *e)
+{
+    struct reader *r = NULL;
+    struct run_row *rows = NULL;
+    size_t n = 0;
+    json_t *list = json_array();
+    bool ok = lookup_reader(c, &r, e) && reader_runs(r, battery, limit, &rows, &n, e);
+    for (size_t i = 0; ok && i < n; i++) {
+        ok = append_summary(r, rows[i].nr, list, e);
+    }
+    for (size_t i = 0; i < n; i++) {
+        run_row_free(&rows[i]);
+    }
+    free(rows);
+    reader_close(r);
+    if (!ok) {
+        json_decref(list);
+        return false;
+    }
+    *out = list;
+    return true;
+}

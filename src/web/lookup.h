@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/lookup: what several handlers look up: profile and battery by name, a run
+ * with its result. */
+#ifndef AMPLEDGER_WEB_LOOKUP_H
+#define AMPLEDGER_WEB_LOOKUP_H
+
+#include "profile/profile.h"
+#include "web/http.h"
+
+/* As named in a body. */
+struct test_wanted {
+    char profile[64];
+    char battery[LABEL_SIZE];
+};
+struct test_parts {
+    struct profile *profile; /* owned */
+    struct battery battery;
+};
+/* Profiles come from the bench's folder only: over HTTP nobody names files. */
+bool test_parts_load(const struct web_config *c, const struct test_wanted *wanted,
+                     struct test_parts *out, struct err *e) NODISCARD;
+void test_parts_free(struct test_parts *p);
+
+/* Its own connection to the daemon's database. */
+bool lookup_reader(const struct web_config *c, struct reader **out, struct err *e) NODISCARD;
+
+/* The result kept with the run; NULL when there is none. New reference. */
+json_t *result_kept(const struct run_row *r);
+
+/* {"runs": [...]} with verdicts, newest first. battery NULL: all; limit 0: all. */
+bool lookup_runs(const struct web_config *c, const char *battery, int limit, json_t **out,
+                 struct err *e) NODISCARD;
+
+#endif

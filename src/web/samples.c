@@ -1,0 +1,136 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/samples: a thread reads the database and fills a bounded buffer; the
+ * connection empties it. When the client goes away, the thread is told and
+ * joined; when the client stalls, the connection's timeout does the same. */
+#include "web/samples.h"
+
+#include "base/file.h"
+#include "base/log.h"
+
+#include <microhttpd.h>
+#include <pthread.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define BUFFER_SIZE 65536
+#define BLOCK_SIZE 16384
+
+struct stream {
+    struct reader *reader;
+    int64_t nr, started_utc_ns;
+    pthread_t thread;
+    pthread_mutex_t lock;
+    pthread_cond_t changed;
+    bool finished; /* nothing more will be put */
+    bool failed;
+    bool abandoned; /* nobody will take any more */
+    size_t n;
+    char bytes[BUFFER_SIZE];
+};
+
+/* False when nobody takes any more. */
+static bool put(struct stream *s, const char *bytes, size_t n)
+{
+    pthread_mutex_lock(&s->lock);
+    while (!s->abandoned && s->n + n > sizeof s->bytes) {
+        pthread_cond_wait(&s->changed, &s->lock);
+    }
+    bool wanted = !s->abandoned;
+    if (wanted) {
+        memcpy(s->bytes + s->n, bytes, n);
+        s->n += n;
+        pthread_cond_signal(&s->changed);
+    }
+    pthread_mutex_unlock(&s->lock);
+    return wanted;
+}
+
+static bool put_sample(void *context, int step, const struct sample *sample)
+{
+    struct stream *s = context;
+    char line[SAMPLE_LINE_SIZE];
+    return put(s, line, sample_to_csv(step, sample, s->started_utc_ns, line));
+}
+
+static void *fill(void *context)
+{
+    struct stream *s = context;
+    struct err e = {0};
+    bool ok = put(s, SAMPLES_HEADER, strlen(SAMPLES_HEADER)) &&
+              reader_samples(s->reader, s->nr, -1, put_sample, s, &e);
+    pthread_mutex_lock(&s->lock);
+    if (!ok && !s->abandoned) {
+        log_error("run %lld: its samples could not be sent: %s", (long long)s->nr, e.text);
+        s->failed = true;
+    }
+    s->finished = true;
+    pthread_cond_signal(&s->changed);
+    pthread_mutex_unlock(&s->lock);
+    return NULL;
+}
+
+static ssize_t take(void *context, uint64_t position, char *out, size_t max)
+{
+    (void)position;
+    struct stream *s = context;
+    pthread_mutex_lock(&s->lock);
+    while (s->n == 0 && !s->finished) {
+        pthread_cond_wait(&s->changed, &s->lock);
+    }
+    size_t n = s->n < max ? s->n : max;
+    memcpy(out, s->bytes, n);
+    memmove(s->bytes, s->bytes + n, s->n - n);
+    s->n -= n;
+    ssize_t result = (ssize_t)n;
+    if (n == 0) {
+        result = s->failed ? MHD_CONTENT_READER_END_WITH_ERROR : MHD_CONTENT_READER_END_OF_STREAM;
+    }
+    pthread_cond_signal(&s->changed);
+    pthread_mutex_unlock(&s->lock);
+    return result;
+}
+
+static void stream_free(struct stream *s)
+{
+    reader_close(s->reader);
+    pthread_cond_destroy(&s->changed);
+    pthread_mutex_destroy(&s->lock);
+    free(s);
+}
+
+static void leave(void *context)
+{
+    struct stream *s = context;
+    pthread_mutex_lock(&s->lock);
+    s->abandoned = true;
+    pthread_cond_signal(&s->changed);
+    pthread_mutex_unlock(&s->lock);
+    pthread_join(s->thread, NULL);
+    stream_free(s);
+}
+
+struct MHD_Response *samples_stream(struct reader *reader, int64_t nr, int64_t started_utc_ns,
+                                    struct err *e)
+{
+    struct stream *s = zalloc(sizeof *s);
+    s->reader = reader;
+    s->nr = nr;
+    s->started_utc_ns = started_utc_ns;
+    pthread_mutex_init(&s->lock, NULL);
+    pthread_cond_init(&s->changed, NULL);
+    int failed = pthread_create(&s->thread, NULL, fill, s);
+    if (failed != 0) {
+        stream_free(s);
+        err_set_errno(e, failed, "start a thread that reads samples");
+        return NULL;
+    }
+    struct MHD_Response *r =
+        MHD_create_response_from_callback(MHD_SIZE_UNKNOWN, BLOCK_SIZE, take, s, leave);
+    if (r == NULL) {
+        leave(s);
+        err_set(e, ERR_SYSTEM, "there is no memory for an answer");
+        return NULL;
+    }
+    MHD_add_response_header(r, "Content-Type", "text/csv; charset=utf-8; header=present");
+    return r;
+}

@@ -1,0 +1,27 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/samples: the samples of a run as CSV (RFC 4180), streamed: memory does not
+ * grow with the run. */
+#ifndef AMPLEDGER_WEB_SAMPLES_H
+#define AMPLEDGER_WEB_SAMPLES_H
+
+#include "store/store.h"
+
+#include <stddef.h>
+
+#define SAMPLES_HEADER "t_s,voltage_V,current_A,temperature_C,utc,step\r\n"
+#define SAMPLE_LINE_SIZE 192
+
+/* One line with CRLF into out; returns its length. Numbers are written so that
+ * reading them gives the very same value; unknown is an empty field. */
+size_t sample_to_csv(int step, const struct sample *s, int64_t started_utc_ns,
+                     char out[SAMPLE_LINE_SIZE]);
+
+struct MHD_Response;
+
+/* Takes the reader, also on failure. NULL + *e when it cannot begin. If reading
+ * fails on the way, the connection ends without the closing chunk, so that a
+ * client sees that the file is not whole. */
+struct MHD_Response *samples_stream(struct reader *reader, int64_t nr, int64_t started_utc_ns,
+                                    struct err *e);
+
+#endif

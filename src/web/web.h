@@ -1,0 +1,31 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web: the HTTP JSON API on a Unix socket; API.md is its reference. Hides
+ * libmicrohttpd. Shows what run and store know, and passes a person's orders on
+ * to them; decides nothing itself. */
+#ifndef AMPLEDGER_WEB_WEB_H
+#define AMPLEDGER_WEB_WEB_H
+
+#include "bench/bench.h"
+#include "run/run.h"
+#include "store/store.h"
+
+struct web;
+
+/* All borrowed; must outlive the web. */
+struct web_config {
+    struct run_host *host;
+    struct store *store;
+    struct bench *bench;
+    const char *socket_path;
+    struct clock *clock; /* for the speed shown and the labels of changes; NULL: real time */
+};
+
+/* Listens on the Unix socket (mode 0660), with threads of its own. A socket left
+ * behind by a daemon that is gone is replaced; one on which somebody answers is
+ * ERR_REFUSED, and a file that is no socket is ERR_CONFIG. */
+bool web_start(const struct web_config *config, struct web **out, struct err *e) NODISCARD;
+
+/* Finishes the requests under way, then removes the socket. NULL is fine. */
+void web_stop(struct web *w);
+
+#endif
