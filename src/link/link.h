@@ -1,0 +1,65 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * link: a byte connection to an instrument, with deadlines. Hides libserialport
+ * and pseudo-terminals. Every wait ends at its deadline or when the wake-up
+ * descriptor becomes readable; nothing blocks without one. Deadlines are real
+ * time: what is on a wire knows no other. After opening nothing is allocated.
+ * Not thread-safe: one thread owns a link. */
+#ifndef AMPLEDGER_LINK_LINK_H
+#define AMPLEDGER_LINK_LINK_H
+
+#include "base/err.h"
+
+#include <stddef.h>
+
+struct link;
+
+enum link_flow { FLOW_NONE, FLOW_RTS_CTS, FLOW_DTR_DSR, FLOW_XON_XOFF };
+
+struct link_settings {
+    int baud;
+    int bits;    /* 5 to 8 */
+    char parity; /* 'n', 'e', 'o' */
+    int stop_bits;
+    enum link_flow flow;
+    int dtr, rts; /* -1 as the system leaves them, 0 off, 1 on */
+};
+
+/* 115200 baud, 8 bits, no parity, 1 stop bit, no flow control, lines left alone. */
+struct link_settings link_settings_default(void);
+
+/* `serial:/dev/ttyUSB0` opens through libserialport, `tty:/dev/pts/7` a terminal
+ * as it is (settings do not matter to it). Both exclusively. ERR_CONFIG for an
+ * address of no known kind, ERR_LINK_LOST for a port that is missing, forbidden
+ * or held by another process; each with the remedy. Returns owned *out. */
+bool link_open(const char *address, const struct link_settings *settings, struct link **out,
+               struct err *e) NODISCARD;
+void link_close(struct link *l); /* NULL is fine */
+
+const char *link_address(const struct link *l);
+const char *link_device(const struct link *l); /* path with all symbolic links resolved */
+int link_fd(const struct link *l);
+
+/* An eventfd (or anything pollable): while it is readable every read fails with
+ * ERR_INTERRUPTED. -1: nothing interrupts. Borrowed. */
+void link_set_wake(struct link *l, int wake_fd);
+
+/* All n bytes are with the system when it returns true. Never interrupted: half
+ * a command must not stay on the wire. */
+bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms,
+                struct err *e) NODISCARD;
+
+/* One line up to LF, without its end (LF or CR LF), NUL-terminated; *n its
+ * length (a line may hold NUL bytes). What follows stays for the next call.
+ * ERR_BAD_REPLY: the line is longer than size - 1; what had come is discarded. */
+bool link_read_line(struct link *l, char *line, size_t size, size_t *n, int timeout_ms,
+                    struct err *e) NODISCARD;
+
+/* Bytes are waiting; does not wait. A lost link counts as waiting: reading tells. */
+bool link_pending(struct link *l);
+
+/* Read and discard until nothing came for quiet_ms. *discarded (may be NULL)
+ * counts bytes. ERR_BAD_REPLY when it does not fall silent within timeout_ms. */
+bool link_drain(struct link *l, int quiet_ms, int timeout_ms, size_t *discarded,
+                struct err *e) NODISCARD;
+
+#endif

@@ -1,0 +1,33 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * link/link_backend: what each kind of link gives: an open descriptor. All else
+ * is the same for all and stands in link.c. */
+#ifndef AMPLEDGER_LINK_LINK_BACKEND_H
+#define AMPLEDGER_LINK_LINK_BACKEND_H
+
+#include "link/link.h"
+
+#define LINK_BUFFER 4096
+
+struct sp_port;
+
+struct link {
+    int fd;
+    struct sp_port *port; /* serial: owns the descriptor */
+    int wake_fd;
+    size_t held; /* bytes read but not yet asked for */
+    char buffer[LINK_BUFFER];
+    char address[288];
+    char device[288];
+};
+
+/* Open l->device (already resolved) and set l->fd (and l->port). */
+bool link_open_serial(struct link *l, const struct link_settings *s, struct err *e) NODISCARD;
+bool link_open_tty(struct link *l, struct err *e) NODISCARD;
+
+/* Take the descriptor for this process alone; else says who holds it. */
+bool link_lock(struct link *l, struct err *e) NODISCARD;
+
+/* Errors of opening, in words with a remedy; always false. */
+bool link_fail_open(const struct link *l, int errno_value, struct err *e);
+
+#endif

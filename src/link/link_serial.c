@@ -1,0 +1,96 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * link/link_serial: serial ports through libserialport: finding, opening,
+ * configuring. Reading and writing are poll() on its handle, in link.c. */
+#include "base/file.h"
+#include "link/link_backend.h"
+
+#include <errno.h>
+#include <libserialport.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* libserialport's codes, in our words. The text of the operating system is
+ * there only for SP_ERR_FAIL. */
+static bool fail_serial(const struct link *l, enum sp_return code, const char *what, struct err *e)
+{
+    if (code == SP_ERR_FAIL && sp_last_error_code() != 0) {
+        int errno_value = sp_last_error_code();
+        if (strcmp(what, "open") == 0) {
+            return link_fail_open(l, errno_value, e);
+        }
+        return err_set(e, ERR_LINK_LOST, "%s: cannot set %s: %s", l->address, what,
+                       strerror(errno_value));
+    }
+    if (code == SP_ERR_SUPP) {
+        return err_set(e, ERR_CONFIG, "%s: this port cannot do the wanted %s", l->address, what);
+    }
+    if (code == SP_ERR_ARG && strcmp(what, "open") == 0) {
+        return err_set(e, ERR_LINK_LOST,
+                       "%s: this is not a serial port that the system knows; `ampledger ports` "
+                       "lists what is there (a pseudo-terminal is opened with tty:)",
+                       l->address);
+    }
+    return err_set(e, ERR_CONFIG, "%s: the wanted %s is not possible", l->address, what);
+}
+
+static enum sp_parity parity_of(char c)
+{
+    return c == 'e' ? SP_PARITY_EVEN : c == 'o' ? SP_PARITY_ODD : SP_PARITY_NONE;
+}
+
+static enum sp_flowcontrol flow_of(enum link_flow flow)
+{
+    static const enum sp_flowcontrol flows[] = {
+        [FLOW_NONE] = SP_FLOWCONTROL_NONE,
+        [FLOW_RTS_CTS] = SP_FLOWCONTROL_RTSCTS,
+        [FLOW_DTR_DSR] = SP_FLOWCONTROL_DTRDSR,
+        [FLOW_XON_XOFF] = SP_FLOWCONTROL_XONXOFF,
+    };
+    return flows[flow];
+}
+
+/* Flow control is set before DTR and RTS: setting it may take the lines over,
+ * and a line that toggles resets some instruments. */
+static bool configure(struct link *l, const struct link_settings *s, struct err *e)
+{
+    struct sp_port *p = l->port;
+    enum sp_return r = SP_OK;
+    if ((r = sp_set_baudrate(p, s->baud)) != SP_OK) {
+        return fail_serial(l, r, "baud rate", e);
+    }
+    if ((r = sp_set_bits(p, s->bits)) != SP_OK) {
+        return fail_serial(l, r, "number of bits", e);
+    }
+    if ((r = sp_set_parity(p, parity_of(s->parity))) != SP_OK) {
+        return fail_serial(l, r, "parity", e);
+    }
+    if ((r = sp_set_stopbits(p, s->stop_bits)) != SP_OK) {
+        return fail_serial(l, r, "number of stop bits", e);
+    }
+    if ((r = sp_set_flowcontrol(p, flow_of(s->flow))) != SP_OK) {
+        return fail_serial(l, r, "flow control", e);
+    }
+    if (s->dtr >= 0 && (r = sp_set_dtr(p, s->dtr ? SP_DTR_ON : SP_DTR_OFF)) != SP_OK) {
+        return fail_serial(l, r, "DTR", e);
+    }
+    if (s->rts >= 0 && (r = sp_set_rts(p, s->rts ? SP_RTS_ON : SP_RTS_OFF)) != SP_OK) {
+        return fail_serial(l, r, "RTS", e);
+    }
+    sp_flush(p, SP_BUF_INPUT);
+    return true;
+}
+
+bool link_open_serial(struct link *l, const struct link_settings *s, struct err *e)
+{
+    enum sp_return r = sp_get_port_by_name(l->device, &l->port);
+    if (r == SP_OK) {
+        r = sp_open(l->port, SP_MODE_READ_WRITE);
+    }
+    if (r != SP_OK) {
+        return fail_serial(l, r, "open", e);
+    }
+    if (sp_get_port_handle(l->port, &l->fd) != SP_OK) {
+        return err_set(e, ERR_BUG, "%s: libserialport gives no descriptor", l->address);
+    }
+    return link_lock(l, e) && configure(l, s, e);
+}
