@@ -397,9 +397,8 @@ static int do_mode(struct talk *t, const struct unit *u, int detail)
             if (m->faults.on[FAULT_REFUSE]) {
                 return SCPI_EXECUTION;
             }
-            if (!m->faults.on[FAULT_IGNORE_SET] && m->mode != (enum vmode)i) {
-                m->mode = (enum vmode)i;
-                m->level = 0.0; /* was in the unit of the mode before */
+            if (!m->faults.on[FAULT_IGNORE_SET]) {
+                vinstrument_set_mode(m, (enum vmode)i);
                 changed(t);
             }
             return 0;

@@ -273,22 +273,22 @@ static bool name_is_free(const struct vbench *b, const char *name)
     return true;
 }
 
-/* The list under a key; at least one entry, each a map. */
-static bool read_list(const struct reading *root, const char *key, const struct yaml_node **out)
+/* The list under a key, with at least one entry; NULL with the error filled. */
+static const struct yaml_node *read_list(const struct reading *root, const char *key)
 {
     const struct yaml_node *list = yaml_get(root->map, key);
-    if (!list || yaml_node_kind(list) != YAML_LIST || yaml_count(list) == 0) {
-        return yaml_fail(root->doc, list ? list : root->map, root->e,
-                         "a virtual bench needs a list under \"%s:\" with at least one entry", key);
+    if (list && yaml_node_kind(list) == YAML_LIST && yaml_count(list) > 0) {
+        return list;
     }
-    *out = list;
-    return true;
+    yaml_fail(root->doc, list ? list : root->map, root->e,
+              "a virtual bench needs a list under \"%s:\" with at least one entry", key);
+    return NULL;
 }
 
 static bool read_batteries(const struct reading *root, int64_t now_ns, struct vbench *b)
 {
-    const struct yaml_node *list;
-    if (!read_list(root, "batteries", &list)) {
+    const struct yaml_node *list = read_list(root, "batteries");
+    if (!list) {
         return false;
     }
     b->circuits = zalloc(yaml_count(list) * sizeof *b->circuits);
@@ -308,8 +308,8 @@ static bool read_batteries(const struct reading *root, int64_t now_ns, struct vb
 
 static bool read_instruments(const struct reading *root, uint64_t seed, struct vbench *b)
 {
-    const struct yaml_node *list;
-    if (!read_list(root, "instruments", &list)) {
+    const struct yaml_node *list = read_list(root, "instruments");
+    if (!list) {
         return false;
     }
     b->places = zalloc(yaml_count(list) * sizeof *b->places);
@@ -358,7 +358,7 @@ bool vbench_load(const char *path, int64_t now_ns, struct vbench *out, struct er
         return false;
     }
     bool done = read_bench(doc, now_ns, out, e);
-    yaml_free(doc);
+    yaml_doc_free(doc);
     return done;
 }
 
@@ -370,6 +370,6 @@ bool vbench_parse(const char *name, const char *text, int64_t now_ns, struct vbe
         return false;
     }
     bool done = read_bench(doc, now_ns, out, e);
-    yaml_free(doc);
+    yaml_doc_free(doc);
     return done;
 }

@@ -43,7 +43,8 @@ static void set_ranges(struct vinstrument *m)
     const struct vinstrument_spec *s = &m->spec;
     struct vrange *r = m->ranges;
     r[VSET_CURRENT] = (struct vrange){0.0, s->max_A, 0.0};
-    r[VSET_VOLTAGE] = (struct vrange){0.0, s->max_V, 0.0};
+    /* the setting that draws or gives least: for a load holding a voltage, the highest */
+    r[VSET_VOLTAGE] = (struct vrange){0.0, s->max_V, s->kind == VKIND_LOAD ? s->max_V : 0.0};
     r[VSET_POWER] = (struct vrange){0.0, s->max_W, 0.0};
     r[VSET_RESISTANCE] = (struct vrange){s->minimum_V / s->max_A, 10000.0, 10000.0};
     r[VSET_UNDER_VOLTAGE] = (struct vrange){0.0, s->max_V, 0.0};
@@ -74,17 +75,6 @@ void vinstrument_init(struct vinstrument *m, const struct vinstrument_spec *spec
     vinstrument_reset(m);
 }
 
-void vinstrument_switch(struct vinstrument *m, bool on)
-{
-    if (!on && m->faults.on[FAULT_STAYS_ON]) {
-        return;
-    }
-    if (on != m->on) {
-        m->level = 0.0;
-    }
-    m->on = on;
-}
-
 static double target_level(const struct vinstrument *m)
 {
     double gain = 1.0 + m->spec.set_gain;
@@ -101,10 +91,37 @@ static double target_level(const struct vinstrument *m)
     return 0.0;
 }
 
+/* Levels rise from nothing, but a load that holds a voltage would short the
+ * battery at 0 V: it begins where it is to end. */
+static double first_level(const struct vinstrument *m)
+{
+    bool clamps = m->spec.kind == VKIND_LOAD && m->mode == VMODE_VOLTAGE;
+    return clamps ? target_level(m) : 0.0;
+}
+
+void vinstrument_switch(struct vinstrument *m, bool on)
+{
+    if (!on && m->faults.on[FAULT_STAYS_ON]) {
+        return;
+    }
+    if (on != m->on) {
+        m->level = first_level(m);
+    }
+    m->on = on;
+}
+
+void vinstrument_set_mode(struct vinstrument *m, enum vmode mode)
+{
+    if (mode != m->mode) {
+        m->mode = mode;
+        m->level = first_level(m);
+    }
+}
+
 void vinstrument_ramp(struct vinstrument *m, double t_s, double dt_s)
 {
     if (!m->on) {
-        m->level = 0.0;
+        m->level = first_level(m);
         m->hunting_A = 0.0;
         return;
     }

@@ -96,6 +96,8 @@ void vinstrument_reset(struct vinstrument *m);
 
 /* Output on or off as a person at the front panel would see it. */
 void vinstrument_switch(struct vinstrument *m, bool on);
+/* What a load holds constant. */
+void vinstrument_set_mode(struct vinstrument *m, enum vmode mode);
 
 /* Let dt_s pass up to model time t_s: levels follow their settings. */
 void vinstrument_ramp(struct vinstrument *m, double t_s, double dt_s);

@@ -89,7 +89,8 @@ bool port_plug(struct port *p, struct err *e)
 {
     p->instrument->faults.on[FAULT_UNPLUG] = false;
     if (port_is_file(p)) {
-        port_print(p, clock_real_ns());
+        p->file_due = true;
+        port_flush(p, clock_real_ns());
         return true;
     }
     if (p->master >= 0) {
@@ -131,6 +132,7 @@ void port_unplug(struct port *p)
     drop_waiting(p);
     p->input_n = 0;
     p->input_overrun = false;
+    p->file_due = false;
     p->instrument->faults.on[FAULT_UNPLUG] = true;
     if (port_is_file(p)) {
         unlink(p->link);
@@ -300,9 +302,11 @@ void port_echo(struct port *p, const char *text, size_t n, int64_t real_ns)
 }
 
 /* Millidegrees in a file, replaced as a whole so that a reader never sees half. */
-static void write_file(const struct port *p, double celsius)
+static void write_file(struct port *p)
 {
     char draft[PATH_MAX + 8];
+    double celsius = vinstrument_read(p->instrument, VREAD_TEMPERATURE);
+    p->file_due = false;
     if (!text_format(draft, sizeof draft, "%s.new", p->link)) {
         return;
     }
@@ -334,11 +338,11 @@ void port_print(struct port *p, int64_t real_ns)
     if (fault[FAULT_UNPLUG] || fault[FAULT_SILENCE] || fault[FAULT_HANG]) {
         return;
     }
-    double celsius = vinstrument_read(p->instrument, VREAD_TEMPERATURE);
     if (port_is_file(p)) {
-        write_file(p, celsius);
+        p->file_due = true;
         return;
     }
+    double celsius = vinstrument_read(p->instrument, VREAD_TEMPERATURE);
     struct reply line = {.n = 0};
     int n = isnan(celsius)   ? snprintf(line.text, sizeof line.text, "T=ERR")
             : celsius > 1e30 ? snprintf(line.text, sizeof line.text, "T=%.2E C", celsius)
@@ -353,6 +357,9 @@ void port_print(struct port *p, int64_t real_ns)
 
 void port_flush(struct port *p, int64_t real_ns)
 {
+    if (p->file_due) {
+        write_file(p);
+    }
     while (p->master >= 0 && p->first && p->first->due_ns <= real_ns) {
         struct port_chunk *c = p->first;
         ssize_t n = write(p->master, c->bytes + c->sent, c->n - c->sent);

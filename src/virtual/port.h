@@ -24,6 +24,7 @@ struct port {
     bool input_overrun;
     struct port_chunk *first, *last; /* answers waiting for their moment */
     size_t waiting;                  /* bytes in them */
+    bool file_due;                   /* the file is older than the last tick */
     struct noise noise;
 };
 
@@ -44,7 +45,8 @@ void port_drain(struct port *p, port_message_fn *message, void *context);
 void port_answer(struct port *p, const struct reply *reply, int64_t real_ns);
 /* Send back what came in, where the instrument is one that echoes. */
 void port_echo(struct port *p, const char *text, size_t n, int64_t real_ns);
-/* What a thermometer that speaks by itself says now. */
+/* What a thermometer that speaks by itself says now. A file is only marked as
+ * due here: of many ticks in one skip, the last is what a reader would find. */
 void port_print(struct port *p, int64_t real_ns);
 
 /* Write what is due. */

@@ -116,6 +116,7 @@ void server_skip(struct server *s, int64_t by_ns)
         s->skipped_ns += by_ns;
     }
     server_catch_up(s);
+    server_flush(s);
 }
 
 void server_flush(struct server *s)

@@ -26,7 +26,8 @@ struct moment server_now(const struct server *s);
 /* Move the model up to now. */
 void server_catch_up(struct server *s);
 /* Skip by_ns (below 0 counts as 0). Messages that came before are obeyed at the
- * time before; the model stands at the new time when this returns. */
+ * time before; the model stands at the new time, and what it prints by itself
+ * is written, when this returns. */
 void server_skip(struct server *s, int64_t by_ns);
 /* Obey everything that has arrived on the ports. */
 void server_obey(struct server *s);
