@@ -23,8 +23,8 @@ static enum apply judge(struct writer *w, struct op *op, int rc)
     if (!is_constraint(rc))
         return APPLY_TROUBLE;
     err_set(&op->err, ERR_BUG,
-            "cannot %s the database %s: %s: please report this as a mistake of "
-            "the program",
+            "cannot %s: the database %s refused it (%s): please report this as a mistake of the "
+            "program",
             op->doing, w->db.path, sqlite3_errmsg(w->db.db));
     return APPLY_REFUSED;
 }
@@ -77,7 +77,7 @@ bool store_battery_add(struct store *s, struct battery *b, struct err *e)
         return err_set(e, ERR_CONFIG,
                        "battery \"%s\" needs a known chemistry and at least one cell in series",
                        b->label);
-    struct op *op = op_new(battery_add, "add the battery to");
+    struct op *op = op_new(battery_add, "add the battery");
     op->battery = *b;
     if (op->battery.created_utc_ns == 0)
         op->battery.created_utc_ns = clock_real_utc_ns();
@@ -103,7 +103,7 @@ bool store_battery_retire(struct store *s, const char *label, int64_t utc_ns, st
     struct battery known;
     if (!store_battery_find(s, label, &known, e))
         return false;
-    struct op *op = op_new(battery_retire, "retire the battery in");
+    struct op *op = op_new(battery_retire, "retire the battery");
     op->utc_ns = utc_ns;
     store_text_cut(op->name, sizeof op->name, label);
     return do_and_free(s, op, e);
@@ -218,7 +218,7 @@ bool store_run_begin(struct store *s, const struct run_begin *r, int64_t *nr, st
     if (r->instrument_count > room || !uuid7_is_valid(r->id))
         return err_set(e, ERR_BUG, "the run \"%s\" with %zu instruments cannot be recorded", r->id,
                        r->instrument_count);
-    struct op *op = op_new(run_begin, "write the start of the run to");
+    struct op *op = op_new(run_begin, "write the start of the run");
     op->run = *r;
     op->run.profile_text = op_keep(op, r->profile_text);
     op->run.bench_text = op_keep(op, r->bench_text);
@@ -288,7 +288,7 @@ bool store_run_end(struct store *s, int64_t nr, enum run_outcome outcome, int64_
 {
     if (outcome == RUN_RUNNING)
         return err_set(e, ERR_BUG, "run %" PRId64 " cannot end as running", nr);
-    struct op *op = op_new(run_end, "write the end of the run to");
+    struct op *op = op_new(run_end, "write the end of the run");
     op->nr = nr;
     op->outcome = outcome;
     op->utc_ns = ended_utc_ns;
@@ -312,7 +312,7 @@ static enum apply mark_interrupted(struct writer *w, struct op *op)
 
 bool store_mark_interrupted(struct store *s, int64_t utc_ns, int *count, struct err *e)
 {
-    struct op *op = op_new(mark_interrupted, "mark interrupted runs in");
+    struct op *op = op_new(mark_interrupted, "mark interrupted runs");
     op->utc_ns = utc_ns;
     op = writer_do(&s->writer, op, STORE_OP_TIMEOUT_MS, e);
     if (!op)
@@ -341,7 +341,7 @@ static enum apply latch_set(struct writer *w, struct op *op)
 bool store_latch_set(struct store *s, const char *stand, int64_t nr, const struct run_trip *trip,
                      struct err *e)
 {
-    struct op *op = op_new(latch_set, "write the trip to");
+    struct op *op = op_new(latch_set, "write the trip");
     store_text_cut(op->name, sizeof op->name, stand);
     op->nr = nr;
     op->trip = *trip;
@@ -358,7 +358,7 @@ static enum apply latch_clear(struct writer *w, struct op *op)
 
 bool store_latch_clear(struct store *s, const char *stand, int64_t utc_ns, struct err *e)
 {
-    struct op *op = op_new(latch_clear, "clear the trip in");
+    struct op *op = op_new(latch_clear, "clear the trip");
     store_text_cut(op->name, sizeof op->name, stand);
     op->utc_ns = utc_ns;
     return do_and_free(s, op, e);
@@ -384,7 +384,7 @@ static enum apply flush(struct writer *w, struct op *op)
 
 bool store_flush(struct store *s, int timeout_ms, struct err *e)
 {
-    struct op *done = writer_do(&s->writer, op_new(flush, "write all records to"), timeout_ms, e);
+    struct op *done = writer_do(&s->writer, op_new(flush, "write all records"), timeout_ms, e);
     if (!done)
         return false;
     op_free(done);

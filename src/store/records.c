@@ -151,13 +151,15 @@ static bool refused_for_ever(int rc)
 
 static void say_dropped(struct writer *w, const struct entry *entry)
 {
-    static const char *const names[] = {"sample", "step begin", "step end", "event"};
+    static const char *const names[] = {"a sample", "the beginning of a step", "the end of a step",
+                                        "an event"};
     long long n = ++w->dropped;
+    const char *why =
+        sqlite3_errcode(w->db.db) == SQLITE_OK ? "it was never begun" : sqlite3_errmsg(w->db.db);
     if (n <= 10 || n % 1000 == 0)
-        log_error("store: the database %s refused a %s of run %" PRId64 " step %d (%s); it is not "
+        log_error("store: the database %s refused %s of run %" PRId64 " (step %d: %s); it is not "
                   "recorded; %lld so far. Please report this as a mistake of the program",
-                  w->db.path, names[entry->kind], entry->nr, entry->step, sqlite3_errmsg(w->db.db),
-                  n);
+                  w->db.path, names[entry->kind], entry->nr, entry->step, why, n);
 }
 
 int writer_apply_entry(struct writer *w, const struct entry *entry)

@@ -161,6 +161,8 @@ static int open_reading(const char *path, bool alone, sqlite3 **out)
     return rc;
 }
 
+#define SMALLEST_DATABASE 512 /* one page of the smallest size */
+
 struct label_of_file {
     int64_t application, version, tables;
 };
@@ -199,6 +201,14 @@ static bool judge_label(const struct label_of_file *l, const char *path, enum st
     return true;
 }
 
+/* A wrong path, not a broken disk. */
+static bool as_config(struct err *e)
+{
+    if (e)
+        e->code = ERR_CONFIG;
+    return false;
+}
+
 bool store_inspect(const char *path, enum store_file *out, struct err *e)
 {
     struct stat st;
@@ -212,6 +222,11 @@ bool store_inspect(const char *path, enum store_file *out, struct err *e)
                        path);
     if (st.st_size == 0)
         return true;
+    if (st.st_size < SMALLEST_DATABASE) {
+        /* SQLite takes so short a file for an empty one and would overwrite it. */
+        store_sqlite_err_code(e, SQLITE_NOTADB, path, "use");
+        return as_config(e);
+    }
     sqlite3 *db = NULL;
     struct label_of_file label = {0};
     int rc = open_reading(path, !has_content(path, "-wal"), &db);
@@ -219,11 +234,16 @@ bool store_inspect(const char *path, enum store_file *out, struct err *e)
         rc = read_label(db, &label);
     bool ok =
         rc == SQLITE_OK ? judge_label(&label, path, out, e) : store_sqlite_err(e, db, path, "use");
-    if (!ok && e && (rc & 0xff) == SQLITE_NOTADB)
-        e->code = ERR_CONFIG;
+    if ((rc & 0xff) == SQLITE_NOTADB)
+        ok = as_config(e);
     sqlite3_close(db);
     return ok;
 }
+
+/* The change to write-ahead logging is itself journalled the old way. EXTRA has
+ * the folder flushed when that journal is deleted: one that came back after a
+ * power cut would undo the change, and with it all that the log holds. */
+static const char begin_log[] = "PRAGMA synchronous = EXTRA; PRAGMA journal_mode = WAL";
 
 static int migrate(sqlite3 *db)
 {
@@ -282,7 +302,7 @@ bool store_create(const char *path, struct err *e)
     sqlite3 *db = NULL;
     int rc = sqlite3_open_v2(attempt, &db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, NULL);
     if (rc == SQLITE_OK)
-        rc = sqlite3_exec(db, "PRAGMA synchronous = FULL", NULL, NULL, NULL);
+        rc = sqlite3_exec(db, begin_log, NULL, NULL, NULL);
     if (rc == SQLITE_OK)
         rc = migrate(db);
     bool ok = rc == SQLITE_OK || store_sqlite_err(e, db, path, "create");
@@ -298,10 +318,11 @@ static int set_up_writer(sqlite3 *db)
 {
     /* FULL: with WAL a lower setting would keep the file whole but could lose
      * every commit since the last checkpoint when the power is cut. */
-    int rc = sqlite3_exec(db,
-                          "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
-                          "PRAGMA foreign_keys = ON; PRAGMA journal_size_limit = 16777216;"
-                          "PRAGMA trusted_schema = OFF",
+    int rc = sqlite3_exec(db, begin_log, NULL, NULL, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_exec(db,
+                          "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;"
+                          "PRAGMA journal_size_limit = 16777216; PRAGMA trusted_schema = OFF",
                           NULL, NULL, NULL);
     if (rc == SQLITE_OK)
         rc = migrate(db);

@@ -39,8 +39,8 @@ static const struct {
 static void details(char *out, size_t size, int rc, sqlite3 *db)
 {
     int os = db ? sqlite3_system_errno(db) : 0;
-    int base = rc & 0xff;
-    if (os != 0 && (base == SQLITE_IOERR || base == SQLITE_CANTOPEN)) {
+    /* Other failures leave the number of an older one behind. */
+    if (os != 0 && (rc & 0xff) == SQLITE_CANTOPEN) {
         char text[96];
         snprintf(out, size, " (%s, code %d)", strerror_r(os, text, sizeof text), rc);
     } else {

@@ -90,12 +90,13 @@ static void give_up_waiting(struct writer *w, struct op *op, struct err *e)
 {
     bool uncertain = op->state == OP_COMMITTING;
     if (w->in_trouble && !uncertain)
-        err_set(e, ERR_STORE, "cannot %s the database: %.900s", op->doing, w->trouble.text);
+        err_set(e, ERR_STORE, "cannot %s: %.900s", op->doing, w->trouble.text);
     else
-        err_set(e, ERR_STORE,
-                "cannot %s the database %s: the disk took too long to answer%s: check the disk and "
-                "the kernel log",
-                op->doing, w->db.path, uncertain ? " (it may have been written all the same)" : "");
+        err_set(
+            e, ERR_STORE,
+            "cannot %s: the disk of the database %s took too long to answer%s: check the disk and "
+            "the kernel log",
+            op->doing, w->db.path, uncertain ? " (it may have been written all the same)" : "");
     if (op->state == OP_QUEUED) {
         unlist(w, op);
         op_free(op);

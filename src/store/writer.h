@@ -63,7 +63,7 @@ typedef enum apply op_apply(struct writer *w, struct op *op);
 struct op {
     struct op *next;
     op_apply *apply;
-    const char *doing; /* "write the start of the run to" */
+    const char *doing; /* "write the start of the run", for messages */
     enum op_state state;
     bool cancelled; /* the caller has gone: the writer frees it */
     bool ok;
