@@ -165,6 +165,13 @@ static void end_of_message(struct port *p, port_message_fn *message, void *conte
     message(context, p->input, n);
 }
 
+/* A real port forgets that it was taken for exclusive use when its last user
+ * closes it, however that user ended. Ours stays open, so it forgets here. */
+static void forget_exclusive(const struct port *p)
+{
+    (void)ioctl(p->slave, TIOCNXCL);
+}
+
 void port_drain(struct port *p, port_message_fn *message, void *context)
 {
     char bytes[4096];
@@ -176,6 +183,7 @@ void port_drain(struct port *p, port_message_fn *message, void *context)
         if (n <= 0) {
             return;
         }
+        forget_exclusive(p);
         for (ssize_t i = 0; i < n && p->master >= 0; i++) {
             if (bytes[i] == '\n') {
                 end_of_message(p, message, context);
@@ -349,6 +357,7 @@ void port_print(struct port *p, int64_t real_ns)
                              : snprintf(line.text, sizeof line.text, "T=%.2f C", celsius);
     line.n = n > 0 ? (size_t)n : 0;
     forget_unread(p);
+    forget_exclusive(p);
     if (p->waiting < UNREAD_MAX) {
         port_answer(p, &line, real_ns);
         port_flush(p, real_ns);
