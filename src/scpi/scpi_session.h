@@ -1,0 +1,79 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * scpi/scpi_session: question and answer over a link, such that a late answer
+ * is never taken for the answer to the next question.
+ *
+ * Whenever an answer did not come in time, came broken, was interrupted, or
+ * bytes were there that nobody asked for, the session is *suspect*: the next
+ * query first resynchronises, or fails. Three ways, by what the instrument can:
+ *
+ *  RESYNC_NONCE     `*ESE n;*ESE?` (mandatory in IEEE 488.2) with an n that was
+ *                   not used in the last 200 times, twice. An instrument answers
+ *                   in order, so all that comes before n is old and thrown away;
+ *                   the answer to the second must follow at once. An old
+ *                   reading that happens to look like n cannot pass, since the
+ *                   second n would have to follow it. The register it writes only
+ *                   selects what sets a status bit that nobody here reads.
+ *  RESYNC_IDENTITY  silence, then *IDN? must be answered as it was the first time.
+ *  RESYNC_QUIET     silence only: for what speaks by itself.
+ *
+ * What cannot be told apart: an answer sent twice whose copy arrives only after
+ * the next question was sent. Copies that arrive before make the session suspect. */
+#ifndef AMPLEDGER_SCPI_SCPI_SESSION_H
+#define AMPLEDGER_SCPI_SCPI_SESSION_H
+
+#include "link/link.h"
+
+enum resync_how { RESYNC_NONCE, RESYNC_IDENTITY, RESYNC_QUIET };
+
+#define SCPI_LINE_SIZE 96
+
+struct scpi_options {
+    int reply_timeout_ms;
+    int pause_ms;  /* least time between two lines sent */
+    bool crlf_out; /* end lines with CR LF instead of LF */
+    bool echo;     /* the instrument sends back what it gets; must match */
+    enum resync_how how;
+    int late_ms;                         /* a late answer may come so much later */
+    char error_query[SCPI_LINE_SIZE];    /* "SYST:ERR?"; "" when it has no error queue */
+    char identity_query[SCPI_LINE_SIZE]; /* "*IDN?"; for RESYNC_IDENTITY */
+};
+/* 500 ms, no pause, LF, no echo, RESYNC_NONCE, 5000 ms, "SYSTem:ERRor?", "*IDN?". */
+struct scpi_options scpi_options_default(void);
+
+struct scpi_session;
+
+/* Borrows link and options. */
+struct scpi_session *scpi_session_new(struct link *link, const struct scpi_options *options);
+void scpi_session_free(struct scpi_session *s); /* NULL is fine; leaves the link open */
+
+bool scpi_is_suspect(const struct scpi_session *s);
+
+/* One line out, one line back (without its end, at most size - 1 characters,
+ * printable ASCII only). */
+bool scpi_query(struct scpi_session *s, const char *line, char *reply, size_t size,
+                struct err *e) NODISCARD;
+
+/* An answer of exactly n numbers separated by ';' or ','. Not-a-number and out
+ * of range are ERR_BAD_REPLY that says so; the session stays trusted then. */
+bool scpi_query_numbers(struct scpi_session *s, const char *line, double *out, size_t n,
+                        struct err *e) NODISCARD;
+
+/* A line without answer; works in a suspect session too (that is how outputs go off). */
+bool scpi_send(struct scpi_session *s, const char *line, struct err *e) NODISCARD;
+
+/* Send, then read the error queue until it is empty. What it held is
+ * ERR_INSTRUMENT with every entry. Without an error query: as scpi_send. */
+bool scpi_command(struct scpi_session *s, const char *line, struct err *e) NODISCARD;
+
+/* Empty the error queue, whatever it holds. */
+bool scpi_drain_errors(struct scpi_session *s, struct err *e) NODISCARD;
+
+/* Make the session trusted again; bounded by late_ms + 2 x reply_timeout_ms. */
+bool scpi_resync(struct scpi_session *s, struct err *e) NODISCARD;
+
+/* For instruments that print by themselves: the newest whole line among those
+ * that have come; waits up to timeout_ms if there is none. */
+bool scpi_latest_line(struct scpi_session *s, char *line, size_t size, int timeout_ms,
+                      struct err *e) NODISCARD;
+
+#endif
