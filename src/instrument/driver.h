@@ -20,8 +20,9 @@ enum protocol {
     PROTOCOL_FILE   /* one number in a file (sysfs) */
 };
 
-/* The verbs a driver may give lines for. Lines may hold {A}, {V}, {s}: the
- * value in that unit, with an optional printf precision: {A:.4f}. */
+/* The verbs a driver may give lines for. Lines may hold {A} or {V}: the value in
+ * that unit with four digits after the point, or with another number of digits:
+ * {A:.3f}. */
 enum verb {
     VERB_REMOTE,      /* before anything else: take the instrument over */
     VERB_LOCAL,       /* give the front panel back */
@@ -93,13 +94,16 @@ struct driver {
 };
 
 /* Returns owned *out; mistakes name file, line, column and remedy. A load or
- * supply without `off`, `state` and a read of current is refused. */
+ * supply without `off`, `state` and a read of current is refused, and so is one
+ * that cannot be switched on, set, and asked what was set. */
 bool driver_load_file(const char *path, struct driver **out, struct err *e) NODISCARD;
 bool driver_load_text(const char *path, const char *text, size_t n, struct driver **out,
                       struct err *e) NODISCARD;
-void driver_free(struct driver *d);
+/* Owned copy, for one instrument that differs from its family. */
+struct driver *driver_copy(const struct driver *d);
+void driver_free(struct driver *d); /* NULL is fine */
 
-/* Put values into a line: {A}, {V}, {s}, each with optional precision. */
+/* Put values into a line: {A}, {V}, each with optional precision. */
 struct driver_values {
     double current_A, voltage_V;
 };

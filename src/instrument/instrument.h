@@ -42,15 +42,25 @@ void instrument_close(struct instrument *i);
  * identity heard is remembered; another one later is ERR_INSTRUMENT. */
 bool instrument_identify(struct instrument *i, struct err *e) NODISCARD;
 
-/* Off, idempotent, needs no memory: sends the off lines whatever the state,
- * then reads state AND current until both say off, at most `tries` times.
- * Never interrupted by the wake descriptor. Instruments without output succeed. */
+/* Send the off lines whatever the state and whatever came before, opening the
+ * link if need be, and await nothing: milliseconds. Proves nothing. */
+void instrument_send_off(struct instrument *i);
+
+/* Off, idempotent, needs no memory: each try opens the link if need be, sends
+ * the off lines blind, resynchronises, then reads state AND current until both
+ * say off. "No current" is less than 3 x the offset accuracy of the current
+ * reading but at least 20 mA; where the accuracy is not known, 0.2 % of the
+ * rating but at least 20 mA. Never interrupted by the wake descriptor. A try on
+ * a silent instrument takes as long as resynchronising, some 6 s; no new one
+ * begins after 12 s. Instruments without output succeed. */
 bool instrument_make_safe(struct instrument *i, int tries, struct err *e) NODISCARD;
 
-/* Mode and ranges, error queue emptied. */
+/* Mode and ranges, error queue emptied before, checked after. */
 bool instrument_prepare(struct instrument *i, struct err *e) NODISCARD;
 
-/* Set, check the error queue, read back, compare (within resolution or 0.1 %). */
+/* Set, check the error queue, read back, compare: within the resolution of the
+ * accuracy (1 mA, 1 mV where not known) or 0.1 %, whichever is more. A value
+ * above the rating is refused. */
 bool instrument_set_current(struct instrument *i, double magnitude_A, struct err *e) NODISCARD;
 bool instrument_set_voltage(struct instrument *i, double volts, struct err *e) NODISCARD;
 
@@ -66,7 +76,13 @@ bool instrument_on(struct instrument *i, struct err *e) NODISCARD; /* state read
 bool instrument_is_on(struct instrument *i, bool *on, struct err *e) NODISCARD;
 
 /* One reading; fields the instrument does not give are NAN. Current has the
- * house's sign (into the battery positive). */
+ * house's sign (into the battery positive).
+ *
+ * PROTOCOL_LINES: all lines that have come are looked at and the newest good
+ * one counts while it is younger than the driver's `reply_within`, so one line
+ * may serve several readings; older is ERR_TIMEOUT at once. Only the first line
+ * after opening is waited for, at most until reply_within after opening.
+ * PROTOCOL_FILE: the file is read anew each time. */
 struct reading {
     double voltage_V, current_A, temperature_C;
 };

@@ -1,0 +1,263 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * instrument/output: what changes an instrument: set, protect, switch on, and
+ * above all off. Nothing counts as done before it was read back. */
+#include "base/clock.h"
+#include "base/file.h"
+#include "instrument/inside.h"
+
+#include <math.h>
+#include <string.h>
+
+/* Taken where the driver does not say how finely the instrument resolves. */
+#define RESOLUTION_UNKNOWN 0.001
+#define READ_BACK_GAIN 0.001
+/* What an instrument that is off may still read. */
+#define OFF_MIN_A 0.020
+#define OFF_OF_RATING 0.002
+#define OFF_OFFSETS 3
+#define SAFE_RETRY_MS 100
+#define SAFE_MAX_MS 12000
+
+/* --- set and read back --- */
+
+struct setting {
+    const char *what; /* "current" */
+    const char *unit;
+    enum verb verb;
+    enum question question;
+    double value, max, resolution;
+};
+
+static bool read_back(struct instrument *i, const struct setting *s, struct err *why)
+{
+    double got = NAN;
+    double resolution = isfinite(s->resolution) ? s->resolution : RESOLUTION_UNKNOWN;
+    double allowed = fmax(resolution, READ_BACK_GAIN * fabs(s->value));
+    if (!inside_ask_number(i, s->question, &got, why)) {
+        return err_prefix(why, "read back");
+    }
+    /* A hair more: 3.301 - 3.300 is a little above 0.001 in binary. */
+    if (fabs(got - s->value) <= allowed * (1 + 1e-6)) {
+        return true;
+    }
+    return err_set(why, ERR_INSTRUMENT, "read back %.4f %s", got, s->unit);
+}
+
+static bool set(struct instrument *i, const struct setting *s, struct err *e)
+{
+    struct err why = {0};
+    struct driver_values values = {.current_A = s->value, .voltage_V = s->value};
+    char what[80];
+    text_format(what, sizeof what, "set %s %.4f %s", s->what, s->value, s->unit);
+    if (!isfinite(s->value) || s->value < 0) {
+        err_set(&why, ERR_BUG, "it must be a magnitude");
+    } else if (s->value > s->max) {
+        err_set(&why, ERR_REFUSED, "above its rating of %.4g %s", s->max, s->unit);
+    } else if (i->driver->verb[s->verb].count == 0) {
+        err_set(&why, ERR_BUG, "driver %s does not know how", i->driver->name);
+    } else if (inside_require_open(i, &why) && inside_command(i, s->verb, &values, &why) &&
+               (i->driver->question[s->question][0] == '\0' || read_back(i, s, &why))) {
+        return true;
+    }
+    return inside_fail(i, what, &why, e);
+}
+
+bool instrument_set_current(struct instrument *i, double magnitude_A, struct err *e)
+{
+    const struct setting s = {"current",
+                              "A",
+                              VERB_SET_CURRENT,
+                              ASK_SET_CURRENT,
+                              magnitude_A,
+                              i->driver->current_max_A,
+                              i->driver->current_resolution_A};
+    return set(i, &s, e);
+}
+
+bool instrument_set_voltage(struct instrument *i, double volts, struct err *e)
+{
+    const struct setting s = {"voltage",
+                              "V",
+                              VERB_SET_VOLTAGE,
+                              ASK_SET_VOLTAGE,
+                              volts,
+                              i->driver->voltage_max_V,
+                              i->driver->voltage_resolution_V};
+    return set(i, &s, e);
+}
+
+bool instrument_protect(struct instrument *i, const struct instrument_protection *p,
+                        int *programmed, struct err *e)
+{
+    /* No rating above: protections may be set past it, to be as good as off. */
+    const struct setting settings[] = {
+        {"its under-voltage protection", "V", VERB_UNDER_VOLTAGE, ASK_UNDER_VOLTAGE,
+         p->under_voltage_V, INFINITY, i->driver->voltage_resolution_V},
+        {"its over-voltage protection", "V", VERB_OVER_VOLTAGE, ASK_OVER_VOLTAGE, p->over_voltage_V,
+         INFINITY, i->driver->voltage_resolution_V},
+        {"its over-current protection", "A", VERB_OVER_CURRENT, ASK_OVER_CURRENT, p->over_current_A,
+         INFINITY, i->driver->current_resolution_A},
+    };
+    *programmed = 0;
+    for (size_t n = 0; n < sizeof settings / sizeof settings[0]; n++) {
+        if (isnan(settings[n].value) || i->driver->verb[settings[n].verb].count == 0) {
+            continue;
+        }
+        if (!set(i, &settings[n], e)) {
+            return false;
+        }
+        (*programmed)++;
+    }
+    return true;
+}
+
+/* --- prepare, on --- */
+
+static bool prepare(struct instrument *i, struct err *why)
+{
+    const struct driver_values none = {NAN, NAN};
+    return inside_require_open(i, why) &&
+           (i->driver->protocol != PROTOCOL_SCPI ||
+            (inside_drain_errors(i, why) && inside_command(i, VERB_PREPARE, &none, why)));
+}
+
+bool instrument_prepare(struct instrument *i, struct err *e)
+{
+    struct err why = {0};
+    return prepare(i, &why) || inside_fail(i, "prepare", &why, e);
+}
+
+static bool switch_on(struct instrument *i, struct err *why)
+{
+    const struct driver_values none = {NAN, NAN};
+    bool on = false;
+    if (!inside_require_open(i, why) || !inside_command(i, VERB_ON, &none, why) ||
+        !inside_ask_state(i, &on, why)) {
+        return false;
+    }
+    return on || err_set(why, ERR_INSTRUMENT,
+                         "it still says off: look at its display for what holds it back");
+}
+
+bool instrument_on(struct instrument *i, struct err *e)
+{
+    struct err why = {0};
+    if (i->driver->verb[VERB_ON].count == 0) {
+        err_set(&why, ERR_BUG, "driver %s has no output", i->driver->name);
+        return inside_fail(i, "switch on", &why, e);
+    }
+    return switch_on(i, &why) || inside_fail(i, "switch on", &why, e);
+}
+
+bool instrument_is_on(struct instrument *i, bool *on, struct err *e)
+{
+    struct err why = {0};
+    if (i->driver->question[ASK_STATE][0] == '\0') {
+        *on = false;
+        return true;
+    }
+    return (inside_require_open(i, &why) && inside_ask_state(i, on, &why)) ||
+           inside_fail(i, "ask whether it is on", &why, e);
+}
+
+/* --- off --- */
+
+static bool has_output(const struct instrument *i)
+{
+    return i->driver->verb[VERB_OFF].count > 0;
+}
+
+/* The remote lines too: some instruments take nothing before them. A line that
+ * cannot be sent does not keep the next from being sent. */
+static bool send_off(struct instrument *i, struct err *why)
+{
+    struct err unwanted = {0};
+    if (!inside_open(i, why)) {
+        return false;
+    }
+    bool remote = inside_send(i, VERB_REMOTE, &unwanted);
+    bool off = inside_send(i, VERB_OFF, why);
+    return off && (remote || err_set(why, unwanted.code, "%s", unwanted.text));
+}
+
+void instrument_send_off(struct instrument *i)
+{
+    struct err why = {0};
+    if (!has_output(i)) {
+        return;
+    }
+    inside_use_wake(i, -1);
+    if (!send_off(i, &why) && why.code == ERR_LINK_LOST) {
+        instrument_close(i);
+    }
+    inside_use_wake(i, i->wake_fd);
+}
+
+static double off_threshold_A(const struct driver *d)
+{
+    if (isfinite(d->current_offset_A)) {
+        return fmax(OFF_MIN_A, OFF_OFFSETS * d->current_offset_A);
+    }
+    return isfinite(d->current_max_A) ? fmax(OFF_MIN_A, OFF_OF_RATING * d->current_max_A)
+                                      : OFF_MIN_A;
+}
+
+static bool confirm_off(struct instrument *i, struct err *why)
+{
+    struct reading r;
+    bool on = true;
+    if (!inside_ask_state(i, &on, why) || !inside_read(i, &r, why)) {
+        return false;
+    }
+    double allowed = off_threshold_A(i->driver);
+    if (on) {
+        return err_set(why, ERR_INSTRUMENT, "it still says on, with %.3f A", r.current_A);
+    }
+    if (!(fabs(r.current_A) < allowed)) {
+        return err_set(why, ERR_INSTRUMENT,
+                       "it says off, but %.3f A still flows (less than %.3f A would be none)",
+                       r.current_A, allowed);
+    }
+    return true;
+}
+
+static bool try_off(struct instrument *i, struct err *why)
+{
+    bool ok = send_off(i, why) && inside_resync(i, why) && confirm_off(i, why);
+    if (!ok && why->code == ERR_LINK_LOST) {
+        instrument_close(i); /* the next try opens it anew */
+    }
+    return ok;
+}
+
+static void pause_before_retry(struct instrument *i)
+{
+    int ms = i->driver->settle_ms > SAFE_RETRY_MS ? i->driver->settle_ms : SAFE_RETRY_MS;
+    clock_wait_until(i->real, clock_now_ns(i->real) + ms * NS_PER_MS, -1);
+}
+
+bool instrument_make_safe(struct instrument *i, int tries, struct err *e)
+{
+    struct err why = {0};
+    bool off = !has_output(i);
+    int64_t begun_ns = clock_real_ns();
+    int n = 0;
+    for (; n < tries && !off; n++) {
+        if (n > 0 && clock_real_ns() - begun_ns > SAFE_MAX_MS * NS_PER_MS) {
+            break;
+        }
+        if (n > 0) {
+            pause_before_retry(i);
+        }
+        inside_use_wake(i, -1);
+        off = try_off(i, &why);
+    }
+    inside_use_wake(i, i->wake_fd);
+    if (off) {
+        return true;
+    }
+    char what[96];
+    text_format(what, sizeof what, "not confirmed off after %d %s, disconnect the battery by hand",
+                n, n == 1 ? "try" : "tries");
+    return inside_fail(i, what, &why, e);
+}
