@@ -8,6 +8,7 @@
 #define JUMP_SHARE 0.4        /* of the highest voltage: no battery steps like that between rows */
 #define NEAR_CUTOFF 1.15      /* a protection circuit opens near the bottom, not far above it */
 #define SWITCHED_OFF_FROM 5.0 /* times the threshold; a smaller current has faded out */
+#define SAME_LOAD 0.5         /* of the current at the end */
 #define COLLAPSE_SHARE 0.5    /* voltage left when the current stopped, of what it was */
 
 void accumulator_start(struct charge_accumulator *a, const struct discharge_options *o)
@@ -155,7 +156,8 @@ static void notice_discharging(struct charge_accumulator *a, const struct point 
         s->lowest_loaded_row = p->row;
     }
     if (a->ended && a->reason == END_REASON_CROSSED && s->above_after_end_row == 0 &&
-        p->voltage_V > a->options.cutoff_V && p->row > a->end.at.row)
+        p->voltage_V > a->options.cutoff_V && p->row > a->end.at.row &&
+        p->current_A < SAME_LOAD * a->end.at.current_A)
         s->above_after_end_row = p->row;
 }
 

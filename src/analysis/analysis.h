@@ -137,7 +137,8 @@ struct record_survey {
 void record_survey_start(struct record_survey *v);
 void record_survey_add(struct record_survey *v, const struct sample *s);
 /* Fill what is NAN in *o: current_threshold_A with 2 % of the largest |I|,
- * gap_s with ten times the median interval, at least 30 s. */
+ * gap_s with the largest of 30 s, ten times the median interval, and twice the
+ * interval that 95 % of the rows keep within. */
 void record_survey_settle(const struct record_survey *v, struct discharge_options *o);
 
 /* Streaming form: bounded memory, one sample at a time, caller's storage. A NAN

@@ -10,6 +10,8 @@
 /* Less discharge than this share of the charge in the same record is a
  * switching transient of that charge. */
 #define TRANSIENT_SHARE 0.05
+/* If the cut-off was never met, the larger part of the record names it. */
+#define SMALLER_PART 0.5
 
 static double charge_of(const struct tally *t)
 {
@@ -58,8 +60,8 @@ static void take_discharge(const struct charge_accumulator *a, struct stretch *s
 
 static bool is_transient(const struct charge_accumulator *a, const struct stretch *s)
 {
-    return s->charge_As <= 0 ||
-           (charge_of(&a->now) > 0 && s->charge_As < TRANSIENT_SHARE * a->now.in_As);
+    double share = a->ended ? TRANSIENT_SHARE : SMALLER_PART;
+    return s->charge_As <= 0 || (charge_of(&a->now) > 0 && s->charge_As < share * a->now.in_As);
 }
 
 static bool check_record(const struct charge_accumulator *a, struct err *e)

@@ -12,6 +12,10 @@
 #define REST_SHARE 0.02 /* of the largest current */
 #define GAP_FACTOR 10.0 /* times the median interval */
 #define GAP_AT_LEAST_S 30.0
+/* A logger that slows down at times makes no gaps: what one interval in twenty
+ * lasts is usual. */
+#define USUAL_SHARE 0.95
+#define USUAL_FACTOR 2.0
 
 struct discharge_options discharge_options_default(void)
 {
@@ -53,13 +57,14 @@ void record_survey_add(struct record_survey *v, const struct sample *s)
     v->last_t_s = s->t_s;
 }
 
-/* The upper edge of the bin that holds the median: at most 9 % above it. */
-static double median_interval_s(const struct record_survey *v)
+/* The interval that this share of all keeps within: the upper edge of its bin,
+ * at most 9 % too long. 0 without any interval. */
+static double interval_quantile_s(const struct record_survey *v, double share)
 {
     size_t seen = 0;
     for (size_t i = 0; i < BINS; i++) {
         seen += v->bins[i];
-        if (2 * seen >= v->intervals && seen > 0)
+        if (seen > 0 && (double)seen >= share * (double)v->intervals)
             return exp2(LOWEST_OCTAVE + ((double)i + 1) / BINS_PER_OCTAVE);
     }
     return 0;
@@ -70,5 +75,6 @@ void record_survey_settle(const struct record_survey *v, struct discharge_option
     if (isnan(o->current_threshold_A))
         o->current_threshold_A = REST_SHARE * v->peak_A;
     if (isnan(o->gap_s))
-        o->gap_s = fmax(GAP_AT_LEAST_S, GAP_FACTOR * median_interval_s(v));
+        o->gap_s = fmax(GAP_AT_LEAST_S, fmax(GAP_FACTOR * interval_quantile_s(v, 0.5),
+                                             USUAL_FACTOR * interval_quantile_s(v, USUAL_SHARE)));
 }

@@ -390,6 +390,21 @@ static void charge_is_told_apart(void **state)
     expect_note(&r, "row 2: the current flows the other way");
 }
 
+static void the_larger_part_names_an_unfinished_record(void **state)
+{
+    (void)state;
+    size_t n = 0;
+    for (size_t k = 0; k <= 20; k++)
+        rows[n++] = row(10 * (double)k, 3.9, -2);
+    for (size_t k = 1; k <= 60; k++)
+        rows[n++] = row(200 + 10 * (double)k, 4.0, 2);
+    struct discharge_options o = to(2.7);
+    assert_int_equal(analyse(n, &o).kind, RECORD_CHARGE);
+    struct capacity_result r = analyse(45, &o);
+    assert_int_equal(r.kind, RECORD_DISCHARGE);
+    close_to(r.capacity_Ah, 400.0 / 3600, 1e-12);
+}
+
 static void refusals_say_why(void **state)
 {
     (void)state;
@@ -441,6 +456,36 @@ static void gaps_are_bridged_and_told(void **state)
     /* Said to be no gap, it is none. */
     o.gap_s = 100;
     assert_int_equal(analyse(n, &o).gaps, 0);
+}
+
+static void a_slower_log_has_no_gaps(void **state)
+{
+    (void)state;
+    size_t n = 0;
+    double t = 0;
+    for (size_t k = 0; k < 1000; k++) {
+        rows[n++] = row(t, 3.7, -2);
+        t += k % 10 == 0 ? 60 : 1;
+    }
+    struct discharge_options o = whole();
+    assert_int_equal(analyse(n, &o).gaps, 0);
+    for (size_t k = 500; k < n; k++)
+        rows[k].t_s += 200;
+    assert_int_equal(analyse(n, &o).gaps, 1);
+}
+
+static void an_early_dip_is_told(void **state)
+{
+    (void)state;
+    /* Lead-acid: a dip in the first minutes, then a plateau above the cut-off. */
+    size_t n = 0;
+    for (size_t k = 0; k < 60; k++)
+        rows[n++] = row(10 * (double)k, k == 5 ? 11.9 : 12.2, -5);
+    struct discharge_options o = to(12.0);
+    struct capacity_result r = analyse(n, &o);
+    assert_int_equal(r.end_reason, END_REASON_CROSSED);
+    expect_note(&r, "row 7: under load above the cut-off again after the end in row 6: an early "
+                    "dip or a loose lead");
 }
 
 static void repeated_and_unknown_rows_are_counted(void **state)
@@ -624,8 +669,11 @@ int main(void)
         cmocka_unit_test(charge_before_the_discharge_is_left_out),
         cmocka_unit_test(recharge_after_the_end_changes_nothing),
         cmocka_unit_test(charge_is_told_apart),
+        cmocka_unit_test(the_larger_part_names_an_unfinished_record),
         cmocka_unit_test(refusals_say_why),
         cmocka_unit_test(gaps_are_bridged_and_told),
+        cmocka_unit_test(a_slower_log_has_no_gaps),
+        cmocka_unit_test(an_early_dip_is_told),
         cmocka_unit_test(repeated_and_unknown_rows_are_counted),
         cmocka_unit_test(temperatures_are_of_the_counted_part),
         cmocka_unit_test(splitting_adds),
