@@ -1,0 +1,304 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/analyse_options: arguments of `analyse`, each with its unit checked. */
+#include "cli/analyse_options.h"
+
+#include "base/file.h"
+#include "base/quantity.h"
+#include "base/yaml.h"
+
+#include <getopt.h>
+#include <math.h>
+#include <string.h>
+
+const char analyse_help_text[] =
+    "usage: ampledger analyse FILE.csv --cutoff VOLTAGE [OPTION]...\n"
+    "\n"
+    "What a recorded log says: charge, energy, uncertainty, verdict. The first line\n"
+    "of the file names its columns: t_s, voltage_V, current_A and, if known,\n"
+    "temperature_C. Current into the battery is positive.\n"
+    "\n"
+    "  ampledger analyse launch-3.csv --cutoff 10.8V\n"
+    "      how much the battery gave until it met 10.8 V\n"
+    "  ampledger analyse launch-3.csv --cutoff 10.8V --rated 90Ah --accept \"80 %\"\n"
+    "      and whether that is at least 80 % of its rating (100 % unless said)\n"
+    "  ampledger analyse lamp.csv --cutoff 2.7V --discharge-positive\n"
+    "      a log that writes discharge as positive current\n"
+    "  ampledger analyse lamp.csv --cutoff 2.7V --current-accuracy \"0.1 % + 5 mA\" \\\n"
+    "      --voltage-accuracy \"0.05 % + 10 mV\" --time-accuracy \"50 ppm\"\n"
+    "      the limits of error of the instruments enter the uncertainty\n"
+    "  ampledger analyse launch-3.csv --cutoff 10.8V --lead-resistance 10mOhm\n"
+    "      voltage was read at the load, over leads of 10 mOhm out and back\n"
+    "  ampledger analyse night.csv --end-rule whole --json\n"
+    "      every row counts; one JSON document for a script\n"
+    "\n"
+    "  --end-rule RULE   crossing: to the interpolated moment the cut-off is met\n"
+    "                    under load (default); first-below: to the first row below\n"
+    "                    it; whole: every row, no cut-off needed\n"
+    "  --accept LEAST    a share of the rating or a charge, e.g. \"95 %\" or 80Ah\n"
+    "  --decision RULE   guard-band: pass and fail must be clear of the uncertainty\n"
+    "                    (default); simple: the value alone is compared\n"
+    "  --gap TIME        a longer interval is a gap (default: ten times the usual\n"
+    "                    interval, at least 30 s)\n"
+    "  --rest-current A  at or below it the battery rests (default: 2 % of the\n"
+    "                    largest current)\n"
+    "\n"
+    "Exit status: 0 pass, or nothing to judge; 1 fail or undecided; 2 usage or bad\n"
+    "file.\n";
+
+enum option_id {
+    OPTION_CUTOFF = 256,
+    OPTION_RATED,
+    OPTION_DISCHARGE_POSITIVE,
+    OPTION_END_RULE,
+    OPTION_LEAD_RESISTANCE,
+    OPTION_ACCEPT,
+    OPTION_DECISION,
+    OPTION_CURRENT_ACCURACY,
+    OPTION_VOLTAGE_ACCURACY,
+    OPTION_TIME_ACCURACY,
+    OPTION_GAP,
+    OPTION_REST_CURRENT,
+    OPTION_JSON,
+    OPTION_HELP
+};
+
+static const struct option options[] = {
+    {"cutoff", required_argument, NULL, OPTION_CUTOFF},
+    {"rated", required_argument, NULL, OPTION_RATED},
+    {"discharge-positive", no_argument, NULL, OPTION_DISCHARGE_POSITIVE},
+    {"end-rule", required_argument, NULL, OPTION_END_RULE},
+    {"lead-resistance", required_argument, NULL, OPTION_LEAD_RESISTANCE},
+    {"accept", required_argument, NULL, OPTION_ACCEPT},
+    {"decision", required_argument, NULL, OPTION_DECISION},
+    {"current-accuracy", required_argument, NULL, OPTION_CURRENT_ACCURACY},
+    {"voltage-accuracy", required_argument, NULL, OPTION_VOLTAGE_ACCURACY},
+    {"time-accuracy", required_argument, NULL, OPTION_TIME_ACCURACY},
+    {"gap", required_argument, NULL, OPTION_GAP},
+    {"rest-current", required_argument, NULL, OPTION_REST_CURRENT},
+    {"json", no_argument, NULL, OPTION_JSON},
+    {"help", no_argument, NULL, OPTION_HELP},
+    {NULL, 0, NULL, 0},
+};
+#define OPTION_COUNT (sizeof options / sizeof options[0] - 1)
+
+#define TRY_HELP "; `ampledger analyse --help` shows examples"
+
+/* What is gathered before it can be put together. */
+struct parsing {
+    struct analyse_request *out;
+    struct quantity accept; /* value NAN: not given */
+};
+
+static const char *option_name(int id)
+{
+    for (size_t i = 0; i < OPTION_COUNT; i++)
+        if (options[i].val == id)
+            return options[i].name;
+    return "?";
+}
+
+/* A quantity of one dimension that must be positive (or zero, if allowed). */
+static bool read_value(int id, enum dimension dimension, bool zero_allowed, double *out,
+                       struct err *e)
+{
+    struct quantity q;
+    if (!quantity_parse_as(optarg, DIM_BIT(dimension), &q, e))
+        return err_prefix(e, "--%s", option_name(id));
+    if (!(q.value > 0) && !(zero_allowed && q.value >= 0))
+        return err_set(e, ERR_CONFIG, "--%s: \"%s\" must be above zero", option_name(id), optarg);
+    *out = q.value;
+    return true;
+}
+
+static bool read_word(int id, const char *const *words, size_t *index, struct err *e)
+{
+    char list[64] = "";
+    for (size_t i = 0; words[i] != NULL; i++) {
+        if (strcmp(words[i], optarg) == 0) {
+            *index = i;
+            return true;
+        }
+        size_t n = strlen(list);
+        if (!text_format(list + n, sizeof list - n, "%s%s", i == 0 ? "" : ", ", words[i]))
+            break;
+    }
+    return err_set(e, ERR_CONFIG, "--%s: \"%s\" is not known; choose one of %s", option_name(id),
+                   optarg, list);
+}
+
+static bool read_accuracy_part(int id, const char *text, enum dimension unit, struct accuracy *a,
+                               struct err *e)
+{
+    struct quantity q;
+    if (!quantity_parse_as(text, DIM_BIT(DIM_RATIO) | DIM_BIT(unit), &q, e))
+        return err_prefix(e, "--%s", option_name(id));
+    double *part = q.dimension == DIM_RATIO ? &a->gain : &a->offset;
+    if (!isnan(*part) || !(q.value >= 0))
+        return err_set(e, ERR_CONFIG,
+                       "--%s: \"%s\" must be one share and one amount, none negative, e.g. "
+                       "\"0.1 %% + 5 m%s\"",
+                       option_name(id), optarg, unit == DIM_CURRENT ? "A" : "V");
+    *part = q.value;
+    return true;
+}
+
+/* "0.1 % + 5 mA", or one of the two. */
+static bool read_accuracy(int id, enum dimension unit, struct accuracy *a, struct err *e)
+{
+    char text[64];
+    *a = (struct accuracy){NAN, NAN, NAN};
+    if (!text_format(text, sizeof text, "%s", optarg))
+        return err_set(e, ERR_CONFIG,
+                       "--%s: the text is too long; write it like \"0.1 %% + 5 m%s\"",
+                       option_name(id), unit == DIM_CURRENT ? "A" : "V");
+    char *part = text;
+    while (part != NULL) {
+        char *plus = strchr(part, '+');
+        if (plus != NULL)
+            *plus++ = '\0';
+        if (!read_accuracy_part(id, part, unit, a, e))
+            return false;
+        part = plus;
+    }
+    return true;
+}
+
+static bool read_accept(struct parsing *p, struct err *e)
+{
+    if (!quantity_parse_as(optarg, DIM_BIT(DIM_RATIO) | DIM_BIT(DIM_CHARGE), &p->accept, e))
+        return err_prefix(e, "--accept");
+    if (!(p->accept.value > 0))
+        return err_set(e, ERR_CONFIG, "--accept: \"%s\" must be above zero", optarg);
+    return true;
+}
+
+static bool take_word_option(struct parsing *p, int id, struct err *e)
+{
+    size_t index;
+    if (id == OPTION_END_RULE) {
+        if (!read_word(id, end_rule_names, &index, e))
+            return false;
+        p->out->options.rule = (enum end_rule)index;
+        return true;
+    }
+    if (!read_word(id, decision_rule_names, &index, e))
+        return false;
+    p->out->acceptance.rule = (enum decision_rule)index;
+    return true;
+}
+
+static bool take_option(struct parsing *p, int id, struct err *e)
+{
+    struct discharge_options *o = &p->out->options;
+    switch (id) {
+    case OPTION_CUTOFF:
+        return read_value(id, DIM_VOLTAGE, false, &o->cutoff_V, e);
+    case OPTION_RATED:
+        return read_value(id, DIM_CHARGE, false, &o->rated_Ah, e);
+    case OPTION_LEAD_RESISTANCE:
+        return read_value(id, DIM_RESISTANCE, true, &o->lead_ohm, e);
+    case OPTION_GAP:
+        return read_value(id, DIM_TIME, false, &o->gap_s, e);
+    case OPTION_REST_CURRENT:
+        return read_value(id, DIM_CURRENT, true, &o->current_threshold_A, e);
+    case OPTION_TIME_ACCURACY:
+        return read_value(id, DIM_RATIO, true, &o->accuracy.time_gain, e);
+    case OPTION_CURRENT_ACCURACY:
+        return read_accuracy(id, DIM_CURRENT, &o->accuracy.current, e);
+    case OPTION_VOLTAGE_ACCURACY:
+        return read_accuracy(id, DIM_VOLTAGE, &o->accuracy.voltage, e);
+    case OPTION_ACCEPT:
+        return read_accept(p, e);
+    case OPTION_END_RULE:
+    case OPTION_DECISION:
+        return take_word_option(p, id, e);
+    case OPTION_DISCHARGE_POSITIVE:
+        p->out->discharge_positive = true;
+        return true;
+    case OPTION_JSON:
+        p->out->json = true;
+        return true;
+    default:
+        p->out->help = true;
+        return true;
+    }
+}
+
+static bool fail_unknown(const char *argument, struct err *e)
+{
+    const char *names[OPTION_COUNT + 1] = {NULL};
+    char word[64];
+    for (size_t i = 0; i < OPTION_COUNT; i++)
+        names[i] = options[i].name;
+    const char *start = argument + strspn(argument, "-");
+    if (!text_format(word, sizeof word, "%.*s", (int)strcspn(start, "="), start))
+        return err_set(e, ERR_CONFIG, "analyse: an unknown option%s", TRY_HELP);
+    const char *near = nearest_word(word, names);
+    if (near != NULL)
+        return err_set(e, ERR_CONFIG, "analyse: unknown option %.60s; is --%s meant?", argument,
+                       near);
+    return err_set(e, ERR_CONFIG, "analyse: unknown option %.60s%s", argument, TRY_HELP);
+}
+
+static bool parse_options(int argc, char **argv, struct parsing *p, struct err *e)
+{
+    optind = 0; /* start afresh: other verbs may have used getopt before */
+    opterr = 0;
+    for (;;) {
+        int id = getopt_long(argc, argv, ":h", options, NULL);
+        if (id == -1)
+            return true;
+        if (id == ':')
+            return err_set(e, ERR_CONFIG, "analyse: %s needs a value%s", argv[optind - 1],
+                           TRY_HELP);
+        if (id == '?')
+            return fail_unknown(argv[optind - 1], e);
+        if (!take_option(p, id, e))
+            return false;
+    }
+}
+
+static bool take_file(int argc, char **argv, struct analyse_request *out, struct err *e)
+{
+    if (optind >= argc)
+        return err_set(e, ERR_CONFIG, "analyse: no file named%s", TRY_HELP);
+    if (optind + 1 < argc)
+        return err_set(e, ERR_CONFIG, "analyse: one file at a time, but %s follows %s",
+                       argv[optind + 1], argv[optind]);
+    out->file = argv[optind];
+    return true;
+}
+
+static bool settle_acceptance(const struct parsing *p, struct err *e)
+{
+    struct analyse_request *r = p->out;
+    if (isnan(p->accept.value))
+        r->acceptance.limit_Ah = r->options.rated_Ah;
+    else if (p->accept.dimension == DIM_CHARGE)
+        r->acceptance.limit_Ah = p->accept.value;
+    else if (isnan(r->options.rated_Ah))
+        return err_set(e, ERR_CONFIG,
+                       "analyse: --accept as a share needs --rated, the charge it is a share of, "
+                       "e.g. --rated 90Ah");
+    else
+        r->acceptance.limit_Ah = p->accept.value * r->options.rated_Ah;
+    return true;
+}
+
+bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, struct err *e)
+{
+    struct parsing p = {.out = out, .accept = {.value = NAN}};
+    *out = (struct analyse_request){.options = discharge_options_default(),
+                                    .acceptance = {.limit_Ah = NAN}};
+    if (!parse_options(argc, argv, &p, e))
+        return false;
+    if (out->help)
+        return true;
+    if (!take_file(argc, argv, out, e))
+        return false;
+    if (isnan(out->options.cutoff_V) && out->options.rule != END_WHOLE)
+        return err_set(e, ERR_CONFIG,
+                       "analyse: where does the discharge end? Give --cutoff, e.g. --cutoff 2.7V, "
+                       "or take every row with --end-rule whole");
+    return settle_acceptance(&p, e);
+}

@@ -1,0 +1,164 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/analyse_text: a result in words. */
+#include "cli/analyse_text.h"
+
+#include <math.h>
+#include <string.h>
+
+#define WIDTH 79
+#define LABEL_WIDTH 13
+
+/* Digits after the point so that the uncertainty shows two of its own. */
+static int decimals_for(double uncertainty)
+{
+    if (!(uncertainty > 0))
+        return 4;
+    double digits = 1 - floor(log10(uncertainty));
+    return (int)fmin(fmax(digits, 0), 6);
+}
+
+struct duration_text {
+    char text[48];
+};
+
+static struct duration_text duration_of(double seconds)
+{
+    struct duration_text out;
+    long whole = lround(seconds);
+    if (seconds < 60)
+        snprintf(out.text, sizeof out.text, "%.3g s", seconds);
+    else if (whole < 3600)
+        snprintf(out.text, sizeof out.text, "%ld min %ld s", whole / 60, whole % 60);
+    else
+        snprintf(out.text, sizeof out.text, "%ld h %ld min %ld s", whole / 3600, whole / 60 % 60,
+                 whole % 60);
+    return out;
+}
+
+/* "  - text" with the following lines indented, broken at spaces. */
+static void print_wrapped(FILE *f, const char *first, const char *rest, const char *text)
+{
+    const char *lead = first;
+    while (*text != '\0') {
+        size_t room = WIDTH - strlen(lead);
+        size_t n = strlen(text);
+        if (n > room) {
+            n = room;
+            while (n > 0 && text[n] != ' ')
+                n--;
+            if (n == 0)
+                n = room;
+        }
+        fprintf(f, "%s%.*s\n", lead, (int)n, text);
+        text += n;
+        text += strspn(text, " ");
+        lead = rest;
+    }
+}
+
+static void label(FILE *f, const char *name)
+{
+    fprintf(f, "  %-*s ", LABEL_WIDTH, name);
+}
+
+static void print_charge(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
+{
+    double expanded = r->uncertainty.expanded_Ah;
+    int decimals = decimals_for(expanded);
+    label(f, r->kind == RECORD_CHARGE ? "charge" : "capacity");
+    fprintf(f, "%s%.*f Ah +- %.*f Ah (k = 2)", r->lower_bound ? "at least " : "", decimals,
+            r->capacity_Ah, decimals, expanded);
+    if (!isnan(r->percent_of_rated))
+        fprintf(f, ", %.1f %% of rated %.6g Ah", r->percent_of_rated, q->options.rated_Ah);
+    fputc('\n', f);
+    label(f, "energy");
+    fprintf(f, "%.4f Wh", r->energy_Wh);
+    if (!isnan(r->mean_voltage_V))
+        fprintf(f, ", mean voltage %.4f V", r->mean_voltage_V);
+    fputc('\n', f);
+}
+
+static void print_course(FILE *f, const struct capacity_result *r)
+{
+    if (!isnan(r->mean_current_A)) {
+        label(f, "current");
+        fprintf(f, "%s %.4g A, mean under load\n", record_kind_name(r->kind),
+                fabs(r->mean_current_A));
+    }
+    label(f, "time");
+    fprintf(f, "%s", duration_of(r->duration_s).text);
+    if (fabs(r->duration_s - r->loaded_s) >= 1)
+        fprintf(f, ", under load %s", duration_of(r->loaded_s).text);
+    fputc('\n', f);
+    label(f, "voltage");
+    fprintf(f, "%.4g V at the start, %.4g V at the end\n", r->start_voltage_V, r->end_voltage_V);
+    if (!isnan(r->temperature_max_C)) {
+        label(f, "temperature");
+        fprintf(f, "%.1f degC at the start, %.1f to %.1f degC, mean %.1f degC\n",
+                r->temperature_start_C, r->temperature_min_C, r->temperature_max_C,
+                r->temperature_mean_C);
+    }
+    label(f, "rows");
+    fprintf(f, "%zu counted of %zu\n", r->samples_counted, r->samples);
+}
+
+static void print_verdict(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
+{
+    const struct acceptance *a = &q->acceptance;
+    enum verdict v = capacity_verdict(r, a);
+    if (isnan(a->limit_Ah))
+        return;
+    fputc('\n', f);
+    label(f, "verdict");
+    switch (v) {
+    case VERDICT_NONE:
+        fprintf(f, "none: a charge does not show what the battery can deliver\n");
+        break;
+    case VERDICT_PASS:
+        fprintf(f, "pass: at least the %.6g Ah wanted%s\n", a->limit_Ah,
+                a->rule == DECISION_SIMPLE ? ", uncertainty aside" : ", uncertainty included");
+        break;
+    case VERDICT_FAIL:
+        fprintf(f, "fail: less than the %.6g Ah wanted%s\n", a->limit_Ah,
+                a->rule == DECISION_SIMPLE ? ", uncertainty aside" : ", uncertainty included");
+        break;
+    case VERDICT_UNDECIDED:
+        if (r->lower_bound && r->capacity_Ah < a->limit_Ah)
+            fprintf(f, "undecided: the record ends before the cut-off, short of %.6g Ah\n",
+                    a->limit_Ah);
+        else
+            fprintf(f, "undecided: the %.6g Ah wanted lie within the uncertainty\n", a->limit_Ah);
+        break;
+    }
+}
+
+static void print_budget(FILE *f, const struct uncertainty_budget *b)
+{
+    char text[256];
+    if (b->count == 0)
+        return;
+    fprintf(f, "\nUncertainty, standard, of the charge:\n");
+    for (size_t i = 0; i < b->count; i++) {
+        const struct uncertainty_component *c = &b->component[i];
+        if (!(c->standard_Ah > 0))
+            continue;
+        snprintf(text, sizeof text, "%-23s %8.2g Ah  %s", c->name, c->standard_Ah, c->how);
+        print_wrapped(f, "  ", "                                       ", text);
+    }
+}
+
+void analyse_print(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
+{
+    fprintf(f, "%s: %s", q->file, record_kind_name(r->kind));
+    if (q->options.rule != END_WHOLE && r->kind == RECORD_DISCHARGE)
+        fprintf(f, " to %.6g V", q->options.cutoff_V);
+    fprintf(f, ", %s\n\n", end_reason_text(r->end_reason));
+    print_charge(f, q, r);
+    print_course(f, r);
+    print_verdict(f, q, r);
+    print_budget(f, &r->uncertainty);
+    if (r->notes.count > 0)
+        fprintf(f, "\nNotes (rows are counted from 1 after the header):\n");
+    for (size_t i = 0; i < r->notes.count; i++)
+        print_wrapped(f, "  - ", "    ", r->notes.text[i]);
+}
