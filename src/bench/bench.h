@@ -35,15 +35,21 @@ struct bench {
     struct stand_config *stands;
     size_t driver_count;
     struct driver **drivers; /* each file loaded once */
+    size_t variant_count;
+    struct driver **variants; /* drivers as changed for one instrument: ratings, accuracy */
     char *text;
     char sha256[SHA256_TEXT_SIZE];
+    struct follower *follower; /* the virtual bench that follows our time; see bench_clock() */
 };
 
-/* Parse and load drivers; opens no link. Mistakes (unknown driver, two
+/* Parse and load drivers; opens no link. File names are taken beside bench.yaml
+ * unless absolute, also those of links tty: and file:, and of serial: when they
+ * hold a slash. Left out, these are: database ampledger.db, socket
+ * ampledger.sock, profiles and drivers the folders of that name. Mistakes (unknown driver, two
  * instruments on one link, two stands of one name, two-wire without lead
  * resistance is fine but flagged by the plan) name file, line, column, remedy. */
 bool bench_load(const char *path, struct bench **out, struct err *e) NODISCARD;
-void bench_free(struct bench *b);
+void bench_free(struct bench *b); /* NULL is fine; frees the instruments, switches nothing off */
 
 struct stand_config *bench_stand(struct bench *b, const char *name,
                                  struct err *e); /* NULL + ERR_NOT_FOUND, nearest named */
@@ -68,11 +74,16 @@ bool stand_make_safe(struct stand_config *s, int tries, struct err *e) NODISCARD
 bool stand_read(struct stand_config *s, bool charging, struct reading *out,
                 struct err *temperature_error, struct err *e) NODISCARD;
 
+/* Every load and supply is told to be off, no answer awaited: what can be done in
+ * milliseconds. stand_make_safe() and stand_bring_up() begin with it. */
+void stand_send_off(struct stand_config *s);
+
 /* The virtual bench's time: a sped-up clock following its control socket, after
  * checking that every link of the bench is one that this virtual bench serves
  * (anything else is refused: a real instrument never sees time run fast). With
- * virtual_control "" returns a real clock. Also says the speed in *speed. */
+ * virtual_control "" returns a real clock. Also says the speed in *speed. The
+ * bench keeps the connection: free the clock before the bench. */
 struct clock;
-bool bench_clock(const struct bench *b, struct clock **out, double *speed, struct err *e) NODISCARD;
+bool bench_clock(struct bench *b, struct clock **out, double *speed, struct err *e) NODISCARD;
 
 #endif

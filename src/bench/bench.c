@@ -1,0 +1,214 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * bench/bench: reads bench.yaml: where things are, which stands there are. */
+#include "bench/bench.h"
+
+#include "base/file.h"
+#include "bench/bench_load.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#define STANDS_MAX 64
+
+static const char *const bench_keys[] = {"bench",   "database", "socket", "profiles",
+                                         "drivers", "virtual",  "stands", NULL};
+
+static bool read_path(const struct bench_loading *l, const char *key, const char *otherwise,
+                      char out[PATH_SIZE], struct err *e)
+{
+    const struct yaml_node *root = yaml_root(l->doc);
+    char text[PATH_SIZE] = "";
+    struct err why;
+    text_format(text, sizeof text, "%s", otherwise);
+    if (!yaml_read_text(l->doc, root, key, false, text, sizeof text, e)) {
+        return false;
+    }
+    if (yaml_get(root, key) == NULL && *otherwise == '\0') {
+        out[0] = '\0';
+        return true;
+    }
+    if (path_beside(l->b->path, text, out, PATH_SIZE, &why)) {
+        return true;
+    }
+    const struct yaml_node *at = yaml_get(root, key);
+    return yaml_fail(l->doc, at != NULL ? at : root, e, "%s: %s", key, why.text);
+}
+
+static bool read_places(const struct bench_loading *l, struct err *e)
+{
+    struct bench *b = l->b;
+    return yaml_read_text(l->doc, yaml_root(l->doc), "bench", true, b->title, sizeof b->title, e) &&
+           read_path(l, "database", "ampledger.db", b->database, e) &&
+           read_path(l, "socket", "ampledger.sock", b->socket, e) &&
+           read_path(l, "profiles", "profiles", b->profiles_dir, e) &&
+           read_path(l, "drivers", "drivers", b->drivers_dir, e) &&
+           read_path(l, "virtual", "", b->virtual_control, e);
+}
+
+/* Two paths may lead to one device: /dev/serial/by-id/... and /dev/ttyUSB0. */
+static bool same_device(const char *a, const char *b)
+{
+    const char *path_a = bench_link_path(a), *path_b = bench_link_path(b);
+    if (strcmp(a, b) == 0) {
+        return true;
+    }
+    if (path_a == NULL || path_b == NULL) {
+        return false;
+    }
+    char *real_a = realpath(path_a, NULL), *real_b = realpath(path_b, NULL);
+    bool same = strcmp(real_a != NULL ? real_a : path_a, real_b != NULL ? real_b : path_b) == 0;
+    free(real_a);
+    free(real_b);
+    return same;
+}
+
+/* The instrument of stands before `count` that already has the link, or NULL. */
+static const struct instrument *link_user(const struct bench *b, size_t count, const char *address)
+{
+    for (size_t i = 0; i < count; i++) {
+        for (int role = 0; role < 4; role++) {
+            const struct instrument *other = b->stands[i].instrument[role];
+            if (other != NULL && same_device(instrument_link_address(other), address)) {
+                return other;
+            }
+        }
+    }
+    return NULL;
+}
+
+static bool check_links(const struct bench_loading *l, const struct yaml_node *map, size_t index,
+                        struct err *e)
+{
+    struct stand_config *s = &l->b->stands[index];
+    for (int role = 0; role < 4; role++) {
+        struct instrument *one = s->instrument[role];
+        if (one == NULL) {
+            continue;
+        }
+        s->instrument[role] = NULL; /* it is not its own rival */
+        const char *address = instrument_link_address(one);
+        const struct instrument *other = link_user(l->b, index + 1, address);
+        s->instrument[role] = one;
+        if (other != NULL) {
+            return yaml_fail(l->doc, yaml_get(yaml_get(map, role_names[role]), "link"), e,
+                             "%s is already the link of %s; each instrument needs its own", address,
+                             instrument_name(other));
+        }
+    }
+    return true;
+}
+
+static bool check_name(const struct bench_loading *l, const struct yaml_node *map, size_t index,
+                       struct err *e)
+{
+    const struct stand_config *s = &l->b->stands[index];
+    for (size_t i = 0; i < index; i++) {
+        if (strcmp(l->b->stands[i].name, s->name) == 0) {
+            return yaml_fail(l->doc, yaml_get(map, "name"), e,
+                             "there is a stand \"%s\" already, in line %d; give each its own name",
+                             s->name, l->b->stands[i].line);
+        }
+    }
+    return true;
+}
+
+static bool read_stands(const struct bench_loading *l, struct err *e)
+{
+    const struct yaml_node *stands = yaml_get(yaml_root(l->doc), "stands");
+    if (stands == NULL || yaml_node_kind(stands) != YAML_LIST || yaml_count(stands) == 0 ||
+        yaml_count(stands) > STANDS_MAX) {
+        return yaml_fail(l->doc, stands != NULL ? stands : yaml_root(l->doc), e,
+                         "\"stands\" must be a list of 1 to %d stands, each with name, instruments "
+                         "and their links",
+                         STANDS_MAX);
+    }
+    l->b->stands = zalloc(yaml_count(stands) * sizeof *l->b->stands);
+    for (size_t i = 0; i < yaml_count(stands); i++) {
+        const struct yaml_node *map = yaml_item(stands, i);
+        l->b->stand_count = i + 1;
+        if (!bench_read_stand(l, map, &l->b->stands[i], e) || !check_name(l, map, i, e) ||
+            !check_links(l, map, i, e)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+bool bench_load(const char *path, struct bench **out, struct err *e)
+{
+    struct yaml_doc *doc = NULL;
+    struct bench *b = zalloc(sizeof *b);
+    struct bench_loading l = {.b = b};
+    size_t n = 0;
+    bool ok = false;
+    if (!text_format(b->path, sizeof b->path, "%s", path)) {
+        err_set(e, ERR_CONFIG, "%s: the path is too long", path);
+        goto out;
+    }
+    if (!yaml_load_file(path, &doc, e)) {
+        goto out;
+    }
+    l.doc = doc;
+    if (!yaml_check_keys(doc, yaml_root(doc), bench_keys, e) || !read_places(&l, e) ||
+        !read_stands(&l, e)) {
+        goto out;
+    }
+    b->text = text_copy(yaml_source(doc, &n));
+    sha256_hex(b->text, n, b->sha256);
+    *out = b;
+    b = NULL;
+    ok = true;
+out:
+    yaml_doc_free(doc);
+    bench_free(b);
+    return ok;
+}
+
+void bench_free(struct bench *b)
+{
+    if (b == NULL) {
+        return;
+    }
+    follower_free(b->follower);
+    for (size_t i = 0; i < b->stand_count; i++) {
+        for (int role = 0; role < 4; role++) {
+            instrument_free(b->stands[i].instrument[role]);
+        }
+    }
+    for (size_t i = 0; i < b->driver_count; i++) {
+        driver_free(b->drivers[i]);
+    }
+    for (size_t i = 0; i < b->variant_count; i++) {
+        driver_free(b->variants[i]);
+    }
+    free(b->stands);
+    free(b->drivers);
+    free(b->variants);
+    free(b->text);
+    free(b);
+}
+
+static const char *nearest_stand(const struct bench *b, const char *name)
+{
+    const char **names = zalloc((b->stand_count + 1) * sizeof *names);
+    for (size_t i = 0; i < b->stand_count; i++) {
+        names[i] = b->stands[i].name;
+    }
+    const char *near = nearest_word(name, names);
+    free(names);
+    return near;
+}
+
+struct stand_config *bench_stand(struct bench *b, const char *name, struct err *e)
+{
+    for (size_t i = 0; i < b->stand_count; i++) {
+        if (strcmp(b->stands[i].name, name) == 0) {
+            return &b->stands[i];
+        }
+    }
+    const char *near = nearest_stand(b, name);
+    err_set(e, ERR_NOT_FOUND, "there is no stand \"%s\" on this bench; %s%s%s", name,
+            near != NULL ? "did you mean \"" : "see: ampledger stands", near != NULL ? near : "",
+            near != NULL ? "\"?" : "");
+    return NULL;
+}

@@ -1,0 +1,113 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * bench/stand: what is done with all instruments of one stand together: bring
+ * up, make safe, read. */
+#include "base/file.h"
+#include "bench/bench.h"
+
+#include <math.h>
+#include <string.h>
+
+#define BRING_UP_TRIES 3
+
+/* Instruments with an output, the one that can do more harm unattended first: a
+ * supply can overcharge, a load can empty; both matter, the order is fixed. */
+static const enum role outputs[] = {ROLE_SUPPLY, ROLE_LOAD};
+#define OUTPUTS (sizeof outputs / sizeof outputs[0])
+
+void stand_send_off(struct stand_config *s)
+{
+    for (size_t i = 0; i < OUTPUTS; i++) {
+        if (s->instrument[outputs[i]] != NULL) {
+            instrument_send_off(s->instrument[outputs[i]]);
+        }
+    }
+}
+
+static void note_problem(struct stand_health *h, enum role role, const struct err *why,
+                         struct err *e)
+{
+    text_format(h->problem[role], ERR_TEXT_SIZE, "%s", why->text);
+    if (h->ok && e != NULL) {
+        *e = *why;
+    }
+    h->ok = false;
+}
+
+bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct err *e)
+{
+    struct stand_health h = {.ok = true};
+    struct err why = {0};
+    stand_send_off(s);
+    for (size_t i = 0; i < OUTPUTS; i++) {
+        struct instrument *one = s->instrument[outputs[i]];
+        if (one != NULL && !instrument_make_safe(one, BRING_UP_TRIES, &why)) {
+            note_problem(&h, outputs[i], &why, e);
+        }
+    }
+    for (int role = 0; role < 4; role++) {
+        struct instrument *one = s->instrument[role];
+        if (one == NULL || h.problem[role][0] != '\0') {
+            continue;
+        }
+        if (!instrument_open(one, &why) || !instrument_identify(one, &why)) {
+            note_problem(&h, (enum role)role, &why, e);
+        }
+    }
+    *health = h;
+    return h.ok;
+}
+
+bool stand_make_safe(struct stand_config *s, int tries, struct err *e)
+{
+    bool ok = true;
+    struct err why = {0};
+    stand_send_off(s);
+    for (size_t i = 0; i < OUTPUTS; i++) {
+        struct instrument *one = s->instrument[outputs[i]];
+        if (one == NULL || instrument_make_safe(one, tries, &why)) {
+            continue;
+        }
+        if (ok && e != NULL) {
+            *e = why;
+        }
+        ok = false;
+    }
+    return ok;
+}
+
+/* The instrument whose current counts. */
+static struct instrument *current_source(struct stand_config *s, bool charging)
+{
+    struct instrument *load = s->instrument[ROLE_LOAD], *supply = s->instrument[ROLE_SUPPLY];
+    if (charging) {
+        return supply != NULL ? supply : load;
+    }
+    return load != NULL ? load : supply;
+}
+
+bool stand_read(struct stand_config *s, bool charging, struct reading *out,
+                struct err *temperature_error, struct err *e)
+{
+    struct reading meter;
+    struct err why = {0};
+    if (!instrument_read(current_source(s, charging), out, e)) {
+        return false;
+    }
+    if (s->sense == SENSE_METER) {
+        if (!instrument_read(s->instrument[ROLE_METER], &meter, e)) {
+            return false;
+        }
+        out->voltage_V = meter.voltage_V;
+    }
+    out->temperature_C = NAN;
+    *temperature_error = (struct err){0};
+    if (s->instrument[ROLE_THERMOMETER] != NULL) {
+        struct reading thermometer;
+        if (instrument_read(s->instrument[ROLE_THERMOMETER], &thermometer, &why)) {
+            out->temperature_C = thermometer.temperature_C;
+        } else {
+            *temperature_error = why;
+        }
+    }
+    return true;
+}
