@@ -302,9 +302,13 @@ bool store_create(const char *path, struct err *e)
     sqlite3 *db = NULL;
     int rc = sqlite3_open_v2(attempt, &db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, NULL);
     if (rc == SQLITE_OK)
+        rc = migrate(db);
+    /* The log only after the tables: it is empty then, and nothing is lost by
+     * leaving it behind. */
+    if (rc == SQLITE_OK)
         rc = sqlite3_exec(db, begin_log, NULL, NULL, NULL);
     if (rc == SQLITE_OK)
-        rc = migrate(db);
+        rc = sqlite3_wal_checkpoint_v2(db, NULL, SQLITE_CHECKPOINT_TRUNCATE, NULL, NULL);
     bool ok = rc == SQLITE_OK || store_sqlite_err(e, db, path, "create");
     sqlite3_close(db);
     if (ok && rename(attempt, path) != 0)

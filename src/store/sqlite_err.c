@@ -12,6 +12,8 @@ static const struct {
     const char *remedy;
 } known[] = {
     {SQLITE_FULL, "disk full", "free space on the disk that holds it"},
+    /* Not even room for the small file by which connections keep in step. */
+    {SQLITE_IOERR_SHMSIZE, "disk full", "free space on the disk that holds it"},
     {SQLITE_BUSY, "another process keeps it locked",
      "close the other program that has the database open"},
     {SQLITE_LOCKED, "another process keeps it locked",
@@ -53,9 +55,9 @@ static bool describe(struct err *e, int rc, sqlite3 *db, const char *const where
     char detail[320];
     details(detail, sizeof detail, rc, db);
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
-        if (known[i].code == (rc & 0xff))
-            return err_set(e, ERR_STORE, "cannot %s the database %s: %s%s: %s", where[0], where[1],
-                           known[i].why, detail, known[i].remedy);
+        if (known[i].code == rc || known[i].code == (rc & 0xff))
+            return err_set(e, ERR_STORE, "cannot %s the database %s: %s: %s%s", where[0], where[1],
+                           known[i].why, known[i].remedy, detail);
     }
     return err_set(e, ERR_STORE,
                    "cannot %s the database %s%s: please report this as a mistake of "
