@@ -150,23 +150,38 @@ static bool reply_is_nonce(const char *reply, int nonce)
            number.unit[0] == '\0' && fabs(number.value - nonce) < 1e-9;
 }
 
-/* Read on until the nonce comes. Broken lines are old; a link that is lost, an
- * interruption or the deadline ends it. */
-static bool await_nonce(struct scpi_session *s, int nonce, int64_t deadline_ns, struct err *e)
+enum awaited { NONCE_CAME, NONCE_SWALLOWED, NONCE_FAILED };
+
+/* Read on until the nonce comes. Whatever comes before is old and thrown away.
+ * Silence after something that was thrown away means that the answer may have
+ * been swallowed by the end of a broken line: ask anew. Silence from the start
+ * means waiting until the deadline: asking more would only lengthen the queue. */
+static enum awaited await_nonce(struct scpi_session *s, int nonce, int64_t deadline_ns,
+                                struct err *e)
 {
     char reply[REPLY_SIZE];
     struct err why = {0};
+    bool thrown = false;
     for (;;) {
-        if (read_reply(s, reply, sizeof reply, left_ms(deadline_ns), &why)) {
+        int patience = left_ms(deadline_ns);
+        if (thrown && patience > 2 * s->options->reply_timeout_ms) {
+            patience = 2 * s->options->reply_timeout_ms;
+        }
+        if (read_reply(s, reply, sizeof reply, patience, &why)) {
             if (reply_is_nonce(reply, nonce)) {
-                return true;
+                return NONCE_CAME;
             }
             log_debug("%s: late answer thrown away: %.60s", link_address(s->link), reply);
-        } else if (why.code != ERR_BAD_REPLY || clock_real_ns() > deadline_ns) {
+            thrown = true;
+        } else if (why.code == ERR_BAD_REPLY && clock_real_ns() < deadline_ns) {
+            thrown = true;
+        } else if (why.code == ERR_TIMEOUT && thrown && clock_real_ns() < deadline_ns) {
+            return NONCE_SWALLOWED;
+        } else {
             if (e != NULL) {
                 *e = why;
             }
-            return false;
+            return NONCE_FAILED;
         }
     }
 }
@@ -193,8 +208,15 @@ static bool resync_by_nonce(struct scpi_session *s, int64_t deadline_ns, struct 
     while (!confirmed) {
         int first = next_nonce(s);
         int second = next_nonce(s);
-        if (!send_nonce(s, first, e) || !await_nonce(s, first, deadline_ns, e) ||
-            !send_nonce(s, second, e) || !confirm_nonce(s, second, &confirmed, e)) {
+        if (!send_nonce(s, first, e)) {
+            return false;
+        }
+        enum awaited awaited = await_nonce(s, first, deadline_ns, e);
+        if (awaited == NONCE_FAILED) {
+            return false;
+        }
+        if (awaited == NONCE_CAME &&
+            (!send_nonce(s, second, e) || !confirm_nonce(s, second, &confirmed, e))) {
             return false;
         }
         if (!confirmed && clock_real_ns() > deadline_ns) {

@@ -342,7 +342,7 @@ bool scpi_error_parse(const char *text, size_t n, struct scpi_error *out, struct
     size_t length = number_length((struct scpi_piece){p.at, code_n});
     char copy[8];
     if (length == 0 || length != code_n || length >= sizeof copy ||
-        memchr(p.at, '.', code_n) != NULL) {
+        digits(p, p.at[0] == '+' || p.at[0] == '-' ? 1 : 0) + 1 < code_n) {
         return fail(e, "entry of an error queue", p);
     }
     memcpy(copy, p.at, length);
