@@ -62,12 +62,13 @@ static bool same_device(const char *a, const char *b)
     return same;
 }
 
-/* The instrument of stands before `count` that already has the link, or NULL. */
-static const struct instrument *link_user(const struct bench *b, size_t count, const char *address)
+/* The instrument read before that one of this stand which already has its link, or NULL. */
+static const struct instrument *link_user(const struct bench *b, size_t stand, int role)
 {
-    for (size_t i = 0; i < count; i++) {
-        for (int role = 0; role < 4; role++) {
-            const struct instrument *other = b->stands[i].instrument[role];
+    const char *address = instrument_link_address(b->stands[stand].instrument[role]);
+    for (size_t i = 0; i <= stand; i++) {
+        for (int r = 0; r < (i == stand ? role : 4); r++) {
+            const struct instrument *other = b->stands[i].instrument[r];
             if (other != NULL && same_device(instrument_link_address(other), address)) {
                 return other;
             }
@@ -79,20 +80,13 @@ static const struct instrument *link_user(const struct bench *b, size_t count, c
 static bool check_links(const struct bench_loading *l, const struct yaml_node *map, size_t index,
                         struct err *e)
 {
-    struct stand_config *s = &l->b->stands[index];
     for (int role = 0; role < 4; role++) {
-        struct instrument *one = s->instrument[role];
-        if (one == NULL) {
-            continue;
-        }
-        s->instrument[role] = NULL; /* it is not its own rival */
-        const char *address = instrument_link_address(one);
-        const struct instrument *other = link_user(l->b, index + 1, address);
-        s->instrument[role] = one;
+        const struct instrument *one = l->b->stands[index].instrument[role];
+        const struct instrument *other = one != NULL ? link_user(l->b, index, role) : NULL;
         if (other != NULL) {
             return yaml_fail(l->doc, yaml_get(yaml_get(map, role_names[role]), "link"), e,
-                             "%s is already the link of %s; each instrument needs its own", address,
-                             instrument_name(other));
+                             "%s is already the link of %s; each instrument needs its own",
+                             instrument_link_address(one), instrument_name(other));
         }
     }
     return true;
