@@ -27,9 +27,9 @@ struct profile_step {
     enum step_kind kind;
     char name[STEP_NAME_SIZE]; /* unique in the profile; made from kind and place if not written */
     int line;
-    struct written current;       /* discharge: A or relative; magnitude */
-    struct written until_voltage; /* V or V/cell */
-    struct written at_most_time;
+    struct written current;        /* discharge: A or relative; magnitude */
+    struct written until_voltage;  /* V or V/cell; absent: the step ends by at_most alone */
+    struct written at_most_time;   /* absent: the plan works one out from the rated capacity */
     struct written at_most_charge; /* Ah or ratio of rated */
     struct written duration;       /* rest */
     struct written sample_every;   /* default 1 s */
@@ -57,6 +57,7 @@ struct profile {
     char title[96];
     char about[400];
     unsigned chemistries; /* bit per enum chemistry; 0: any */
+    int chemistries_line; /* of `for`; 0 when not written */
     bool full_confirmed;  /* the profile starts from a full battery: the plan asks the person to see
                              to it */
     struct profile_limits limits;
@@ -67,14 +68,18 @@ struct profile {
     char sha256[SHA256_TEXT_SIZE];
 };
 
-/* Returns owned *out. Every mistake names file, line, column and remedy. */
+#define PROFILE_STEPS_MAX 64
+
+/* Returns owned *out. Every mistake names file, line, column and remedy. This
+ * version runs discharge and rest; the other kinds are known and refused. */
 bool profile_load_file(const char *path, struct profile **out, struct err *e) NODISCARD;
 bool profile_load_text(const char *path, const char *text, size_t n, struct profile **out,
                        struct err *e) NODISCARD;
-void profile_free(struct profile *p);
+void profile_free(struct profile *p); /* NULL is fine */
 
 /* Find NAME in directory dir (NAME.yaml), or take NAME as a path when it holds
- * a slash and `paths_allowed`. Unknown names list the nearest. */
+ * a slash and `paths_allowed`. Unknown names: ERR_NOT_FOUND with the nearest, or
+ * all there are. */
 bool profile_find(const char *dir, const char *name, bool paths_allowed, struct profile **out,
                   struct err *e) NODISCARD;
 

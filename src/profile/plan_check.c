@@ -1,0 +1,323 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * profile/plan_check: what is wrong between profile, battery and stand. A plan
+ * with a problem does not start, so each sentence ends with what to do. */
+#include "profile/plan_work.h"
+
+#include "base/file.h"
+
+#include <math.h>
+#include <string.h>
+
+#define S_PER_H 3600.0
+
+/* --- the battery by itself --- */
+
+static void check_battery(struct plan_work *w)
+{
+    const struct battery *b = w->battery;
+    const struct profile *p = w->profile;
+    if (b->retired_utc_ns != 0) {
+        plan_problem(w, 0, "battery \"%s\" is retired: choose another, or register it anew",
+                     b->label);
+    }
+    if (b->cells < 1) {
+        plan_problem(w, 0, "battery \"%s\" has %d cells in series: register how many it has",
+                     b->label, b->cells);
+    }
+    if (p->chemistries != 0 && (p->chemistries & (1u << (unsigned)b->chemistry)) == 0) {
+        plan_problem(
+            w, p->chemistries_line,
+            "this profile is not for %s, the chemistry of battery \"%s\": choose a profile "
+            "made for it",
+            chemistry_names[b->chemistry], b->label);
+    }
+}
+
+/* --- step by step --- */
+
+static void check_cutoff(struct plan_work *w, size_t i)
+{
+    const struct plan_step *s = &w->plan->steps[i];
+    int line = w->profile->steps[i].until_voltage.line;
+    const char *chemistry = chemistry_names[w->battery->chemistry];
+    double floor_V = w->chemistry->floor_V * w->battery->cells;
+    int cells = w->battery->cells;
+    if (s->until_V <= floor_V) {
+        plan_problem(w, line,
+                     "the cut-off of step \"%s\", %.2f V, is not above the floor of %d %s cells "
+                     "(%.2f V): raise it; %.2f V/cell is usual",
+                     s->name, s->until_V, cells, chemistry, floor_V, w->chemistry->cutoff_V);
+    }
+    if (s->until_V >= full_voltage(w)) {
+        plan_problem(w, line,
+                     "the cut-off of step \"%s\", %.2f V, is not below what %d %s cells have when "
+                     "full (%.2f V): lower it; %.2f V/cell is usual",
+                     s->name, s->until_V, cells, chemistry, full_voltage(w),
+                     w->chemistry->cutoff_V);
+    }
+}
+
+static void check_current(struct plan_work *w, size_t i)
+{
+    const struct plan_step *s = &w->plan->steps[i];
+    int line = w->profile->steps[i].current.line;
+    double current_A = fabs(s->current_A);
+    if (current_A > w->battery->current_max_A) {
+        plan_problem(
+            w, line,
+            "step \"%s\" draws %.4g A, and battery \"%s\" allows %.4g A: lower the current",
+            s->name, current_A, w->battery->label, w->battery->current_max_A);
+    }
+    int limit_line = w->profile->limits.current_max.line;
+    double limit_A = resolve_current(w, &w->profile->limits.current_max);
+    if (current_A > limit_A) {
+        plan_problem(w, line,
+                     "step \"%s\" draws %.4g A, above this profile's own limit of %.4g A in line "
+                     "%d: lower the current or raise the limit",
+                     s->name, current_A, limit_A, limit_line);
+    }
+}
+
+/* The judged capacity must be deliverable before the step ends by itself. */
+static void check_end(struct plan_work *w, size_t i)
+{
+    const struct plan *p = w->plan;
+    const struct plan_step *s = &p->steps[i];
+    const struct profile_step *from = &w->profile->steps[i];
+    if (!p->judged || p->judged_step != i) {
+        return;
+    }
+    double most_Ah = fabs(s->current_A) * s->max_s / S_PER_H;
+    char longest[DURATION_TEXT_SIZE], wanted[DURATION_TEXT_SIZE];
+    if (s->max_s > 0 && most_Ah < p->accept_Ah) {
+        plan_problem(w, from->at_most_time.present ? from->at_most_time.line : from->line,
+                     "step \"%s\" ends after %s, before %.4g Ah can be delivered at %.4g A (%s): "
+                     "give at_most more time",
+                     s->name, duration_text(s->max_s, longest), p->accept_Ah, fabs(s->current_A),
+                     duration_text(p->accept_Ah / fabs(s->current_A) * S_PER_H, wanted));
+    }
+    if (s->max_Ah < p->accept_Ah) {
+        plan_problem(w, from->at_most_charge.line,
+                     "step \"%s\" ends after %.4g Ah, and acceptance wants %.4g Ah: give at_most "
+                     "more charge",
+                     s->name, s->max_Ah, p->accept_Ah);
+    }
+}
+
+/* The guard must see a reading, and forgive a lost one, within the trust time. */
+static void check_sampling(struct plan_work *w, size_t i)
+{
+    const struct plan_step *s = &w->plan->steps[i];
+    const struct profile_step *from = &w->profile->steps[i];
+    double trust_s = w->plan->limits.trust_s;
+    if (s->sample_s * 2 > trust_s) {
+        plan_problem(
+            w, from->sample_every.present ? from->sample_every.line : from->line,
+            "step \"%s\" reads every %.3g s, and readings are trusted for %.3g s, in which "
+            "two must fit: write sample_every: %.3g s or less",
+            s->name, s->sample_s, trust_s, trust_s / 2);
+    }
+}
+
+/* --- the limits among themselves --- */
+
+static void check_voltage_limits(struct plan_work *w)
+{
+    const struct guard_limits *l = &w->plan->limits;
+    int line = w->limit_line[LIMIT_VOLTAGE_MIN];
+    for (size_t i = 0; line > 0 && i < w->plan->step_count; i++) {
+        const struct plan_step *s = &w->plan->steps[i];
+        if (s->until_V <= l->voltage_min_V) {
+            plan_problem(
+                w, line,
+                "the lower voltage limit, %.2f V, is not below the cut-off of step \"%s\", "
+                "%.2f V, so the run would trip before the step ends: lower the limit",
+                l->voltage_min_V, s->name, s->until_V);
+        }
+    }
+    if (l->voltage_min_V >= l->voltage_max_V) {
+        line = line > 0 ? line : w->limit_line[LIMIT_VOLTAGE_MAX];
+        plan_problem(w, line,
+                     "the voltage limits leave no room: at least %.2f V and at most %.2f V for %d "
+                     "cells; correct the limits, or the number of cells of battery \"%s\"",
+                     l->voltage_min_V, l->voltage_max_V, w->battery->cells, w->battery->label);
+    }
+}
+
+static void check_temperature_limits(struct plan_work *w)
+{
+    const struct guard_limits *l = &w->plan->limits;
+    if (l->temperature_min_C >= l->temperature_max_C) {
+        int line = w->limit_line[LIMIT_TEMPERATURE_MIN];
+        plan_problem(w, line > 0 ? line : w->limit_line[LIMIT_TEMPERATURE_MAX],
+                     "the temperature limits leave no room: at least %.4g degC and at most %.4g "
+                     "degC; correct the limits of the profile or of battery \"%s\"",
+                     l->temperature_min_C, l->temperature_max_C, w->battery->label);
+    }
+}
+
+/* --- the stand --- */
+
+static void check_load(struct plan_work *w)
+{
+    const struct instrument_facts *load = &w->stand->load;
+    if (largest_current(w) > 0 && !load->present) {
+        plan_problem(w, 0, "stand \"%s\" has no load to discharge with: choose another stand",
+                     w->stand->name);
+        return;
+    }
+    if (load->present && full_voltage(w) > load->voltage_max_V) {
+        plan_problem(w, 0,
+                     "the full battery has %.2f V, and the load of stand \"%s\" is rated %.4g V: "
+                     "choose another stand",
+                     full_voltage(w), w->stand->name, load->voltage_max_V);
+    }
+}
+
+static void check_step_at_load(struct plan_work *w, size_t i)
+{
+    const struct instrument_facts *load = &w->stand->load;
+    const struct plan_step *s = &w->plan->steps[i];
+    const struct profile_step *from = &w->profile->steps[i];
+    double current_A = fabs(s->current_A);
+    double power_W = current_A * full_voltage(w);
+    if (!load->present || s->kind != STEP_DISCHARGE) {
+        return;
+    }
+    if (current_A > load->current_max_A) {
+        plan_problem(
+            w, from->current.line,
+            "step \"%s\" draws %.4g A, and the load of stand \"%s\" is rated %.4g A: lower "
+            "the current or choose another stand",
+            s->name, current_A, w->stand->name, load->current_max_A);
+    }
+    if (power_W > load->power_max_W) {
+        plan_problem(w, from->current.line,
+                     "step \"%s\" takes %.4g W from the full battery (%.4g A at %.2f V), and the "
+                     "load of stand \"%s\" is rated %.4g W: lower the current or choose another "
+                     "stand",
+                     s->name, power_W, current_A, full_voltage(w), w->stand->name,
+                     load->power_max_W);
+    }
+    if (s->until_V < load->voltage_min_V) {
+        plan_problem(w, from->until_voltage.line,
+                     "the cut-off of step \"%s\", %.2f V, is below the %.2f V that the load of "
+                     "stand \"%s\" needs to hold its current: choose another stand or raise it",
+                     s->name, s->until_V, load->voltage_min_V, w->stand->name);
+    }
+}
+
+/* How many cells of this chemistry would show such a voltage; 0: no number does.
+ * Not when full or empty: at the nominal voltage. */
+static int cells_by_voltage(const struct plan_work *w, double voltage_V)
+{
+    return (int)lround(fmin(voltage_V / w->chemistry->nominal_V, 1000));
+}
+
+/* True when the voltage may be that of the battery as registered. */
+static bool check_plausible(struct plan_work *w)
+{
+    const struct battery *b = w->battery;
+    const char *chemistry = chemistry_names[b->chemistry];
+    double v = w->stand->present_voltage_V;
+    double floor_V = w->chemistry->floor_V * b->cells;
+    double ceiling_V = w->chemistry->ceiling_V * b->cells;
+    if (v < -0.1) {
+        plan_problem(w, 0,
+                     "stand \"%s\" reads %.2f V: the battery is connected the wrong way round; "
+                     "disconnect it at once and correct the polarity",
+                     w->stand->name, v);
+    } else if (v < 0.1 * floor_V) {
+        plan_problem(w, 0,
+                     "stand \"%s\" reads %.2f V: no battery is connected, a lead or fuse is open, "
+                     "or the battery's own protection is; check them",
+                     w->stand->name, v);
+    } else if (v < floor_V) {
+        plan_problem(
+            w, 0,
+            "the battery reads %.2f V at rest, below the floor of %d %s cells (%.2f V): "
+            "it is deeply discharged, or has another number of cells (this looks like %d); "
+            "check battery \"%s\"",
+            v, b->cells, chemistry, floor_V, cells_by_voltage(w, v), b->label);
+    } else if (v > ceiling_V) {
+        plan_problem(w, 0,
+                     "the battery reads %.2f V at rest, above what %d %s cells can have (%.2f V): "
+                     "check chemistry and number of cells of battery \"%s\" (this looks like %d)",
+                     v, b->cells, chemistry, ceiling_V, b->label, cells_by_voltage(w, v));
+    } else {
+        return true;
+    }
+    return false;
+}
+
+/* Each limit by itself would trip the run with its first sample. */
+static void check_present_voltage(struct plan_work *w)
+{
+    double v = w->stand->present_voltage_V;
+    const struct guard_limits *l = &w->plan->limits;
+    if (!check_plausible(w)) {
+        return;
+    }
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        const struct plan_step *s = &w->plan->steps[i];
+        if (v <= s->until_V) {
+            plan_problem(w, w->profile->steps[i].until_voltage.line,
+                         "the battery reads %.2f V at rest, the cut-off is %.2f V: nothing would "
+                         "be measured; charge the battery, or check cut-off and number of cells",
+                         v, s->until_V);
+            return;
+        }
+    }
+    if (v < l->voltage_min_V || v > l->voltage_max_V) {
+        bool low = v < l->voltage_min_V;
+        plan_problem(w, w->limit_line[low ? LIMIT_VOLTAGE_MIN : LIMIT_VOLTAGE_MAX],
+                     "the battery reads %.2f V at rest, %s the limit of %.2f V: %s, or change the "
+                     "limit",
+                     v, low ? "below" : "above", low ? l->voltage_min_V : l->voltage_max_V,
+                     low ? "charge it" : "let it rest");
+    }
+}
+
+static void check_temperature(struct plan_work *w)
+{
+    const struct guard_limits *l = &w->plan->limits;
+    double t = w->stand->present_temperature_C;
+    if (l->temperature_required && !w->stand->has_thermometer) {
+        plan_problem(w, 0,
+                     "this profile requires the battery's temperature, and stand \"%s\" has no "
+                     "thermometer: add one to bench.yaml or choose another stand",
+                     w->stand->name);
+    }
+    if (t < l->temperature_min_C || t > l->temperature_max_C) {
+        plan_problem(
+            w,
+            w->limit_line[t < l->temperature_min_C ? LIMIT_TEMPERATURE_MIN : LIMIT_TEMPERATURE_MAX],
+            "the battery is at %.1f degC, outside %.4g to %.4g degC: let it come to room "
+            "temperature",
+            t, l->temperature_min_C, l->temperature_max_C);
+    }
+}
+
+void plan_check(struct plan_work *w)
+{
+    check_battery(w);
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        check_cutoff(w, i);
+        check_current(w, i);
+        check_end(w, i);
+        check_sampling(w, i);
+    }
+    check_voltage_limits(w);
+    check_temperature_limits(w);
+    if (w->stand == NULL) {
+        return;
+    }
+    check_load(w);
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        check_step_at_load(w, i);
+    }
+    if (isfinite(w->stand->present_voltage_V)) {
+        check_present_voltage(w);
+    }
+    check_temperature(w);
+}

@@ -1,0 +1,220 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * profile/plan_warn: what a person should know before agreeing to a plan:
+ * warnings, which make a result less than it looks, and cautions. */
+#include "profile/plan_work.h"
+
+#include <math.h>
+
+#define S_PER_H 3600.0
+#define RATE_TOLERANCE 0.10     /* of the rated hours; common practice, no source */
+#define CUTOFF_TOLERANCE 0.005  /* of the rated cut-off */
+#define NARROW 0.01             /* of the cut-off, between it and the lower limit */
+#define REFERENCE_TOLERANCE_C 5 /* 20 +/- 5 degC is usual in standards of capacity tests */
+
+/* --- the rating --- */
+
+static void warn_of_rate(struct plan_work *w, size_t i)
+{
+    const struct battery *b = w->battery;
+    const struct plan_step *s = &w->plan->steps[i];
+    double hours = b->rated_Ah / fabs(s->current_A);
+    if (isnan(b->rated_hours)) {
+        plan_warning(w,
+                     "the rate for which battery \"%s\" is rated %.4g Ah is not known; step \"%s\" "
+                     "takes %.4g h, and at another rate another capacity is right",
+                     b->label, b->rated_Ah, s->name, hours);
+    } else if (fabs(hours / b->rated_hours - 1) > RATE_TOLERANCE) {
+        plan_warning(w,
+                     "battery \"%s\" is rated for a discharge of %.4g h (%.4g A), and step \"%s\" "
+                     "takes %.4g h (%.4g A): compare the percent of rated with care",
+                     b->label, b->rated_hours, b->rated_Ah / b->rated_hours, s->name, hours,
+                     fabs(s->current_A));
+    }
+    if (fabs(s->until_V / b->rated_cutoff_V - 1) > CUTOFF_TOLERANCE) {
+        plan_warning(w,
+                     "battery \"%s\" is rated to a cut-off of %.2f V, and step \"%s\" ends at %.2f "
+                     "V: compare the percent of rated with care",
+                     b->label, b->rated_cutoff_V, s->name, s->until_V);
+    }
+}
+
+static void warn_of_rating(struct plan_work *w)
+{
+    const struct plan *p = w->plan;
+    for (size_t i = 0; i < p->step_count; i++) {
+        const struct plan_step *s = &p->steps[i];
+        bool compared = p->judged ? p->judged_step == i : isfinite(s->until_V);
+        if (compared && isfinite(w->battery->rated_Ah) && isfinite(s->current_A)) {
+            warn_of_rate(w, i);
+        }
+    }
+    if (isnan(w->battery->rated_Ah)) {
+        plan_warning(w,
+                     "battery \"%s\" has no rated capacity: neither hours nor percent of rated can "
+                     "be foretold",
+                     w->battery->label);
+    }
+}
+
+/* --- how steps end --- */
+
+static void warn_of_end(struct plan_work *w, size_t i)
+{
+    const struct plan_step *s = &w->plan->steps[i];
+    const struct profile_step *from = &w->profile->steps[i];
+    char text[DURATION_TEXT_SIZE];
+    if (s->kind != STEP_DISCHARGE || s->max_s <= 0) {
+        return;
+    }
+    if (isnan(s->until_V)) {
+        plan_warning(w,
+                     "step \"%s\" has no cut-off: if the battery empties earlier, the run trips at "
+                     "%.2f V",
+                     s->name, w->plan->limits.voltage_min_V);
+        return;
+    }
+    if (!from->at_most_time.present) {
+        plan_warning(w,
+                     "step \"%s\" states no longest time; it ends after %s at the latest (1.5 x "
+                     "what the charge takes)",
+                     s->name, duration_text(s->max_s, text));
+    }
+    double rated_s = w->battery->rated_Ah / fabs(s->current_A) * S_PER_H;
+    if (rated_s > s->max_s) {
+        plan_warning(w, "step \"%s\" ends after %s, before the rated capacity can be delivered",
+                     s->name, duration_text(s->max_s, text));
+    }
+    double gap_V = s->until_V - w->plan->limits.voltage_min_V;
+    if (gap_V > 0 && gap_V < NARROW * s->until_V) {
+        plan_warning(w,
+                     "the lower voltage limit is only %.3f V below the cut-off of step \"%s\": a "
+                     "fast fall may trip the run instead of ending the step",
+                     gap_V, s->name);
+    }
+}
+
+/* --- the stand --- */
+
+static void warn_of_reading(struct plan_work *w)
+{
+    const struct stand_facts *f = w->stand;
+    if (f->voltage_source == SOURCE_TWO_WIRE && !(f->lead_ohm > 0)) {
+        plan_warning(w,
+                     "2-wire reading at stand \"%s\": it reads low by I x R of the leads, so the "
+                     "discharge ends early; measure the lead resistance and write it into "
+                     "bench.yaml, or use remote sense",
+                     f->name);
+    }
+    const struct {
+        const char *what;
+        const struct accuracy *a;
+    } readings[] = {{"voltage", &f->accuracy.voltage}, {"current", &f->accuracy.current}};
+    for (size_t i = 0; i < 2; i++) {
+        if (isnan(readings[i].a->gain) && isnan(readings[i].a->offset)) {
+            plan_warning(w,
+                         "the accuracy of the %s reading at stand \"%s\" is not known: the "
+                         "uncertainty of the result leaves it out; write it into the driver file",
+                         readings[i].what, f->name);
+        }
+    }
+}
+
+static void warn_of_load(struct plan_work *w)
+{
+    const struct stand_facts *f = w->stand;
+    if (!f->load.present || !(largest_current(w) > 0)) {
+        return;
+    }
+    if (!f->load.has_backstop) {
+        plan_warning(w,
+                     "the load of stand \"%s\" has no under-voltage protection that can be "
+                     "programmed: should this computer and its keeper fail, nothing but the "
+                     "battery's own protection ends the discharge; set one at its panel",
+                     f->name);
+    }
+    if (isnan(f->load.current_max_A) || isnan(f->load.power_max_W)) {
+        plan_warning(w,
+                     "the driver of the load at stand \"%s\" does not state its rated %s: check "
+                     "that it can take %.4g A and %.4g W",
+                     f->name, isnan(f->load.current_max_A) ? "current" : "power",
+                     largest_current(w), largest_current(w) * full_voltage(w));
+    }
+}
+
+static void warn_of_temperature(struct plan_work *w)
+{
+    const struct stand_facts *f = w->stand;
+    double away_C = f->present_temperature_C - w->chemistry->reference_C;
+    if (!w->plan->limits.temperature_required) {
+        plan_warning(w,
+                     f->has_thermometer
+                         ? "this profile does not require the temperature: if the thermometer of "
+                           "stand \"%s\" falls silent, the run goes on without it"
+                         : "stand \"%s\" has no thermometer: a hot battery goes unnoticed, and "
+                           "the result cannot be referred to a temperature",
+                     f->name);
+    }
+    if (fabs(away_C) > REFERENCE_TOLERANCE_C) {
+        plan_warning(w,
+                     "the battery is at %.1f degC, and capacities of this chemistry are stated for "
+                     "about %.4g degC: the colder, the less it delivers",
+                     f->present_temperature_C, w->chemistry->reference_C);
+    }
+}
+
+static void warn_of_state(struct plan_work *w)
+{
+    if (w->profile->full_confirmed) {
+        plan_warning(w, "the battery must be fully charged and rested before the start: see to it, "
+                        "nothing here can measure it");
+        double nominal_V = w->chemistry->nominal_V * w->battery->cells;
+        if (w->stand != NULL && w->stand->present_voltage_V < nominal_V) {
+            plan_warning(w,
+                         "the battery reads %.2f V at rest, below its nominal %.2f V: it hardly "
+                         "is full",
+                         w->stand->present_voltage_V, nominal_V);
+        }
+    }
+    if (w->battery->chemistry == CHEM_NIMH || w->battery->chemistry == CHEM_NICD) {
+        plan_warning(w, "the capacity of nickel batteries rises over the first cycles after a long "
+                        "rest: if the first result is low, repeat it");
+    }
+}
+
+void plan_warn(struct plan_work *w)
+{
+    warn_of_state(w);
+    warn_of_rating(w);
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        warn_of_end(w, i);
+    }
+    if (w->stand != NULL) {
+        warn_of_reading(w);
+        warn_of_load(w);
+        warn_of_temperature(w);
+    }
+}
+
+/* --- cautions --- */
+
+void plan_advise(struct plan_work *w)
+{
+    double heat_W = 0;
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        heat_W = fmax(heat_W, w->plan->steps[i].heat_W);
+    }
+    for (const char *const *c = w->chemistry->cautions; *c != NULL; c++) {
+        plan_caution(w, "%s", *c);
+    }
+    if (heat_W > 0) {
+        plan_caution(w,
+                     "The load turns about %.3g W into heat, into the room it stands in: keep its "
+                     "air inlets free and nothing that burns near it.",
+                     heat_W);
+    }
+    plan_caution(w, "A shorted battery drives hundreds of amperes: fit a fuse at the battery, use "
+                    "insulated tools, wear no rings, and leads and clamps that carry the current "
+                    "without getting warm.");
+    plan_caution(w, "Local codes and the battery maker's sheet come before anything written here; "
+                    "leave fixed installations to licensed people.");
+}
