@@ -1,18 +1,19 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * daemon: ampledgerd: start everything in order, wait for a signal, stop
- * everything in the opposite order: nobody may order (web), outputs off (run),
- * all written (store). */
+ * daemon: ampledgerd: a keeper that starts a worker. The worker starts
+ * everything in order, waits for a signal, and stops everything in the opposite
+ * order: nobody may order (web), outputs off (run), all written (store). */
 #include "base/clock.h"
 #include "base/file.h"
 #include "base/log.h"
 #include "base/version.h"
 #include "bench/bench.h"
+#include "daemon/keeper.h"
+#include "run/keeper_line.h"
 #include "run/run.h"
 #include "store/store.h"
 #include "web/web.h"
 
 #include <getopt.h>
-#include <pthread.h>
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
@@ -42,6 +43,7 @@ struct house {
     struct bench *bench;
     struct store *store;
     struct clock *clock;
+    struct keeper_line *keeper;
     struct run_host *host;
     struct web *web;
 };
@@ -91,16 +93,6 @@ static int read_arguments(int argc, char **argv, struct arguments *a)
     return -1;
 }
 
-static void block_signals(sigset_t *wanted)
-{
-    sigemptyset(wanted);
-    sigaddset(wanted, SIGTERM);
-    sigaddset(wanted, SIGINT);
-    /* Blocked before any thread exists, so that only sigwait() sees them. */
-    pthread_sigmask(SIG_BLOCK, wanted, NULL);
-    signal(SIGPIPE, SIG_IGN);
-}
-
 static void check_report(const struct bench *b)
 {
     printf("%s: good: %zu stand%s, %zu driver%s\n", b->path, b->stand_count,
@@ -138,7 +130,8 @@ static bool move_in(struct house *h, struct err *e)
         !bench_clock(h->bench, &h->clock, &speed, e) || !note_interrupted_runs(h, e)) {
         return false;
     }
-    struct run_host_config host = {.bench = h->bench, .store = h->store, .clock = h->clock};
+    struct run_host_config host = {
+        .bench = h->bench, .store = h->store, .clock = h->clock, .keeper = h->keeper};
     if (!run_host_start(&host, &h->host, e)) {
         return false;
     }
@@ -162,6 +155,7 @@ static void move_out(struct house *h)
     store_close(h->store);
     clock_free(h->clock);
     bench_free(h->bench);
+    keeper_line_free(h->keeper);
 }
 
 static int fail(const struct err *e)
@@ -170,33 +164,46 @@ static int fail(const struct err *e)
     return err_exit_status(e->code) == 5 ? 5 : 2;
 }
 
+static int work(void *context, int line_fd)
+{
+    const struct arguments *a = context;
+    struct house h = {.keeper = keeper_line_new(line_fd)};
+    struct err e = {0};
+    sigset_t wanted; /* blocked by the keeper before the fork, so only sigwait() sees them */
+    int caught = 0;
+    int status = 0;
+    sigemptyset(&wanted);
+    sigaddset(&wanted, SIGTERM);
+    sigaddset(&wanted, SIGINT);
+    signal(SIGPIPE, SIG_IGN);
+    if (bench_load(a->bench, &h.bench, &e) && move_in(&h, &e)) {
+        sigwait(&wanted, &caught);
+        log_info("%s: switching everything off", strsignal(caught));
+    } else {
+        status = fail(&e);
+    }
+    move_out(&h);
+    return status;
+}
+
+static int check(const struct arguments *a)
+{
+    struct bench *bench = NULL;
+    struct err e = {0};
+    if (!bench_load(a->bench, &bench, &e)) {
+        return fail(&e);
+    }
+    check_report(bench);
+    bench_free(bench);
+    return 0;
+}
+
 int main(int argc, char **argv)
 {
     struct arguments a = {.bench = DEFAULT_BENCH};
-    struct house h = {0};
-    struct err e = {0};
-    sigset_t wanted;
-    int caught = 0;
     int status = read_arguments(argc, argv, &a);
     if (status >= 0) {
         return status;
     }
-    if (!bench_load(a.bench, &h.bench, &e)) {
-        return fail(&e);
-    }
-    if (a.check) {
-        check_report(h.bench);
-        bench_free(h.bench);
-        return 0;
-    }
-    block_signals(&wanted);
-    if (!move_in(&h, &e)) {
-        status = fail(&e);
-    } else {
-        sigwait(&wanted, &caught);
-        log_info("%s: switching everything off", strsignal(caught));
-        status = 0;
-    }
-    move_out(&h);
-    return status;
+    return a.check ? check(&a) : keeper_run(work, &a);
 }

@@ -88,4 +88,14 @@ struct reading {
 };
 bool instrument_read(struct instrument *i, struct reading *out, struct err *e) NODISCARD;
 
+/* --- for whoever must switch it off without knowing it (the keeper) --- */
+
+int instrument_fd(const struct instrument *i); /* -1 while closed; borrowed */
+/* The off lines as bytes, an end of line before them. */
+bool instrument_off_bytes(const struct instrument *i, char *out, size_t size, size_t *n,
+                          struct err *e) NODISCARD;
+/* The question for the state as bytes; *n 0 when the driver has none. */
+bool instrument_state_bytes(const struct instrument *i, char *out, size_t size, size_t *n,
+                            struct err *e) NODISCARD;
+
 #endif

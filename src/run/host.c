@@ -55,6 +55,8 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
         .store = h->config.store,
         .clock = h->config.clock,
         .bench = h->config.bench,
+        .keeper = h->config.keeper,
+        .slot = 2 * (uint32_t)(s - h->stands),
         .waker = {-1, -1, -1},
     };
     status_blank(&s->status, config->name);
@@ -228,7 +230,8 @@ static bool refuse_unless_ready(struct run_host *h, size_t index, struct err *e)
     case STAND_MISSING:
         break;
     }
-    return err_set(e, ERR_REFUSED, "%s: not ready: %s", st.name, st.problem);
+    /* Wiring or bench.yaml is wrong: for the caller that is a bad input, not a refusal. */
+    return err_set(e, ERR_CONFIG, "%s: not ready: %s", st.name, st.problem);
 }
 
 bool run_host_begin(struct run_host *h, const struct run_request *request,

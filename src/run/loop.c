@@ -4,35 +4,16 @@
  * decide, command. */
 #include "base/file.h"
 #include "base/log.h"
-#include "base/version.h"
 #include "run/result.h"
-#include "run/sequencer.h"
-#include "run/stand.h"
+#include "run/run_state.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define RETRY_NS (100 * NS_PER_MS)
-
-struct run {
-    struct stand *stand;
-    const struct job *job;
-    struct plan *plan;
-    struct stand_facts facts;
-    struct guard_limits limits;
-    int64_t nr;
-    int64_t start_ns; /* test clock */
-    int64_t start_utc_ns;
-    int64_t next_ns;
-    struct sequencer sequencer;
-    struct guard_memory memory;
-    enum run_outcome outcome; /* RUN_RUNNING until it ends */
-    struct run_trip trip;
-    enum order order; /* the order that ended it, to be answered once outputs are off */
-    bool output_on;
-    int64_t samples;
-};
+/* How long the keeper waits while an output is being confirmed off. */
+#define SAFE_WITHIN_MS 30000
 
 static double now_s(const struct run *r)
 {
@@ -219,6 +200,7 @@ static bool sample_is_fine(struct run *r, struct sample *s)
     struct guard_verdict v =
         guard_check(&r->limits, &r->memory, ok ? s : NULL, r->facts.lead_ohm, now_s(r));
     if (ok) {
+        keeper_line_beat(r->stand->keeper, r->stand->slot, 0);
         record(r, s);
     }
     if (v.reason != GUARD_FINE) {
@@ -229,20 +211,61 @@ static bool sample_is_fine(struct run *r, struct sample *s)
 
 /* --- commanding --- */
 
+/* After this the stand's own thread alone goes on trying, if off was not confirmed. */
+static void leave_keeper(struct run *r)
+{
+    struct err e = {0};
+    if (r->output_on && !keeper_line_disarm(r->stand->keeper, r->stand->slot, &e)) {
+        log_error("%s: %s", r->stand->config->name, e.text);
+    }
+}
+
+static bool make_safe(struct run *r, struct err *e)
+{
+    if (r->output_on) {
+        keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
+    }
+    bool safe = stand_safe(r->stand, e);
+    leave_keeper(r);
+    r->output_on = false;
+    if (!safe) {
+        event(r, "alarm", "an output could not be confirmed off: disconnect the battery by hand");
+    }
+    return safe;
+}
+
 static void output_off(struct run *r)
 {
     struct err e = {0};
-    if (!stand_safe(r->stand, &e)) {
+    if (!make_safe(r, &e)) {
         trip_on_error(r, GUARD_INSTRUMENT_DISOBEYED, &e);
-        event(r, "alarm", "an output could not be confirmed off: disconnect the battery by hand");
     }
-    r->output_on = false;
+}
+
+/* The keeper gets the descriptor and the off lines before the output goes on. */
+static bool hand_to_keeper(struct run *r, struct instrument *load, struct err *e)
+{
+    struct keeper_message m = {
+        .slot = r->stand->slot,
+        .trust_ms = (uint32_t)lround(1000 * r->limits.trust_s),
+    };
+    size_t off_n = 0;
+    size_t ask_n = 0;
+    if (!instrument_off_bytes(load, m.off, sizeof m.off, &off_n, e) ||
+        !instrument_state_bytes(load, m.ask, sizeof m.ask, &ask_n, e)) {
+        return false;
+    }
+    m.off_n = (uint32_t)off_n;
+    m.ask_n = (uint32_t)ask_n;
+    text_format(m.name, sizeof m.name, "%s", instrument_name(load));
+    return keeper_line_arm(r->stand->keeper, &m, instrument_fd(load), e);
 }
 
 static bool set_and_switch_on(struct run *r, const struct plan_step *step, struct err *e)
 {
     struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
-    return instrument_set_current(load, fabs(step->current_A), e) && instrument_on(load, e);
+    return instrument_set_current(load, fabs(step->current_A), e) && hand_to_keeper(r, load, e) &&
+           instrument_on(load, e);
 }
 
 static void settle(struct run *r)
@@ -378,117 +401,7 @@ static void loop(struct run *r)
     clock_leave(r->stand->clock);
 }
 
-/* --- before and after --- */
-
-static bool prepare_instruments(struct stand_config *c, struct err *e)
-{
-    static const enum role roles[] = {ROLE_LOAD, ROLE_SUPPLY, ROLE_METER, ROLE_THERMOMETER};
-    for (size_t i = 0; i < sizeof roles / sizeof roles[0]; i++) {
-        struct instrument *instrument = c->instrument[roles[i]];
-        if (instrument != NULL && !instrument_prepare(instrument, e)) {
-            return false;
-        }
-    }
-    return true;
-}
-
-static bool read_present(struct stand *s, struct err *e)
-{
-    struct err temperature_error = {0};
-    struct reading reading;
-    if (!stand_read(s->config, false, &reading, &temperature_error, e)) {
-        return err_prefix(e, "read the battery before starting");
-    }
-    stand_set_reading(s, &reading);
-    return true;
-}
-
-static bool plan_without_problems(struct run *r, struct err *e)
-{
-    stand_facts_now(r->stand, &r->facts);
-    if (!plan_make(r->job->profile, &r->job->battery, &r->facts, &r->plan, e)) {
-        return false;
-    }
-    if (r->plan->problems.count == 0) {
-        return true;
-    }
-    err_set(e, ERR_CONFIG, "%s", r->plan->problems.text[0]);
-    for (size_t i = 1; i < r->plan->problems.count; i++) {
-        size_t used = strlen(e->text);
-        text_format(e->text + used, sizeof e->text - used, "\n%s", r->plan->problems.text[i]);
-    }
-    return false;
-}
-
-/* The load's own protection is the backstop when this computer dies. */
-static bool program_backstop(struct run *r, struct err *e)
-{
-    struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
-    struct instrument_protection p = {
-        .under_voltage_V = r->limits.voltage_min_V,
-        .over_voltage_V = NAN,
-        .over_current_A = r->limits.current_max_A,
-    };
-    int programmed = 0;
-    return load == NULL || instrument_protect(load, &p, &programmed, e);
-}
-
-static void fill_instruments(const struct stand_config *c, struct run_begin *b)
-{
-    for (int role = 0; role < 4; role++) {
-        const struct instrument *i = c->instrument[role];
-        if (i == NULL) {
-            continue;
-        }
-        const struct driver *d = instrument_driver(i);
-        struct run_instrument *ri = &b->instrument[b->instrument_count++];
-        text_format(ri->role, sizeof ri->role, "%s", role_names[role]);
-        text_format(ri->driver, sizeof ri->driver, "%s", d->name);
-        text_format(ri->identity, sizeof ri->identity, "%s", instrument_identity(i));
-        text_format(ri->link, sizeof ri->link, "%s", instrument_link_address(i));
-        strcpy(ri->driver_sha256, d->sha256);
-        ri->driver_text = d->text;
-    }
-}
-
-static bool begin_in_store(struct run *r, struct err *e)
-{
-    struct run_begin b = {
-        .started_utc_ns = clock_utc_ns(r->stand->clock),
-        .lead_ohm = r->facts.lead_ohm,
-        .profile_text = r->job->profile->text,
-        .bench_text = r->stand->bench->text,
-        .software_version = AMPLEDGER_VERSION,
-    };
-    strcpy(b.id, r->job->run_id);
-    strcpy(b.battery_id, r->job->battery.id);
-    strcpy(b.stand, r->stand->config->name);
-    text_format(b.profile, sizeof b.profile, "%s", r->plan->profile);
-    text_format(b.voltage_source, sizeof b.voltage_source, "%s",
-                voltage_source_names[r->facts.voltage_source]);
-    fill_instruments(r->stand->config, &b);
-    json_t *plan = plan_to_json(r->plan, &r->facts);
-    char *plan_json = json_dumps(plan, JSON_COMPACT);
-    json_decref(plan);
-    b.plan_json = plan_json;
-    bool ok = store_run_begin(r->stand->store, &b, &r->nr, e);
-    free(plan_json);
-    r->start_ns = clock_now_ns(r->stand->clock);
-    r->start_utc_ns = b.started_utc_ns;
-    return ok;
-}
-
-static bool get_ready(struct run *r, struct err *e)
-{
-    struct stand_health health = {0};
-    if (!stand_bring_up(r->stand->config, &health, e) ||
-        !prepare_instruments(r->stand->config, e) || !read_present(r->stand, e) ||
-        !plan_without_problems(r, e)) {
-        return false;
-    }
-    r->limits = r->plan->limits;
-    return program_backstop(r, e) && begin_in_store(r, e);
-}
+/* --- the end --- */
 
 /* Results come from the stored samples, so that they are what anyone can
  * compute again from the database. */
@@ -533,12 +446,9 @@ static void finish(struct run *r)
 {
     size_t step = r->sequencer.step;
     struct err e = {0};
-    bool safe = stand_safe(r->stand, &e);
+    bool safe = make_safe(r, &e);
     if (r->outcome == RUN_TRIPPED) {
         event(r, "trip", r->trip.sentence);
-    }
-    if (!safe) {
-        event(r, "alarm", "an output could not be confirmed off: disconnect the battery by hand");
     }
     if (step < r->sequencer.count) {
         step_end_record(r, step, run_outcome_names[r->outcome]);
@@ -555,7 +465,7 @@ bool stand_run(struct stand *s, struct job *job)
 {
     struct err e = {0};
     struct run r = {.stand = s, .job = job, .outcome = RUN_RUNNING};
-    if (get_ready(&r, &e)) {
+    if (run_get_ready(&r, &e)) {
         show_begin(&r);
         event(&r, "start", r.plan->profile);
         stand_answer(s, true, NULL);

@@ -8,6 +8,7 @@
 #include "base/clock.h"
 #include "bench/bench.h"
 #include "profile/plan.h"
+#include "run/keeper_line.h"
 #include "store/store.h"
 
 struct run_host;
@@ -17,6 +18,7 @@ struct run_host_config {
     struct bench *bench;
     struct store *store;
     struct clock *clock;
+    struct keeper_line *keeper;
 };
 
 /* Start one thread per stand. Each brings its stand up (safe first, then
@@ -80,8 +82,8 @@ void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out);
 
 /* Plan with what the stand reads now, and if there is no problem, begin. All
  * borrowed. When it returns true the run is in the database and going on.
- * ERR_CONFIG: the plan has problems (all of them in the text). ERR_REFUSED:
- * busy, latched, or the stand is not ready. */
+ * ERR_CONFIG: the plan has problems (all of them in the text), or an instrument
+ * of the stand is missing or another one. ERR_REFUSED: busy or latched. */
 struct run_request {
     const char *stand;
     const struct profile *profile;

@@ -88,6 +88,14 @@ static void set_unconfirmed(struct stand *s, bool unconfirmed)
     pthread_mutex_unlock(&s->lock);
 }
 
+static bool is_unconfirmed(struct stand *s)
+{
+    pthread_mutex_lock(&s->lock);
+    bool unconfirmed = s->status.output_unconfirmed;
+    pthread_mutex_unlock(&s->lock);
+    return unconfirmed;
+}
+
 bool stand_safe(struct stand *s, struct err *e)
 {
     bool safe = stand_make_safe(s->config, SAFE_TRIES, e);
@@ -159,7 +167,7 @@ static void idle_turn(struct stand *s)
 {
     enum stand_phase phase = phase_of(s);
     struct err e = {0};
-    if (phase == STAND_STARTING || phase == STAND_MISSING) {
+    if (phase == STAND_STARTING || phase == STAND_MISSING || is_unconfirmed(s)) {
         bool up = bring_up(s, &e);
         clock_wait_until(s->clock, clock_now_ns(s->clock) + (up ? 0 : RETRY_PERIOD_NS),
                          s->waker.fd);

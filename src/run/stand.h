@@ -24,6 +24,8 @@ struct stand {
     struct store *store;
     struct clock *clock;
     const struct bench *bench;
+    struct keeper_line *keeper;
+    uint32_t slot; /* of the load at the keeper; the supply has the next one */
     pthread_t thread;
     bool started;
     struct waker waker;

@@ -124,3 +124,7 @@ output_is() {
 add_launch() {
     expect 0 ampledger battery add launch-a --chemistry lfp --cells 4 --rated 125Ah --rated-hours 12.5h
 }
+
+phase_is_not_running() {
+    ! phase_is running
+}

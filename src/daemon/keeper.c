@@ -1,0 +1,363 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * daemon/keeper: see keeper.h. Read it from the bottom: keeper_run() watches;
+ * everything_off() is what it is there for. */
+#include "daemon/keeper.h"
+
+#include "base/clock.h"
+#include "base/log.h"
+#include "run/keeper_line.h"
+
+#include <errno.h>
+#include <poll.h>
+#include <signal.h>
+#include <string.h>
+#include <sys/prctl.h>
+#include <sys/signalfd.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#define OFF_TRIES 5
+#define WRITE_MS 100
+#define ANSWER_MS 300
+#define LEAVE_S 60      /* SIGTERM: how long the worker may take to make everything safe */
+#define RESTARTS_MOST 5 /* in RESTARTS_S */
+#define RESTARTS_S 600
+
+struct slot {
+    bool armed;
+    int fd;
+    int64_t deadline_ns; /* without a beat until then the worker is taken for hung */
+    struct keeper_message m;
+};
+
+struct keeper {
+    int line_fd;
+    int signal_fd;
+    pid_t worker;
+    int64_t leave_ns; /* 0: not leaving */
+    int restarts;
+    int64_t restarts_since_ns;
+    struct slot slot[KEEPER_SLOTS];
+};
+
+/* --- the acting path: kernel calls only --- */
+
+static bool ready(int fd, short events, int timeout_ms)
+{
+    struct pollfd p = {.fd = fd, .events = events};
+    return poll(&p, 1, timeout_ms) == 1 && (p.revents & events) != 0;
+}
+
+static void write_all(int fd, const char *bytes, size_t n)
+{
+    while (n > 0 && ready(fd, POLLOUT, WRITE_MS)) {
+        ssize_t written = write(fd, bytes, n);
+        if (written <= 0) {
+            return;
+        }
+        bytes += written;
+        n -= (size_t)written;
+    }
+}
+
+static void throw_away_input(int fd)
+{
+    char waste[256];
+    for (int i = 0; i < 64 && ready(fd, POLLIN, 0); i++) {
+        if (read(fd, waste, sizeof waste) <= 0) {
+            return;
+        }
+    }
+}
+
+/* The instrument's own word that it is off: an answer that begins with 0 or OF(F). */
+static bool says_off(const struct slot *s)
+{
+    char answer[64];
+    size_t n = 0;
+    throw_away_input(s->fd);
+    write_all(s->fd, s->m.ask, s->m.ask_n);
+    while (n < sizeof answer && ready(s->fd, POLLIN, ANSWER_MS)) {
+        ssize_t got = read(s->fd, answer + n, sizeof answer - n);
+        if (got <= 0) {
+            break;
+        }
+        n += (size_t)got;
+        if (memchr(answer, '\n', n) != NULL) {
+            break;
+        }
+    }
+    return n >= 2 && (answer[0] == '0' || (answer[0] == 'O' && answer[1] == 'F'));
+}
+
+/* Every armed instrument gets its off lines at once, before any is asked back. */
+static void everything_off(struct keeper *k, bool confirmed[KEEPER_SLOTS])
+{
+    for (int attempt = 0; attempt < OFF_TRIES; attempt++) {
+        bool all = true;
+        for (int i = 0; i < KEEPER_SLOTS; i++) {
+            if (k->slot[i].armed && !confirmed[i]) {
+                write_all(k->slot[i].fd, k->slot[i].m.off, k->slot[i].m.off_n);
+            }
+        }
+        for (int i = 0; i < KEEPER_SLOTS; i++) {
+            if (k->slot[i].armed && !confirmed[i]) {
+                confirmed[i] = k->slot[i].m.ask_n > 0 && says_off(&k->slot[i]);
+                all = all && confirmed[i];
+            }
+        }
+        if (all) {
+            return;
+        }
+    }
+}
+
+/* --- what was done, in words; and the slate wiped --- */
+
+static void release(struct slot *s)
+{
+    if (s->armed) {
+        close(s->fd);
+    }
+    s->armed = false;
+}
+
+static void make_safe(struct keeper *k, const char *why)
+{
+    bool confirmed[KEEPER_SLOTS] = {false};
+    everything_off(k, confirmed);
+    for (int i = 0; i < KEEPER_SLOTS; i++) {
+        if (k->slot[i].armed && confirmed[i]) {
+            log_error("keeper: %s: %s switched off, and it says so", why, k->slot[i].m.name);
+        } else if (k->slot[i].armed) {
+            log_error("keeper: %s: %s was sent off but DOES NOT CONFIRM IT: disconnect the "
+                      "battery by hand",
+                      why, k->slot[i].m.name);
+        }
+        release(&k->slot[i]);
+    }
+}
+
+/* --- the line from the worker --- */
+
+static void answer_done(const struct keeper *k, uint32_t slot)
+{
+    struct keeper_message m = {.kind = KEEPER_DONE, .slot = slot};
+    (void)send(k->line_fd, &m, sizeof m, MSG_NOSIGNAL | MSG_DONTWAIT);
+}
+
+static int64_t trust_until(const struct keeper_message *m)
+{
+    return clock_real_ns() + (int64_t)m->trust_ms * NS_PER_MS;
+}
+
+static void take_message(struct keeper *k, const struct keeper_message *m, int fd)
+{
+    struct slot *s = m->slot < KEEPER_SLOTS ? &k->slot[m->slot] : NULL;
+    if (s == NULL) {
+        return;
+    }
+    if (m->kind == KEEPER_ARM && fd >= 0 && m->off_n <= KEEPER_BYTES && m->ask_n <= KEEPER_NAME) {
+        release(s);
+        *s = (struct slot){.armed = true, .fd = fd, .m = *m};
+        s->m.name[KEEPER_NAME - 1] = '\0';
+        s->deadline_ns = trust_until(m);
+        answer_done(k, m->slot);
+    } else if (m->kind == KEEPER_BEAT && s->armed) {
+        s->deadline_ns = trust_until(m->trust_ms != 0 ? m : &s->m);
+    } else if (m->kind == KEEPER_DISARM) {
+        release(s);
+        answer_done(k, m->slot);
+    }
+}
+
+static bool receive(struct keeper *k)
+{
+    union {
+        struct cmsghdr align;
+        char bytes[CMSG_SPACE(sizeof(int))];
+    } control = {0};
+    struct keeper_message m;
+    struct iovec data = {&m, sizeof m};
+    struct msghdr header = {.msg_iov = &data,
+                            .msg_iovlen = 1,
+                            .msg_control = control.bytes,
+                            .msg_controllen = sizeof control.bytes};
+    int fd = -1;
+    ssize_t n = recvmsg(k->line_fd, &header, MSG_DONTWAIT | MSG_CMSG_CLOEXEC);
+    struct cmsghdr *c = n > 0 ? CMSG_FIRSTHDR(&header) : NULL;
+    if (c != NULL && c->cmsg_type == SCM_RIGHTS) {
+        memcpy(&fd, CMSG_DATA(c), sizeof fd);
+    }
+    if (n != (ssize_t)sizeof m) {
+        return false;
+    }
+    take_message(k, &m, fd);
+    return true;
+}
+
+/* --- the worker's life --- */
+
+static bool is_hung(const struct keeper *k, int64_t now_ns)
+{
+    for (int i = 0; i < KEEPER_SLOTS; i++) {
+        if (k->slot[i].armed && now_ns > k->slot[i].deadline_ns) {
+            return true;
+        }
+    }
+    return k->leave_ns != 0 && now_ns > k->leave_ns;
+}
+
+static int until_next_deadline_ms(const struct keeper *k, int64_t now_ns)
+{
+    int64_t next_ns = k->leave_ns != 0 ? k->leave_ns : now_ns + 60 * NS_PER_S;
+    for (int i = 0; i < KEEPER_SLOTS; i++) {
+        if (k->slot[i].armed && k->slot[i].deadline_ns < next_ns) {
+            next_ns = k->slot[i].deadline_ns;
+        }
+    }
+    return next_ns > now_ns ? (int)((next_ns - now_ns) / NS_PER_MS) + 1 : 0;
+}
+
+/* -1: it is to be replaced; else the exit status to leave with. */
+static int worker_ended(struct keeper *k, int wait_status)
+{
+    while (receive(k)) {
+        /* what it still had to say: a last disarm saves an alarm */
+    }
+    make_safe(k, "the worker died");
+    close(k->line_fd);
+    k->line_fd = -1;
+    k->worker = 0;
+    if (WIFEXITED(wait_status)) {
+        return WEXITSTATUS(wait_status);
+    }
+    log_error("keeper: the worker was ended by signal %d", WTERMSIG(wait_status));
+    return k->leave_ns != 0 ? 5 : -1;
+}
+
+static int end_hung_worker(struct keeper *k)
+{
+    int wait_status = 0;
+    kill(k->worker, SIGKILL);
+    while (waitpid(k->worker, &wait_status, 0) < 0 && errno == EINTR) {
+    }
+    log_error("keeper: the worker gave no sign of life in time and was ended");
+    return worker_ended(k, wait_status);
+}
+
+static int take_signal(struct keeper *k)
+{
+    struct signalfd_siginfo info;
+    int wait_status = 0;
+    if (read(k->signal_fd, &info, sizeof info) != (ssize_t)sizeof info) {
+        return -1;
+    }
+    if (info.ssi_signo == SIGCHLD) {
+        return waitpid(k->worker, &wait_status, WNOHANG) == k->worker ? worker_ended(k, wait_status)
+                                                                      : -1;
+    }
+    if (k->leave_ns == 0) {
+        k->leave_ns = clock_real_ns() + LEAVE_S * NS_PER_S;
+    }
+    kill(k->worker, SIGTERM);
+    return -1;
+}
+
+/* Returns when the worker is gone: its exit status, or -1 to start another. */
+static int watch(struct keeper *k)
+{
+    int status = -1;
+    while (k->worker != 0) {
+        struct pollfd p[2] = {{.fd = k->line_fd, .events = POLLIN},
+                              {.fd = k->signal_fd, .events = POLLIN}};
+        poll(p, 2, until_next_deadline_ms(k, clock_real_ns()));
+        while (receive(k)) {
+        }
+        if ((p[0].revents & POLLHUP) != 0) {
+            /* it closed its end; its death will be told by the signal */
+            struct pollfd death = {.fd = k->signal_fd, .events = POLLIN};
+            poll(&death, 1, 1000);
+            p[1].revents = death.revents;
+        }
+        if ((p[1].revents & POLLIN) != 0) {
+            status = take_signal(k);
+        }
+        if (k->worker != 0 && is_hung(k, clock_real_ns())) {
+            status = end_hung_worker(k);
+        }
+    }
+    return status;
+}
+
+static bool may_restart(struct keeper *k)
+{
+    int64_t now_ns = clock_real_ns();
+    if (now_ns - k->restarts_since_ns > RESTARTS_S * NS_PER_S) {
+        k->restarts_since_ns = now_ns;
+        k->restarts = 0;
+    }
+    k->restarts++;
+    return k->restarts <= RESTARTS_MOST;
+}
+
+/* Returns 0 in the worker process, whose end of the line is in *line_fd. */
+static pid_t start_worker(struct keeper *k, int *line_fd)
+{
+    int pair[2];
+    if (socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, pair) != 0) {
+        return -1;
+    }
+    pid_t keeper = getpid();
+    pid_t pid = fork();
+    if (pid == 0) {
+        close(pair[0]);
+        close(k->signal_fd);
+        /* A worker without a keeper makes everything safe and leaves. */
+        prctl(PR_SET_PDEATHSIG, SIGTERM);
+        if (getppid() != keeper) {
+            raise(SIGTERM);
+        }
+        *line_fd = pair[1];
+        return 0;
+    }
+    close(pair[1]);
+    k->line_fd = pair[0];
+    k->worker = pid;
+    return pid;
+}
+
+int keeper_run(worker_fn *worker, void *context)
+{
+    struct keeper k = {.line_fd = -1, .restarts_since_ns = clock_real_ns()};
+    sigset_t signals;
+    int status = -1;
+    sigemptyset(&signals);
+    sigaddset(&signals, SIGTERM);
+    sigaddset(&signals, SIGINT);
+    sigaddset(&signals, SIGCHLD);
+    sigprocmask(SIG_BLOCK, &signals, NULL);
+    k.signal_fd = signalfd(-1, &signals, SFD_CLOEXEC);
+    while (status < 0) {
+        int line_fd = -1;
+        pid_t pid = start_worker(&k, &line_fd);
+        if (pid == 0) {
+            return worker(context, line_fd);
+        }
+        if (pid < 0) {
+            log_error("keeper: the worker cannot be started: %s", strerror(errno));
+            return 5;
+        }
+        status = watch(&k);
+        if (status < 0 && !may_restart(&k)) {
+            log_error("keeper: the worker died %d times in %d minutes; outputs are off, giving up",
+                      k.restarts, RESTARTS_S / 60);
+            status = 5;
+        } else if (status < 0) {
+            log_warn("keeper: starting the worker again");
+        }
+    }
+    close(k.signal_fd);
+    return status;
+}

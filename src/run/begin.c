@@ -1,0 +1,120 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/begin: all that must hold before an output may go on. */
+#include "base/file.h"
+#include "base/version.h"
+#include "run/result.h"
+#include "run/run_state.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static bool prepare_instruments(struct stand_config *c, struct err *e)
+{
+    static const enum role roles[] = {ROLE_LOAD, ROLE_SUPPLY, ROLE_METER, ROLE_THERMOMETER};
+    for (size_t i = 0; i < sizeof roles / sizeof roles[0]; i++) {
+        struct instrument *instrument = c->instrument[roles[i]];
+        if (instrument != NULL && !instrument_prepare(instrument, e)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool read_present(struct stand *s, struct err *e)
+{
+    struct err temperature_error = {0};
+    struct reading reading;
+    if (!stand_read(s->config, false, &reading, &temperature_error, e)) {
+        return err_prefix(e, "read the battery before starting");
+    }
+    stand_set_reading(s, &reading);
+    return true;
+}
+
+static bool plan_without_problems(struct run *r, struct err *e)
+{
+    stand_facts_now(r->stand, &r->facts);
+    if (!plan_make(r->job->profile, &r->job->battery, &r->facts, &r->plan, e)) {
+        return false;
+    }
+    if (r->plan->problems.count == 0) {
+        return true;
+    }
+    err_set(e, ERR_CONFIG, "%s", r->plan->problems.text[0]);
+    for (size_t i = 1; i < r->plan->problems.count; i++) {
+        size_t used = strlen(e->text);
+        text_format(e->text + used, sizeof e->text - used, "\n%s", r->plan->problems.text[i]);
+    }
+    return false;
+}
+
+/* The load's own protection is the backstop when this computer dies. */
+static bool program_backstop(struct run *r, struct err *e)
+{
+    struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
+    struct instrument_protection p = {
+        .under_voltage_V = r->limits.voltage_min_V,
+        .over_voltage_V = NAN,
+        .over_current_A = r->limits.current_max_A,
+    };
+    int programmed = 0;
+    return load == NULL || instrument_protect(load, &p, &programmed, e);
+}
+
+static void fill_instruments(const struct stand_config *c, struct run_begin *b)
+{
+    for (int role = 0; role < 4; role++) {
+        const struct instrument *i = c->instrument[role];
+        if (i == NULL) {
+            continue;
+        }
+        const struct driver *d = instrument_driver(i);
+        struct run_instrument *ri = &b->instrument[b->instrument_count++];
+        text_format(ri->role, sizeof ri->role, "%s", role_names[role]);
+        text_format(ri->driver, sizeof ri->driver, "%s", d->name);
+        text_format(ri->identity, sizeof ri->identity, "%s", instrument_identity(i));
+        text_format(ri->link, sizeof ri->link, "%s", instrument_link_address(i));
+        strcpy(ri->driver_sha256, d->sha256);
+        ri->driver_text = d->text;
+    }
+}
+
+static bool begin_in_store(struct run *r, struct err *e)
+{
+    struct run_begin b = {
+        .started_utc_ns = clock_utc_ns(r->stand->clock),
+        .lead_ohm = r->facts.lead_ohm,
+        .profile_text = r->job->profile->text,
+        .bench_text = r->stand->bench->text,
+        .software_version = AMPLEDGER_VERSION,
+    };
+    strcpy(b.id, r->job->run_id);
+    strcpy(b.battery_id, r->job->battery.id);
+    strcpy(b.stand, r->stand->config->name);
+    text_format(b.profile, sizeof b.profile, "%s", r->plan->profile);
+    text_format(b.voltage_source, sizeof b.voltage_source, "%s",
+                voltage_source_names[r->facts.voltage_source]);
+    fill_instruments(r->stand->config, &b);
+    json_t *plan = plan_to_json(r->plan, &r->facts);
+    char *plan_json = json_dumps(plan, JSON_COMPACT);
+    json_decref(plan);
+    b.plan_json = plan_json;
+    bool ok = store_run_begin(r->stand->store, &b, &r->nr, e);
+    free(plan_json);
+    r->start_ns = clock_now_ns(r->stand->clock);
+    r->start_utc_ns = b.started_utc_ns;
+    return ok;
+}
+
+bool run_get_ready(struct run *r, struct err *e)
+{
+    struct stand_health health = {0};
+    if (!stand_bring_up(r->stand->config, &health, e) ||
+        !prepare_instruments(r->stand->config, e) || !read_present(r->stand, e) ||
+        !plan_without_problems(r, e)) {
+        return false;
+    }
+    r->limits = r->plan->limits;
+    return program_backstop(r, e) && begin_in_store(r, e);
+}

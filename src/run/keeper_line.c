@@ -1,0 +1,117 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/keeper_line: the worker's end. */
+#include "run/keeper_line.h"
+
+#include "base/file.h"
+
+#include <errno.h>
+#include <poll.h>
+#include <pthread.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <unistd.h>
+
+#define ANSWER_MS 500
+
+struct keeper_line {
+    int fd;
+    pthread_mutex_t lock; /* one question at a time; stands share the line */
+};
+
+struct keeper_line *keeper_line_new(int fd)
+{
+    struct keeper_line *k = zalloc(sizeof *k);
+    k->fd = fd;
+    pthread_mutex_init(&k->lock, NULL);
+    return k;
+}
+
+void keeper_line_free(struct keeper_line *k)
+{
+    if (k == NULL) {
+        return;
+    }
+    if (k->fd >= 0) {
+        close(k->fd);
+    }
+    pthread_mutex_destroy(&k->lock);
+    free(k);
+}
+
+/* fd >= 0 travels along (SCM_RIGHTS): the keeper gets a descriptor of its own. */
+static bool send_message(const struct keeper_line *k, const struct keeper_message *m, int fd,
+                         int flags)
+{
+    union {
+        struct cmsghdr align;
+        char bytes[CMSG_SPACE(sizeof(int))];
+    } control = {0};
+    struct iovec data = {(void *)(uintptr_t)m, sizeof *m};
+    struct msghdr header = {.msg_iov = &data, .msg_iovlen = 1};
+    if (fd >= 0) {
+        header.msg_control = control.bytes;
+        header.msg_controllen = sizeof control.bytes;
+        struct cmsghdr *c = CMSG_FIRSTHDR(&header);
+        c->cmsg_level = SOL_SOCKET;
+        c->cmsg_type = SCM_RIGHTS;
+        c->cmsg_len = CMSG_LEN(sizeof(int));
+        memcpy(CMSG_DATA(c), &fd, sizeof fd);
+    }
+    return sendmsg(k->fd, &header, flags | MSG_NOSIGNAL) == (ssize_t)sizeof *m;
+}
+
+static bool await_done(const struct keeper_line *k, uint32_t slot)
+{
+    struct keeper_message answer;
+    struct pollfd p = {.fd = k->fd, .events = POLLIN};
+    while (poll(&p, 1, ANSWER_MS) == 1) {
+        ssize_t n = recv(k->fd, &answer, sizeof answer, MSG_DONTWAIT);
+        if (n != (ssize_t)sizeof answer) {
+            return false;
+        }
+        if (answer.kind == KEEPER_DONE && answer.slot == slot) {
+            return true; /* anything else answers a question that was given up */
+        }
+    }
+    return false;
+}
+
+static bool ask(struct keeper_line *k, const struct keeper_message *m, int fd)
+{
+    pthread_mutex_lock(&k->lock);
+    bool ok = send_message(k, m, fd, 0) && await_done(k, m->slot);
+    pthread_mutex_unlock(&k->lock);
+    return ok;
+}
+
+bool keeper_line_arm(struct keeper_line *k, struct keeper_message *m, int fd, struct err *e)
+{
+    if (k->fd < 0) {
+        return true;
+    }
+    m->kind = KEEPER_ARM;
+    if (!ask(k, m, fd)) {
+        return err_set(e, ERR_SYSTEM,
+                       "%s: the keeper did not take the instrument over; nothing is switched on",
+                       m->name);
+    }
+    return true;
+}
+
+bool keeper_line_disarm(struct keeper_line *k, uint32_t slot, struct err *e)
+{
+    struct keeper_message m = {.kind = KEEPER_DISARM, .slot = slot};
+    if (k->fd >= 0 && !ask(k, &m, -1)) {
+        return err_set(e, ERR_SYSTEM, "the keeper did not answer");
+    }
+    return true;
+}
+
+void keeper_line_beat(struct keeper_line *k, uint32_t slot, uint32_t within_ms)
+{
+    struct keeper_message m = {.kind = KEEPER_BEAT, .slot = slot, .trust_ms = within_ms};
+    if (k->fd >= 0) {
+        (void)send_message(k, &m, -1, MSG_DONTWAIT);
+    }
+}

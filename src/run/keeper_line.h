@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/keeper_line: what the worker tells its keeper, the small parent process
+ * that switches instruments off when the worker dies or hangs (daemon/keeper.c).
+ *
+ * Before an output goes on, the worker hands over a duplicate of the
+ * instrument's descriptor together with the bytes that switch it off. While
+ * it is on, the stand beats. The keeper needs nothing else to act. */
+#ifndef AMPLEDGER_RUN_KEEPER_LINE_H
+#define AMPLEDGER_RUN_KEEPER_LINE_H
+
+#include "base/err.h"
+
+#include <stddef.h>
+#include <stdint.h>
+
+#define KEEPER_SLOTS 128 /* instruments with an output in one bench */
+#define KEEPER_BYTES 512
+#define KEEPER_NAME 96
+
+enum keeper_kind {
+    KEEPER_ARM,    /* worker -> keeper, with the descriptor */
+    KEEPER_DISARM, /* the output is confirmed off */
+    KEEPER_BEAT,   /* all is well; restarts the trust time of the slot */
+    KEEPER_DONE,   /* keeper -> worker: armed, or disarmed */
+};
+
+/* One datagram on the socket between them; fixed size, so that the keeper
+ * parses nothing. */
+struct keeper_message {
+    uint32_t kind;
+    uint32_t slot;
+    uint32_t trust_ms; /* without a beat for so long (real time) the worker is taken for hung;
+                          in a beat 0 means as armed */
+    uint32_t off_n, ask_n;
+    char off[KEEPER_BYTES]; /* to be written as it is */
+    char ask[KEEPER_NAME];  /* question whose answer begins with 0 or OFF when it is off; may be
+                               empty */
+    char name[KEEPER_NAME]; /* for the log */
+};
+
+struct keeper_line;
+
+/* fd: the worker's end. Takes it. fd -1: there is no keeper (tests); then
+ * everything succeeds and nothing is sent. */
+struct keeper_line *keeper_line_new(int fd);
+void keeper_line_free(struct keeper_line *k);
+
+/* Hand over and wait (500 ms) for the keeper's word that it has it. Without it
+ * the output must not go on. `m` without kind; fd is duplicated by sending. */
+bool keeper_line_arm(struct keeper_line *k, struct keeper_message *m, int fd,
+                     struct err *e) NODISCARD;
+bool keeper_line_disarm(struct keeper_line *k, uint32_t slot, struct err *e) NODISCARD;
+/* The next beat comes within within_ms (0: the slot's trust time). A longer time
+ * is asked for once, when switching off begins: confirming it from a silent
+ * instrument takes longer than trust lasts, and must not look like a hang.
+ * Never blocks; a full socket loses the beat, and the next one counts. */
+void keeper_line_beat(struct keeper_line *k, uint32_t slot, uint32_t within_ms);
+
+#endif

@@ -1,0 +1,33 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/run_state: one run while it goes on, shared by begin.c and loop.c. */
+#ifndef AMPLEDGER_RUN_RUN_STATE_H
+#define AMPLEDGER_RUN_RUN_STATE_H
+
+#include "run/sequencer.h"
+#include "run/stand.h"
+
+struct run {
+    struct stand *stand;
+    const struct job *job;
+    struct plan *plan;
+    struct stand_facts facts;
+    struct guard_limits limits;
+    int64_t nr;
+    int64_t start_ns; /* test clock */
+    int64_t start_utc_ns;
+    int64_t next_ns;
+    struct sequencer sequencer;
+    struct guard_memory memory;
+    enum run_outcome outcome; /* RUN_RUNNING until it ends */
+    struct run_trip trip;
+    enum order order; /* the order that ended it, to be answered once outputs are off */
+    bool output_on;
+    int64_t samples;
+};
+
+/* Everything before the loop: instruments up, safe and prepared, the battery
+ * read, the plan without problems, backstop programmed, the run in the
+ * database. On failure nothing was switched on and nothing is recorded. */
+bool run_get_ready(struct run *r, struct err *e) NODISCARD;
+
+#endif
