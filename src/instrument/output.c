@@ -3,6 +3,7 @@
  * above all off. Nothing counts as done before it was read back. */
 #include "base/clock.h"
 #include "base/file.h"
+#include "base/log.h"
 #include "instrument/inside.h"
 
 #include <math.h>
@@ -175,9 +176,13 @@ static bool send_off(struct instrument *i, struct err *why)
     if (!inside_open(i, why)) {
         return false;
     }
+    /* Half a line of ours may stand in its input: an end of line makes it one that
+     * means nothing, lest it spoil the next. */
+    bool ended = !scpi_is_suspect(i->session) || scpi_send(i->session, "", &unwanted);
     bool remote = inside_send(i, VERB_REMOTE, &unwanted);
     bool off = inside_send(i, VERB_OFF, why);
-    return off && (remote || err_set(why, unwanted.code, "%s", unwanted.text));
+    return off && (ended || err_set(why, unwanted.code, "%s", unwanted.text)) &&
+           (remote || err_set(why, unwanted.code, "%s", unwanted.text));
 }
 
 void instrument_send_off(struct instrument *i)
@@ -223,7 +228,13 @@ static bool confirm_off(struct instrument *i, struct err *why)
 
 static bool try_off(struct instrument *i, struct err *why)
 {
+    struct err unwanted = {0};
     bool ok = send_off(i, why) && inside_resync(i, why) && confirm_off(i, why);
+    if (ok && !inside_drain_errors(i, &unwanted)) {
+        /* Complaints about lines sent blind shall not be laid to the next command;
+         * but off it is, whether they can be read or not. */
+        log_debug("%s: %s", i->name, unwanted.text);
+    }
     if (!ok && why->code == ERR_LINK_LOST) {
         instrument_close(i); /* the next try opens it anew */
     }

@@ -253,7 +253,7 @@ static void off_needs_no_memory_and_opens_the_link(void **state)
     assert_true(instrument_make_safe(r->instrument, 1, &r->e));
     assert_false(fake_is_on(&r->fake));
     /* off went out before anything was asked */
-    assert_true(strncmp(r->fake.log, "SYST:REM|INP OFF|", 17) == 0);
+    assert_true(strncmp(r->fake.log, "|SYST:REM|INP OFF|", 18) == 0);
     assert_true(instrument_make_safe(r->instrument, 1, &r->e)); /* and again */
 }
 
@@ -335,6 +335,16 @@ static void the_wake_descriptor_does_not_stop_off(void **state)
     instrument_set_wake(r->instrument, -1);
     assert_true(instrument_read(r->instrument, &reading, &r->e));
     close(wake);
+}
+
+/* What the blind lines were answered with is not laid to the next command. */
+static void off_leaves_no_errors_behind(void **state)
+{
+    struct rig *r = *state;
+    up(r);
+    r->fake.errors = 2;
+    assert_true(instrument_make_safe(r->instrument, 1, &r->e));
+    assert_true(instrument_set_current(r->instrument, 1, &r->e));
 }
 
 static void blind_off_awaits_nothing(void **state)
@@ -557,6 +567,7 @@ int main(void)
         rig_test(a_silent_one_is_told_off_and_an_alarm),
         rig_test(babbling_is_no_confirmation),
         rig_test(the_wake_descriptor_does_not_stop_off),
+        rig_test(off_leaves_no_errors_behind),
         rig_test(blind_off_awaits_nothing),
         rig_test(the_sign_is_the_houses),
         rig_test(no_current_has_no_sign),
