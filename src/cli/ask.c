@@ -1,0 +1,26 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/ask: one question to the daemon and its answer. */
+#include "cli/ask.h"
+
+bool ask_get(const struct cli *c, const char *path, json_t **out, struct err *e)
+{
+    struct client *client = NULL;
+    bool ok = client_open(c->socket, &client, e) && client_get(client, path, out, e);
+    client_close(client);
+    return ok;
+}
+
+bool ask_post(const struct cli *c, const char *path, const json_t *body, json_t **out,
+              struct err *e)
+{
+    struct client *client = NULL;
+    bool ok = client_open(c->socket, &client, e) && client_post(client, path, body, out, e);
+    client_close(client);
+    return ok;
+}
+
+void print_json(const json_t *document)
+{
+    json_dumpf(document, stdout, JSON_INDENT(2) | JSON_REAL_PRECISION(15));
+    fputc('\n', stdout);
+}

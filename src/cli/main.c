@@ -1,0 +1,8 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/main: ampledger. */
+#include "cli/cli.h"
+
+int main(int argc, char **argv)
+{
+    return cli_main(argc, argv);
+}

@@ -1,0 +1,147 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/plan_text: a plan in words. */
+#include "cli/plan_text.h"
+
+#include "base/file.h"
+#include "cli/battery_request.h"
+#include "cli/table.h"
+#include "cli/words.h"
+
+#include <math.h>
+#include <string.h>
+
+static void print_heading(const json_t *plan, FILE *f)
+{
+    const json_t *battery = json_object_get(plan, "battery");
+    const json_t *stand = json_object_get(plan, "stand");
+    fprintf(f, "Plan: %s for %s", text_at(plan, "profile"), text_at(battery, "label"));
+    if (json_is_object(stand)) {
+        fprintf(f, " at %s", text_at(stand, "name"));
+    }
+    fprintf(f, "\n  battery  %s\n", battery_in_words(battery).s);
+    if (json_is_object(stand)) {
+        fprintf(f, "  now      %s, %s\n",
+                words_amount(number_at(stand, "present_voltage_V"), 2, "V").s,
+                words_amount(number_at(stand, "present_temperature_C"), 1, "degC").s);
+        fprintf(f, "  voltage  read by %s, leads %s\n", text_at(stand, "voltage_source"),
+                words_amount(1000 * number_at(stand, "lead_resistance_ohm"), 1, "mOhm").s);
+    }
+}
+
+/* "discharge 10.0 A to 10.00 V, at most 18.0 h, a sample every 1 s" */
+static void step_in_words(const json_t *step, char *out, size_t size)
+{
+    double current = number_at(step, "current_A");
+    double until = number_at(step, "until_voltage_V");
+    double most_Ah = number_at(step, "at_most_Ah");
+    struct words most = words_duration(number_at(step, "at_most_s"));
+    struct words every = words_short(number_at(step, "sample_every_s"), "s");
+    if (!(fabs(current) > 0)) {
+        text_format(out, size, "%s %s, a sample every %s", text_at(step, "kind"), most.s, every.s);
+        return;
+    }
+    text_format(out, size, "%s%s%s, at most %s%s%s, a sample every %s", words_current(current).s,
+                isfinite(until) ? " to " : "", isfinite(until) ? words_amount(until, 2, "V").s : "",
+                most.s, isfinite(most_Ah) ? " or " : "",
+                isfinite(most_Ah) ? words_short(most_Ah, "Ah").s : "", every.s);
+}
+
+static void print_steps(const json_t *plan, FILE *f)
+{
+    static const struct column columns[] = {{"step", RIGHT}, {"takes", RIGHT},  {"Ah", RIGHT},
+                                            {"Wh", RIGHT},   {"heat W", RIGHT}, {"what", LEFT}};
+    const json_t *steps = json_object_get(plan, "steps");
+    struct table *t = table_new(columns, 6);
+    char what[256], number[24];
+    for (size_t i = 0; i < json_array_size(steps); i++) {
+        const json_t *s = json_array_get(steps, i);
+        step_in_words(s, what, sizeof what);
+        text_format(number, sizeof number, "%zu", i + 1);
+        struct words takes = words_duration(number_at(s, "expected_s"));
+        struct words Ah = words_amount(number_at(s, "expected_Ah"), 1, "");
+        struct words Wh = words_amount(number_at(s, "expected_Wh"), 0, "");
+        struct words heat = words_amount(number_at(s, "heat_W"), 0, "");
+        const char *cells[] = {number, takes.s, Ah.s, Wh.s, heat.s, what};
+        table_add(t, cells);
+    }
+    struct words takes = words_duration(number_at(plan, "expected_s"));
+    struct words Ah = words_amount(number_at(plan, "expected_Ah"), 1, "");
+    struct words Wh = words_amount(number_at(plan, "expected_Wh"), 0, "");
+    const char *all[] = {"all", takes.s, Ah.s, Wh.s, "", ""};
+    table_add(t, all);
+    fputs("\nWhat will happen\n", f);
+    table_print(t, 2, f);
+}
+
+/* "voltage_min" -> "voltage at least" */
+static const char *limit_in_words(const char *name)
+{
+    static const struct {
+        const char *name, *words;
+    } known[] = {
+        {"voltage_min", "voltage at least"},        {"voltage_max", "voltage at most"},
+        {"current_max", "current at most"},         {"temperature_min", "temperature at least"},
+        {"temperature_max", "temperature at most"}, {"trust_time", "trusts a reading for"},
+    };
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        if (strcmp(known[i].name, name) == 0) {
+            return known[i].words;
+        }
+    }
+    return name;
+}
+
+void limits_print(const json_t *plan, FILE *f)
+{
+    static const struct column columns[] = {{NULL, LEFT}, {NULL, RIGHT}, {NULL, LEFT}};
+    const json_t *limits = json_object_get(plan, "limits");
+    struct table *t = table_new(columns, 3);
+    for (size_t i = 0; i < json_array_size(limits); i++) {
+        const json_t *l = json_array_get(limits, i);
+        const char *unit = text_at(l, "unit");
+        struct words value =
+            words_amount(number_at(l, "value"), strcmp(unit, "V") == 0 ? 2 : 1, unit);
+        const char *cells[] = {limit_in_words(text_at(l, "name")), value.s, text_at(l, "source")};
+        table_add(t, cells);
+    }
+    fputs("\nLimits in force; crossing one switches off and latches\n", f);
+    table_print(t, 2, f);
+}
+
+static void print_acceptance(const json_t *plan, FILE *f)
+{
+    const json_t *a = json_object_get(plan, "acceptance");
+    if (json_is_object(a)) {
+        fprintf(f, "\nJudged: passes when step \"%s\" delivers at least %s (decision rule: %s)\n",
+                text_at(a, "step_name"), words_short(number_at(a, "capacity_Ah"), "Ah").s,
+                text_at(a, "rule"));
+    } else {
+        fputs("\nNot judged: the profile states no acceptance.\n", f);
+    }
+}
+
+static void print_notes(const json_t *plan, const char *key, const char *heading, FILE *f)
+{
+    const json_t *list = json_object_get(plan, key);
+    size_t n = json_array_size(list);
+    if (n > 0) {
+        fprintf(f, "\n%s\n", heading);
+    }
+    for (size_t i = 0; i < n; i++) {
+        print_wrapped("  - ", json_string_value(json_array_get(list, i)), f);
+    }
+}
+
+void plan_print(const json_t *plan, FILE *f)
+{
+    print_heading(plan, f);
+    print_steps(plan, f);
+    print_acceptance(plan, f);
+    limits_print(plan, f);
+    print_notes(plan, "problems", "PROBLEMS: it does not start before these are solved", f);
+    print_notes(plan, "warnings", "Warnings", f);
+    print_notes(plan, "cautions", "Cautions", f);
+    if (json_array_size(json_object_get(plan, "problems")) == 0) {
+        fputs("\nNo problems. Nothing was switched on.\n", f);
+    }
+}

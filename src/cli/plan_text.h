@@ -1,0 +1,13 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/plan_text: a plan in words. Takes the API's JSON. */
+#ifndef AMPLEDGER_CLI_PLAN_TEXT_H
+#define AMPLEDGER_CLI_PLAN_TEXT_H
+
+#include <jansson.h>
+#include <stdio.h>
+
+void plan_print(const json_t *plan, FILE *f);
+/* The table of limits in force, as a plan and a run show it. */
+void limits_print(const json_t *plan, FILE *f);
+
+#endif

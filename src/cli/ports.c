@@ -1,0 +1,186 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/ports: the verb ports: the serial ports here and, only if asked, who
+ * answers on them. Works without a daemon. */
+#include "link/ports.h"
+
+#include "base/file.h"
+#include "cli/args.h"
+#include "cli/ask.h"
+#include "cli/table.h"
+#include "scpi/scpi_session.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#define IDENTITY_SIZE 256
+
+/* A stranger is asked this one question at these speeds, and nothing else. */
+static const int speeds[] = {115200, 9600};
+static const char question[] = "*IDN?";
+
+struct finding {
+    char identity[IDENTITY_SIZE]; /* "" nobody answered */
+    int baud;
+    char problem[ERR_TEXT_SIZE]; /* the port could not be opened; "" it could */
+};
+
+static bool ask_at(struct link *link, char *identity, struct err *e)
+{
+    struct scpi_options options = scpi_options_default();
+    options.how = RESYNC_QUIET; /* nothing but the question is ever sent */
+    options.error_query[0] = '\0';
+    struct scpi_session *s = scpi_session_new(link, &options);
+    bool ok = scpi_query(s, question, identity, IDENTITY_SIZE, e);
+    scpi_session_free(s);
+    return ok;
+}
+
+static void identify(const struct port_info *p, struct finding *f)
+{
+    char address[160];
+    text_format(address, sizeof address, "serial:%s", p->name);
+    for (size_t i = 0; i < sizeof speeds / sizeof speeds[0] && f->identity[0] == '\0'; i++) {
+        struct link_settings settings = link_settings_default();
+        struct link *link = NULL;
+        struct err e = {0};
+        settings.baud = speeds[i];
+        if (!link_open(address, &settings, &link, &e)) {
+            text_format(f->problem, sizeof f->problem, "%s", e.text);
+            return;
+        }
+        if (ask_at(link, f->identity, &e)) {
+            f->baud = speeds[i];
+        } else {
+            f->identity[0] = '\0';
+        }
+        link_close(link);
+    }
+}
+
+static const char *kind_in_words(enum port_kind kind)
+{
+    switch (kind) {
+    case PORT_NATIVE:
+        return "built in";
+    case PORT_USB:
+        return "USB";
+    case PORT_BLUETOOTH:
+        return "Bluetooth";
+    }
+    return "unknown";
+}
+
+static json_t *text_or_null(const char *text)
+{
+    json_t *v = text[0] != '\0' ? json_string(text) : NULL;
+    return v != NULL ? v : json_null();
+}
+
+static json_t *number_or_null(int v)
+{
+    return v >= 0 ? json_integer(v) : json_null();
+}
+
+static json_t *port_to_json(const struct port_info *p, const struct finding *f)
+{
+    json_t *o = json_pack(
+        "{s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o}", "name", text_or_null(p->name),
+        "description", text_or_null(p->description), "kind", kind_in_words(p->kind), "usb_vendor",
+        number_or_null(p->usb_vendor), "usb_product", number_or_null(p->usb_product),
+        "usb_manufacturer", text_or_null(p->usb_manufacturer), "usb_product_name",
+        text_or_null(p->usb_product_name), "usb_serial", text_or_null(p->usb_serial), "by_id",
+        text_or_null(p->by_id));
+    if (f != NULL) {
+        json_object_set_new(o, "identity", text_or_null(f->identity));
+        json_object_set_new(o, "baud", f->baud > 0 ? json_integer(f->baud) : json_null());
+        json_object_set_new(o, "problem", text_or_null(f->problem));
+    }
+    return o;
+}
+
+static void print_json_list(const struct port_info *ports, const struct finding *found, size_t n)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < n; i++) {
+        json_array_append_new(list, port_to_json(&ports[i], found != NULL ? &found[i] : NULL));
+    }
+    json_t *document = json_pack("{s:o}", "ports", list);
+    print_json(document);
+    json_decref(document);
+}
+
+static void finding_in_words(const struct finding *f, char *out, size_t size)
+{
+    if (f->problem[0] != '\0') {
+        text_format(out, size, "not asked: %s", f->problem);
+    } else if (f->identity[0] != '\0') {
+        text_format(out, size, "answers at %d baud: %s", f->baud, f->identity);
+    } else {
+        text_format(out, size, "nobody answers *IDN? at 115200 or 9600 baud");
+    }
+}
+
+static void print_port(const struct port_info *p, const struct finding *f)
+{
+    char text[ERR_TEXT_SIZE + 64];
+    printf("%s  %s", p->name, kind_in_words(p->kind));
+    if (p->usb_vendor >= 0 && p->usb_product >= 0) {
+        printf(" %04x:%04x", (unsigned)p->usb_vendor, (unsigned)p->usb_product);
+    }
+    printf("\n");
+    if (p->description[0] != '\0') {
+        print_wrapped("    ", p->description, stdout);
+    }
+    text_format(text, sizeof text, "%s%s%s", p->usb_manufacturer,
+                p->usb_serial[0] != '\0' ? " serial " : "", p->usb_serial);
+    if (text[0] != '\0') {
+        print_wrapped("    ", text, stdout);
+    }
+    if (p->by_id[0] != '\0') {
+        printf("    the same under a name that stays: serial:%s\n", p->by_id);
+    }
+    if (f != NULL) {
+        finding_in_words(f, text, sizeof text);
+        print_wrapped("    ", text, stdout);
+    }
+}
+
+static void print_list(const struct port_info *ports, const struct finding *found, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        print_port(&ports[i], found != NULL ? &found[i] : NULL);
+    }
+    if (n == 0) {
+        puts("no serial ports; is the adapter plugged in?");
+    } else if (found == NULL) {
+        puts("\nTo ask who is there: ampledger ports --identify");
+    }
+}
+
+int verb_ports(struct cli *c, int argc, char **argv)
+{
+    bool ask = false;
+    const struct option_spec option = {.name = "identify", .flag = &ask};
+    const struct args_spec spec = {.options = &option, .option_count = 1};
+    struct err e = {0};
+    struct port_info *ports = NULL;
+    struct finding *found = NULL;
+    size_t n = 0;
+    if (!args_read(&spec, c, argc, argv, &e) || !ports_list(&ports, &n, &e)) {
+        return cli_fail(argv[0], &e);
+    }
+    if (ask) {
+        found = zalloc((n + 1) * sizeof *found);
+        for (size_t i = 0; i < n; i++) {
+            identify(&ports[i], &found[i]);
+        }
+    }
+    if (c->json) {
+        print_json_list(ports, found, n);
+    } else {
+        print_list(ports, found, n);
+    }
+    free(found);
+    free(ports);
+    return EXIT_DONE;
+}

@@ -1,0 +1,71 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/progress: when and how progress is shown. */
+#include "cli/progress.h"
+
+#include "base/clock.h"
+#include "cli/stand_text.h"
+#include "cli/table.h"
+#include "cli/words.h"
+
+#include <math.h>
+
+#define QUIET_AT_MOST_S 600
+#define LINE_SIZE 400
+/* Up one line; to the line's begin; clear to its end. */
+#define UP "\033[A"
+#define BEGIN_CLEAR "\r\033[K"
+
+void progress_start(struct progress *p, FILE *f, bool terminal)
+{
+    *p = (struct progress){.f = f, .terminal = terminal, .step = -1, .tenths = -1};
+}
+
+static void redraw(struct progress *p, const json_t *stand)
+{
+    char first[LINE_SIZE], second[LINE_SIZE];
+    progress_lines(stand, first, second, sizeof first);
+    fprintf(p->f, "%s" BEGIN_CLEAR "%.79s\n" BEGIN_CLEAR "%.79s", p->drawn ? UP : "", first,
+            second);
+    fflush(p->f);
+    p->drawn = true;
+}
+
+static bool worth_a_line(const struct progress *p, const json_t *stand, int tenths, int64_t now_ns)
+{
+    long long step = integer_at(json_object_get(stand, "run"), "step");
+    return step != p->step || tenths > p->tenths ||
+           now_ns - p->told_real_ns >= QUIET_AT_MOST_S * NS_PER_S;
+}
+
+static void tell(struct progress *p, const json_t *stand, int64_t now_ns)
+{
+    double share = progress_share(stand);
+    int tenths = isfinite(share) ? (int)(10 * share) : 0;
+    char line[LINE_SIZE];
+    if (!worth_a_line(p, stand, tenths, now_ns)) {
+        return;
+    }
+    progress_line(stand, line, sizeof line);
+    fprintf(p->f, "%s: %s\n", text_at(stand, "name"), line);
+    fflush(p->f);
+    p->step = integer_at(json_object_get(stand, "run"), "step");
+    p->tenths = tenths;
+    p->told_real_ns = now_ns;
+}
+
+void progress_show(struct progress *p, const json_t *stand, int64_t now_ns)
+{
+    if (p->terminal) {
+        redraw(p, stand);
+    } else {
+        tell(p, stand, now_ns);
+    }
+}
+
+void progress_end(struct progress *p)
+{
+    if (p->drawn) {
+        fputs("\n\n", p->f);
+        p->drawn = false;
+    }
+}

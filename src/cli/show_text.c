@@ -1,0 +1,192 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/show_text: everything about one run, verdict first. */
+#include "base/file.h"
+#include "cli/battery_request.h"
+#include "cli/plan_text.h"
+#include "cli/run_text.h"
+#include "cli/table.h"
+#include "cli/words.h"
+
+#include <math.h>
+#include <string.h>
+
+static void add_fact(struct table *t, const char *name, const char *text)
+{
+    const char *cells[] = {name, text};
+    if (text[0] != '\0' && strcmp(text, "-") != 0) {
+        table_add(t, cells);
+    }
+}
+
+static void print_trip(const json_t *run, FILE *f)
+{
+    const json_t *trip = json_object_get(run, "trip");
+    char text[400];
+    if (!json_is_object(trip)) {
+        return;
+    }
+    const char *unit = text_at(trip, "unit");
+    bool numbers = isfinite(number_at(trip, "value")) && isfinite(number_at(trip, "limit"));
+    text_format(
+        text, sizeof text, "%s%s%s%s%s", text_at(trip, "sentence"), numbers ? "; seen " : "",
+        numbers ? words_amount(number_at(trip, "value"), 2, unit).s : "", numbers ? ", limit " : "",
+        numbers ? words_amount(number_at(trip, "limit"), 2, unit).s : "");
+    print_wrapped("  why      ", text, f);
+    fprintf(f, "  when     %s, %s into the run\n", words_time(text_at(trip, "at")).s,
+            words_duration(number_at(trip, "at_s")).s);
+}
+
+static void print_verdict(const json_t *run, FILE *f)
+{
+    const json_t *result = json_object_get(run, "result");
+    const char *rule = text_at(result, "decision_rule");
+    double limit = number_at(result, "acceptance_Ah");
+    double probability = number_at(result, "conformance_probability");
+    if (isfinite(limit)) {
+        fprintf(f, "  judged   at least %s needed, decision rule %s%s%s\n",
+                words_short(limit, "Ah").s, rule[0] != '\0' ? rule : "none",
+                isfinite(probability) ? ", probability of meeting it " : "",
+                isfinite(probability) ? words_amount(100 * probability, 1, "%").s : "");
+    }
+}
+
+static struct words duration_of(const json_t *run)
+{
+    double all = 0;
+    const json_t *steps = json_object_get(run, "steps");
+    for (size_t i = 0; i < json_array_size(steps); i++) {
+        double end = number_at(json_array_get(steps, i), "end_s");
+        all = isfinite(end) ? fmax(all, end) : all;
+    }
+    return words_duration(all);
+}
+
+static void print_conditions(const json_t *run, FILE *f)
+{
+    static const struct column columns[] = {{NULL, LEFT}, {NULL, LEFT}};
+    const json_t *result = json_object_get(run, "result");
+    struct table *t = table_new(columns, 2);
+    char text[200];
+    text_format(text, sizeof text, "%lld, id %s", integer_at(run, "number"), text_at(run, "id"));
+    add_fact(t, "run", text);
+    text_format(text, sizeof text, "%s: %s", text_at(run, "battery"),
+                battery_in_words(json_object_get(run, "battery_record")).s);
+    add_fact(t, "battery", text);
+    add_fact(t, "profile", text_at(run, "profile"));
+    text_format(text, sizeof text, "%s; voltage by %s, leads %s", text_at(run, "stand"),
+                text_at(run, "voltage_source"),
+                words_amount(1000 * number_at(run, "lead_resistance_ohm"), 1, "mOhm").s);
+    add_fact(t, "stand", text);
+    add_fact(t, "started", words_time(text_at(run, "started_utc")).s);
+    text_format(text, sizeof text, "%s, %s, after %s", text_at(run, "outcome"),
+                words_time(text_at(run, "ended_utc")).s, duration_of(run).s);
+    add_fact(t, "ended", text_at(run, "ended_utc")[0] != '\0' ? text : "");
+    text_format(text, sizeof text, "%s at start, %s at most",
+                words_amount(number_at(result, "temperature_start_C"), 1, "degC").s,
+                words_amount(number_at(result, "temperature_max_C"), 1, "degC").s);
+    add_fact(t, "temperature", isfinite(number_at(result, "temperature_max_C")) ? text : "");
+    add_fact(t, "energy",
+             words_uncertain(number_at(result, "energy_Wh"),
+                             number_at(result, "energy_uncertainty_Wh"), "Wh")
+                 .s);
+    add_fact(t, "mean", words_amount(number_at(result, "mean_voltage_V"), 3, "V").s);
+    text_format(text, sizeof text, "%lld", integer_at(run, "samples"));
+    add_fact(t, "samples", text);
+    fputs("\nConditions\n", f);
+    table_print(t, 2, f);
+}
+
+/* The result's steps carry numbers; without a result the run's own must do. */
+static void print_steps(const json_t *run, FILE *f)
+{
+    static const struct column columns[] = {{"step", RIGHT},   {"name", LEFT}, {"kind", LEFT},
+                                            {"took", RIGHT},   {"Ah", RIGHT},  {"Wh", RIGHT},
+                                            {"ended by", LEFT}};
+    const json_t *steps = json_object_get(json_object_get(run, "result"), "steps");
+    struct table *t = table_new(columns, 7);
+    if (!json_is_array(steps)) {
+        steps = json_object_get(run, "steps");
+    }
+    for (size_t i = 0; i < json_array_size(steps); i++) {
+        const json_t *s = json_array_get(steps, i);
+        char number[24];
+        text_format(number, sizeof number, "%lld", integer_at(s, "step") + 1);
+        struct words took = words_duration(number_at(s, "end_s") - number_at(s, "start_s"));
+        struct words Ah = words_amount(number_at(s, "capacity_Ah"), 2, "");
+        struct words Wh = words_amount(number_at(s, "energy_Wh"), 1, "");
+        const char *cells[] = {number, text_at(s, "name"),    text_at(s, "kind"), took.s, Ah.s,
+                               Wh.s,   text_at(s, "ended_by")};
+        table_add(t, cells);
+    }
+    fputs("\nSteps\n", f);
+    table_print(t, 2, f);
+}
+
+static void print_instruments(const json_t *run, FILE *f)
+{
+    static const struct column columns[] = {{NULL, LEFT}, {NULL, LEFT}, {NULL, LEFT}};
+    const json_t *list = json_object_get(run, "instruments");
+    struct table *t = table_new(columns, 3);
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *in = json_array_get(list, i);
+        char what[400];
+        const char *identity = text_at(in, "identity");
+        text_format(what, sizeof what, "%s%s%s", text_at(in, "link"),
+                    identity[0] != '\0' ? ", " : "", identity);
+        const char *cells[] = {text_at(in, "role"), text_at(in, "driver"), what};
+        table_add(t, cells);
+    }
+    fputs("\nInstruments\n", f);
+    table_print(t, 2, f);
+}
+
+static void print_events(const json_t *run, FILE *f)
+{
+    static const struct column columns[] = {{NULL, LEFT}, {NULL, RIGHT}, {NULL, LEFT}};
+    const json_t *list = json_object_get(run, "events");
+    struct table *t = table_new(columns, 3);
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *v = json_array_get(list, i);
+        struct words at = words_time(text_at(v, "at"));
+        struct words into = words_duration(number_at(v, "t_s"));
+        const char *cells[] = {at.s, into.s, text_at(v, "text")};
+        table_add(t, cells);
+    }
+    fputs(json_array_size(list) > 0 ? "\nEvents\n" : "", f);
+    table_print(t, 2, f);
+}
+
+static void print_notes(const json_t *run, FILE *f)
+{
+    const json_t *result = json_object_get(run, "result");
+    const json_t *notes = json_object_get(result, "notes");
+    const char *because = text_at(result, "no_result_because");
+    if (json_array_size(notes) == 0 && because[0] == '\0') {
+        return;
+    }
+    fputs("\nNotes\n", f);
+    if (because[0] != '\0') {
+        print_wrapped("  - ", because, f);
+    }
+    for (size_t i = 0; i < json_array_size(notes); i++) {
+        print_wrapped("  - ", json_string_value(json_array_get(notes, i)), f);
+    }
+}
+
+void run_print(const json_t *run, FILE *f)
+{
+    char headline[400];
+    const json_t *plan = json_object_get(run, "plan");
+    run_headline(run, headline, sizeof headline);
+    print_wrapped("", headline, f);
+    print_trip(run, f);
+    print_verdict(run, f);
+    print_conditions(run, f);
+    print_steps(run, f);
+    if (json_is_object(plan)) {
+        limits_print(plan, f);
+    }
+    print_instruments(run, f);
+    print_events(run, f);
+    print_notes(run, f);
+}

@@ -1,0 +1,159 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/verbs: the table of verbs, and what each says about itself. */
+#include "cli/analyse.h"
+#include "cli/cli.h"
+
+#include <string.h>
+
+/* `analyse` reads its own options; what stood before the verb is passed on. */
+static int verb_analyse(struct cli *c, int argc, char **argv)
+{
+    char json[] = "--json";
+    char *with_json[64];
+    if (!c->json || argc + 2 > (int)(sizeof with_json / sizeof with_json[0])) {
+        return cli_analyse(argc, argv);
+    }
+    with_json[0] = argv[0];
+    with_json[1] = json;
+    memcpy(with_json + 2, argv + 1, (size_t)argc * sizeof *argv);
+    return cli_analyse(argc + 1, with_json);
+}
+
+static const char stands_help[] =
+    "Shows every stand: what it is doing, what it reads now, its instruments, and\n"
+    "what is wrong.\n"
+    "\n"
+    "  ampledger stands\n"
+    "  ampledger stands --json\n";
+
+static const char ports_help[] =
+    "Lists the serial ports of this computer. Needs no daemon.\n"
+    "\n"
+    "  ampledger ports               names and USB details; opens nothing\n"
+    "  ampledger ports --identify    also asks each port who is there\n"
+    "\n"
+    "--identify sends the one question *IDN? at 115200 and then at 9600 baud, and\n"
+    "nothing else. Do not use it while a port serves something that a line of text\n"
+    "could disturb. Ports held by another program are left alone and said so.\n";
+
+static const char battery_help[] =
+    "The register of batteries. A label is what is written on the battery.\n"
+    "\n"
+    "  ampledger battery add launch-a --chemistry lfp --cells 4 --rated 125Ah\n"
+    "  ampledger battery add launch-b --chemistry lfp --cells 4 --rated 125Ah \\\n"
+    "      --rated-hours 12.5h --rated-cutoff 10V --current-max 50A \\\n"
+    "      --temperature-max 55degC --lot spring --note \"electric launch B\"\n"
+    "  ampledger battery list\n"
+    "  ampledger battery show launch-a       its record and its runs\n"
+    "  ampledger battery retire launch-a     out of service; its history stays\n"
+    "\n"
+    "add wants --chemistry (lfp, li-ion, lto, sodium-ion, lead-flooded, lead-agm,\n"
+    "lead-gel, nimh, nicd) and --cells, the number in series. The rest is what the\n"
+    "label or the data sheet says; what is left out stays unknown:\n"
+    "  --rated 125Ah             rated capacity\n"
+    "  --rated-hours 12.5h       the discharge time that this rating holds for\n"
+    "  --rated-cutoff 10V        the end voltage it holds for; also 2.5V/cell\n"
+    "  --current-max 50A         largest discharge current allowed; also 0.4C\n"
+    "  --temperature-max 55degC  the maker's limit\n"
+    "  --lot NAME, --note TEXT   as you like\n";
+
+static const char profiles_help[] =
+    "Lists the tests there are. A profile with a mistake in it is shown with it.\n"
+    "\n"
+    "  ampledger profiles\n";
+
+static const char plan_help[] =
+    "Says what a test would do to a battery: hours, Ah, Wh, heat, every limit in\n"
+    "force and whose it is, problems and warnings. Switches nothing on.\n"
+    "\n"
+    "  ampledger plan overnight-capacity-lfp --battery launch-a\n"
+    "  ampledger plan overnight-capacity-lfp --battery launch-a --stand jetty\n"
+    "\n"
+    "With --stand the instruments there and the battery's present voltage are taken\n"
+    "into account. Exit status 2 when there is a problem: such a plan does not start.\n";
+
+static const char start_help[] =
+    "Starts a test. The same checks as in the plan come first.\n"
+    "\n"
+    "  ampledger start overnight-capacity-lfp --battery launch-a --stand jetty\n"
+    "  ampledger start overnight-capacity-lfp --battery launch-a --stand jetty --wait\n"
+    "\n"
+    "--wait stays until the run has ended and shows the result; exit status 0 when\n"
+    "it completed with verdict pass or none, 1 when fail or undecided, 3 when it\n"
+    "tripped, was stopped or aborted. Ctrl-C leaves the run going (status 130).\n";
+
+static const char watch_help[] =
+    "Shows the progress of a run until it ends; exit status as for start --wait.\n"
+    "\n"
+    "  ampledger watch           the stand that is running\n"
+    "  ampledger watch jetty\n"
+    "\n"
+    "Ctrl-C leaves the run going (status 130).\n";
+
+static const char stop_help[] =
+    "Ends the run at a stand: output off and confirmed, run marked stopped. What\n"
+    "was recorded stays.\n"
+    "\n"
+    "  ampledger stop jetty\n";
+
+static const char clear_help[] =
+    "Clears a trip, after a person has looked at the battery and found why. Until\n"
+    "then nothing starts at that stand. The instruments are made safe first.\n"
+    "\n"
+    "  ampledger clear jetty\n";
+
+static const char runs_help[] = "Lists runs, newest first.\n"
+                                "\n"
+                                "  ampledger runs\n"
+                                "  ampledger runs --battery launch-a\n"
+                                "  ampledger runs --limit 0              all; else the last 100\n";
+
+static const char show_help[] =
+    "Shows a run: the verdict first, then conditions, steps, limits and events.\n"
+    "\n"
+    "  ampledger show last\n"
+    "  ampledger show 12                 by number\n"
+    "  ampledger show 0198f2c0           by the beginning of its id\n"
+    "  ampledger show last --json        capacity_Ah, verdict, trip, steps, ...\n";
+
+static const char export_help[] =
+    "Writes the samples of a run as CSV: t_s, voltage_V, current_A, temperature_C,\n"
+    "utc, step. Current into the battery is positive. Numbers read back exactly.\n"
+    "\n"
+    "  ampledger export last -o launch-a.csv\n"
+    "  ampledger export 12 | head\n"
+    "\n"
+    "The file appears whole or not at all. What `ampledger analyse` reads.\n";
+
+static const struct verb table[] = {
+    {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
+    {"ports", "[--identify]", "serial ports here", ports_help, verb_ports},
+    {"stands", "", "stands and readings", stands_help, verb_stands},
+    {"battery", "add|list|show|retire ...", "the battery register", battery_help, verb_battery},
+    {"profiles", "", "the tests there are", profiles_help, verb_profiles},
+    {"plan", "PROFILE --battery LABEL [--stand NAME]", "what would happen", plan_help, verb_plan},
+    {"start", "PROFILE --battery LABEL --stand NAME", "start a run [--wait]", start_help,
+     verb_start},
+    {"watch", "[STAND]", "live progress", watch_help, verb_watch},
+    {"stop", "STAND", "end a run", stop_help, verb_stop},
+    {"clear", "STAND", "clear a trip", clear_help, verb_clear},
+    {"runs", "[--battery LABEL]", "what was recorded", runs_help, verb_runs},
+    {"show", "RUN", "one run and its result", show_help, verb_show},
+    {"export", "RUN [-o FILE.csv]", "samples as CSV", export_help, verb_export},
+};
+
+const struct verb *verb_table(size_t *n)
+{
+    *n = sizeof table / sizeof table[0];
+    return table;
+}
+
+const struct verb *verb_find(const char *name)
+{
+    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+        if (strcmp(table[i].name, name) == 0) {
+            return &table[i];
+        }
+    }
+    return NULL;
+}

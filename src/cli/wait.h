@@ -1,0 +1,14 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/wait: stays with a run until it has ended, showing its progress. */
+#ifndef AMPLEDGER_CLI_WAIT_H
+#define AMPLEDGER_CLI_WAIT_H
+
+#include "cli/cli.h"
+#include "cli/client.h"
+
+/* Progress goes to standard output, with --json to standard error; then the
+ * result as `show` shows it. Returns the exit status; prints its own errors. */
+int wait_for_run(const struct cli *c, struct client *client, const char *verb, const char *stand,
+                 const char *run_id);
+
+#endif

@@ -1,0 +1,133 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * cli/words: numbers as a person reads them. */
+#include "cli/words.h"
+
+#include "base/clock.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <time.h>
+
+#define NO_CURRENT_A 0.005 /* less is shown as none */
+
+static struct words unknown(void)
+{
+    return (struct words){"-"};
+}
+
+struct words words_amount(double value, int decimals, const char *unit)
+{
+    struct words w = unknown();
+    if (isfinite(value)) {
+        snprintf(w.s, sizeof w.s, "%.*f%s%s", decimals, value, unit[0] != '\0' ? " " : "", unit);
+    }
+    return w;
+}
+
+struct words words_short(double value, const char *unit)
+{
+    struct words w = unknown();
+    if (isfinite(value)) {
+        snprintf(w.s, sizeof w.s, "%.4g%s%s", value, unit[0] != '\0' ? " " : "", unit);
+    }
+    return w;
+}
+
+struct words words_current(double current_A)
+{
+    struct words w = unknown();
+    if (!isfinite(current_A)) {
+        return w;
+    }
+    double magnitude = fabs(current_A);
+    if (magnitude < NO_CURRENT_A) {
+        return (struct words){"no current"};
+    }
+    int decimals = magnitude < 1 ? 3 : magnitude < 10 ? 2 : 1;
+    snprintf(w.s, sizeof w.s, "%s %.*f A", current_A < 0 ? "discharge" : "charge", decimals,
+             magnitude);
+    return w;
+}
+
+struct words words_duration(double seconds)
+{
+    if (seconds >= 3570) {
+        return words_amount(seconds / 3600, 1, "h");
+    }
+    return seconds >= 100 ? words_amount(seconds / 60, 0, "min") : words_amount(seconds, 0, "s");
+}
+
+/* GUM 7.2.6: at most two digits of the uncertainty; one where rounding to it
+ * changes little. */
+static int decimals_for(double expanded)
+{
+    int magnitude = (int)floor(log10(expanded));
+    double leading = expanded / pow(10, magnitude);
+    int decimals = (leading >= 5 ? 0 : 1) - magnitude;
+    return decimals < 0 ? 0 : decimals > 6 ? 6 : decimals;
+}
+
+struct words words_uncertain(double value, double expanded, const char *unit)
+{
+    struct words w = unknown();
+    if (!isfinite(value)) {
+        return w;
+    }
+    if (!isfinite(expanded) || !(expanded > 0)) {
+        return words_amount(value, fabs(value) < 10 ? 3 : 2, unit);
+    }
+    int decimals = decimals_for(expanded);
+    snprintf(w.s, sizeof w.s, "%.*f %s +- %.*f %s (k = 2)", decimals, value, unit, decimals,
+             expanded, unit);
+    return w;
+}
+
+static bool local_time(const char *utc, struct tm *tm)
+{
+    int64_t ns = 0;
+    struct err none;
+    if (!clock_parse_utc(utc, &ns, &none)) {
+        return false;
+    }
+    time_t seconds = (time_t)(ns / NS_PER_S);
+    return localtime_r(&seconds, tm) != NULL;
+}
+
+struct words words_time(const char *utc)
+{
+    struct words w;
+    struct tm tm;
+    bool ok = local_time(utc, &tm) && strftime(w.s, sizeof w.s, "%Y-%m-%d %H:%M:%S %Z", &tm) != 0;
+    return ok ? w : unknown();
+}
+
+struct words words_time_of_day(const char *utc)
+{
+    struct words w;
+    struct tm tm;
+    bool ok = local_time(utc, &tm) && strftime(w.s, sizeof w.s, "%H:%M %Z", &tm) != 0;
+    return ok ? w : unknown();
+}
+
+double number_at(const json_t *o, const char *key)
+{
+    const json_t *v = json_object_get(o, key);
+    return json_is_number(v) ? json_number_value(v) : (double)NAN;
+}
+
+long long integer_at(const json_t *o, const char *key)
+{
+    return (long long)json_integer_value(json_object_get(o, key));
+}
+
+const char *text_at(const json_t *o, const char *key)
+{
+    const char *text = json_string_value(json_object_get(o, key));
+    return text != NULL ? text : "";
+}
+
+bool true_at(const json_t *o, const char *key)
+{
+    return json_is_true(json_object_get(o, key));
+}
