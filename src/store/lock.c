@@ -37,8 +37,8 @@ static bool in_use(int fd, const char *path, struct err *e)
     if (pid > 0)
         snprintf(who, sizeof who, "process %ld", pid);
     return err_set(e, ERR_REFUSED,
-                   "the database %s is in use by %s: stop that ampledgerd first, or give this one "
-                   "another database path",
+                   "the database %s is in use by %s: stop that ampledgerd first, or name another "
+                   "\"database\" in bench.yaml",
                    path, who);
 }
 

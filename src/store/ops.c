@@ -289,6 +289,7 @@ bool store_run_end(struct store *s, int64_t nr, enum run_outcome outcome, int64_
     if (outcome == RUN_RUNNING)
         return err_set(e, ERR_BUG, "run %" PRId64 " cannot end as running", nr);
     struct op *op = op_new(run_end, "write the end of the run");
+    op->insist = true;
     op->nr = nr;
     op->outcome = outcome;
     op->utc_ns = ended_utc_ns;
@@ -342,6 +343,7 @@ bool store_latch_set(struct store *s, const char *stand, int64_t nr, const struc
                      struct err *e)
 {
     struct op *op = op_new(latch_set, "write the trip");
+    op->insist = true;
     store_text_cut(op->name, sizeof op->name, stand);
     op->nr = nr;
     op->trip = *trip;

@@ -102,8 +102,8 @@ bool store_resolve(const char *path, char out[PATH_MAX], struct err *e)
     const char *folder_name = dirname(folder_part);
     if (!realpath(folder_name, folder))
         return err_set_errno(e, errno,
-                             "cannot keep a database at %s: create its folder %s or give another "
-                             "path",
+                             "cannot keep a database at %s: create its folder %s or name another "
+                             "\"database\" in bench.yaml",
                              path, folder_name);
     if (!text_format(out, PATH_MAX, "%s/%s", strcmp(folder, "/") == 0 ? "" : folder,
                      basename(name_part)))
@@ -187,15 +187,15 @@ static bool judge_label(const struct label_of_file *l, const char *path, enum st
     if (l->application != STORE_APPLICATION_ID)
         return err_set(e, ERR_CONFIG,
                        "%s is the database of another program (application id 0x%08llx, %lld "
-                       "tables and the like); it was left as it is: give ampledgerd another "
-                       "database path",
+                       "tables and the like); it was left as it is: name another "
+                       "\"database\" in bench.yaml",
                        path, (unsigned long long)l->application & 0xffffffffULL,
                        (long long)l->tables);
     if (l->version > STORE_SCHEMA_VERSION || l->version < 1)
         return err_set(e, ERR_CONFIG,
                        "%s was written by a newer version of ampledger (schema %lld; this one "
-                       "knows up to %d); it was left as it is: update ampledger, or give it "
-                       "another database path",
+                       "knows up to %d); it was left as it is: update ampledger, or name "
+                       "another \"database\" in bench.yaml",
                        path, (long long)l->version, STORE_SCHEMA_VERSION);
     *out = STORE_FILE_OURS;
     return true;
@@ -217,8 +217,8 @@ bool store_inspect(const char *path, enum store_file *out, struct err *e)
         return errno == ENOENT || err_set_errno(e, errno, "cannot look at the database %s", path);
     if (!S_ISREG(st.st_mode))
         return err_set(e, ERR_CONFIG,
-                       "%s is not a file, so it cannot be the database: give ampledgerd the path "
-                       "of a file",
+                       "%s is not a file, so it cannot be the database: name a file as "
+                       "\"database\" in bench.yaml",
                        path);
     if (st.st_size == 0)
         return true;

@@ -22,7 +22,7 @@ static const struct {
      "stop ampledgerd, keep a copy of the file, then restore a backup or rescue the rows with the "
      ".recover command of the sqlite3 program"},
     {SQLITE_NOTADB, "the file is not a database",
-     "give ampledgerd another database path, or move that file away"},
+     "name another \"database\" in bench.yaml, or move that file away"},
     {SQLITE_CANTOPEN, "it cannot be opened",
      "check that its folder exists and that this user may read and write both"},
     {SQLITE_READONLY, "it may not be written",

@@ -40,7 +40,8 @@ bool store_is_recording(struct store *s, struct err *e) NODISCARD;
 
 /* Synchronous calls wait up to 5 s for a disk that is full, locked or slow and
  * then fail with ERR_STORE; nothing was changed unless the message says that it
- * may have been. */
+ * may have been. The end of a run and a latched trip are not given up then: they
+ * are written as soon as that is possible. */
 
 /* --- the battery register (synchronous) --- */
 /* Gives b->id and, where b->created_utc_ns is 0, the present time; label must

@@ -88,16 +88,17 @@ static void enlist(struct writer *w, struct op *op)
 /* The caller's patience has ended; under the mutex. */
 static void give_up_waiting(struct writer *w, struct op *op, struct err *e)
 {
-    bool uncertain = op->state == OP_COMMITTING;
-    if (w->in_trouble && !uncertain)
-        err_set(e, ERR_STORE, "cannot %s: %.900s", op->doing, w->trouble.text);
+    const char *fate = op->insist                   ? "; it is written as soon as that is possible"
+                       : op->state == OP_COMMITTING ? " (it may have been written all the same)"
+                                                    : "";
+    if (w->in_trouble)
+        err_set(e, ERR_STORE, "cannot %s now%s: %.850s", op->doing, fate, w->trouble.text);
     else
-        err_set(
-            e, ERR_STORE,
-            "cannot %s: the disk of the database %s took too long to answer%s: check the disk and "
-            "the kernel log",
-            op->doing, w->db.path, uncertain ? " (it may have been written all the same)" : "");
-    if (op->state == OP_QUEUED) {
+        err_set(e, ERR_STORE,
+                "cannot %s now%s: the disk of the database %s took too long to answer: check the "
+                "disk and the kernel log",
+                op->doing, fate, w->db.path);
+    if (op->state == OP_QUEUED && !op->insist) {
         unlist(w, op);
         op_free(op);
     } else {
@@ -247,7 +248,7 @@ static bool all_still_wanted(struct writer *w, const struct batch *b)
     pthread_mutex_lock(&w->mutex);
     struct op *op = w->ops;
     for (size_t i = 0; i < b->ops; i++, op = op->next)
-        wanted = wanted && !op->cancelled;
+        wanted = wanted && (!op->cancelled || op->insist);
     op = w->ops;
     for (size_t i = 0; wanted && i < b->ops; i++, op = op->next)
         op->state = OP_COMMITTING;
@@ -255,8 +256,21 @@ static bool all_still_wanted(struct writer *w, const struct batch *b)
     return wanted;
 }
 
+/* Nobody waits for it any more, so a refusal is told to the log. */
+static void free_orphans(struct op *orphans)
+{
+    while (orphans) {
+        struct op *op = orphans;
+        orphans = op->next;
+        if (!op->ok)
+            log_error("store: %s", op->err.text);
+        op_free(op);
+    }
+}
+
 static void finish_batch(struct writer *w, const struct batch *b)
 {
+    struct op *orphans = NULL;
     pthread_mutex_lock(&w->mutex);
     queue_drop(&w->queue, b->n);
     w->in_trouble = false;
@@ -264,11 +278,14 @@ static void finish_batch(struct writer *w, const struct batch *b)
         struct op *op = w->ops;
         unlist(w, op);
         op->state = OP_DONE;
-        if (op->cancelled)
-            op_free(op);
+        if (op->cancelled) {
+            op->next = orphans;
+            orphans = op;
+        }
     }
     pthread_cond_broadcast(&w->done);
     pthread_mutex_unlock(&w->mutex);
+    free_orphans(orphans);
 }
 
 /* Everything as before the batch; operations nobody waits for any more go. */
@@ -282,7 +299,7 @@ static void undo_batch(struct writer *w, const struct batch *b, const struct err
     for (size_t i = 0; i < b->ops; i++) {
         struct op *next = op->next;
         op->state = OP_QUEUED;
-        if (op->cancelled) {
+        if (op->cancelled && !op->insist) {
             unlist(w, op);
             op_free(op);
         }
@@ -449,6 +466,7 @@ void writer_stop(struct writer *w)
     while (w->ops) {
         struct op *op = w->ops;
         unlist(w, op);
+        log_error("store: closing without having been able to %s", op->doing);
         op_free(op);
     }
     if (lost == 0)

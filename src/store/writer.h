@@ -65,6 +65,7 @@ struct op {
     op_apply *apply;
     const char *doing; /* "write the start of the run", for messages */
     enum op_state state;
+    bool insist;    /* is written also when the caller has stopped waiting */
     bool cancelled; /* the caller has gone: the writer frees it */
     bool ok;
     uint64_t after; /* must follow all entries before this number */

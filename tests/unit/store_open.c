@@ -61,7 +61,7 @@ static void a_file_that_is_no_database_is_refused(void **state)
         memset(bytes, 'x', sizes[i]);
         write_file(f->path, bytes, sizes[i]);
         free(bytes);
-        check_refused(f, (const char *const[]){"not a database", "another database path", NULL});
+        check_refused(f, (const char *const[]){"not a database", "in bench.yaml", NULL});
     }
 }
 
@@ -91,7 +91,7 @@ static void another_programs_database_is_refused(void **state)
     for (size_t i = 0; i < sizeof made_by_others / sizeof made_by_others[0]; i++) {
         unlink(f->path);
         assert_int_equal(exec_sql(f->path, made_by_others[i]), SQLITE_OK);
-        check_refused(f, (const char *const[]){"another program", "another database path", NULL});
+        check_refused(f, (const char *const[]){"another program", "in bench.yaml", NULL});
     }
 }
 

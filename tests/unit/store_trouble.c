@@ -47,7 +47,7 @@ static void locked_for_three_seconds_loses_nothing(void **state)
     int64_t nr = begin_a_run(s);
     sqlite3 *stranger = lock_out(f->path);
     int64_t start = clock_real_ns(), longest_ns = 0;
-    int n = 0;
+    int n = 0, slow = 0;
     while (ms_since(start) < 3000) {
         struct sample x = sample_number(n);
         int64_t before = clock_real_ns();
@@ -56,6 +56,7 @@ static void locked_for_three_seconds_loses_nothing(void **state)
             assert_true(store_put_event(s, nr, n, x.t_s, "note", "still here"));
         int64_t took = clock_real_ns() - before;
         longest_ns = took > longest_ns ? took : longest_ns;
+        slow += took > 50 * NS_PER_MS;
         n++;
         pause_ms(1);
     }
@@ -68,7 +69,9 @@ static void locked_for_three_seconds_loses_nothing(void **state)
     store_close(s);
     check_integrity(f->path);
     print_message("%d samples handed over, the slowest in %.2f ms\n", n, (double)longest_ns / 1e6);
-    assert_true(longest_ns < 50 * NS_PER_MS);
+    /* None waits for the lock. (A busy computer may take the processor away once
+     * or twice, which is not ours to prevent.) */
+    assert_true(slow <= 2 && longest_ns < NS_PER_S);
 }
 
 /* A call that waits gives up after 5 s, says why, and has changed nothing; what
@@ -89,7 +92,7 @@ static void waiting_ends_with_the_reason(void **state)
     assert_in_range(ms_since(start), 4900, 6000);
     assert_int_equal(e.code, ERR_STORE);
     assert_non_null(
-        strstr(e.text, "cannot write the start of the run: cannot write to the database"));
+        strstr(e.text, "cannot write the start of the run now: cannot write to the database"));
     assert_non_null(strstr(e.text, "another process keeps it locked"));
     assert_non_null(strstr(e.text, "close the other program"));
     start = clock_real_ns();
@@ -104,6 +107,32 @@ static void waiting_ends_with_the_reason(void **state)
     assert_int_equal(ask_int(f->path, "SELECT count(*) FROM run"), 0);
     assert_int_equal(ask_int(f->path, "SELECT count(*) FROM battery"), 2);
     store_close(s);
+}
+
+/* What must not be forgotten is written later, though nobody waits any more. */
+static void the_end_of_a_run_and_its_trip_are_not_given_up(void **state)
+{
+    struct fixture *f = *state;
+    struct store *s = NULL;
+    struct err e = {0};
+    ok(store_open(f->path, &s, &e));
+    int64_t nr = begin_a_run(s);
+    struct run_trip trip = {.reason = "cannot-record", .sentence = "The disk is full."};
+    sqlite3 *stranger = lock_out(f->path);
+    assert_false(store_latch_set(s, "jetty-1", nr, &trip, &e));
+    assert_non_null(strstr(e.text, "cannot write the trip now; it is written as soon as that is "
+                                   "possible: "));
+    assert_non_null(strstr(e.text, "close the other program"));
+    assert_false(store_run_end(s, nr, RUN_TRIPPED, FIXTURE_UTC_NS, &trip, "{}", &e));
+    assert_int_equal(e.code, ERR_STORE);
+    assert_false(store_latch_clear(s, "jetty-1", FIXTURE_UTC_NS, &e)); /* this one is given up */
+    assert_null(strstr(e.text, "as soon as"));
+    let_in(stranger);
+    store_close(s); /* which waits for them */
+    assert_int_equal(ask_int(f->path, "SELECT count(*) FROM latch WHERE cleared_utc_ns IS NULL"
+                                      " AND reason = 'cannot-record'"),
+                     1);
+    assert_int_equal(ask_int(f->path, "SELECT count(*) FROM run WHERE outcome = 'tripped'"), 1);
 }
 
 /* Callers with every kind of patience against a lock that comes and goes: each
@@ -423,6 +452,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         yard(locked_for_three_seconds_loses_nothing),
         yard(waiting_ends_with_the_reason),
+        yard(the_end_of_a_run_and_its_trip_are_not_given_up),
         yard(impatient_callers_leave_nothing_behind),
         yard(samples_are_committed_within_two_seconds),
         yard(a_full_queue_says_so_and_keeps_what_it_has),
