@@ -124,10 +124,12 @@ static void check_sampling(struct plan_work *w, size_t i)
 static void check_voltage_limits(struct plan_work *w)
 {
     const struct guard_limits *l = &w->plan->limits;
+    double floor_V = w->chemistry->floor_V * w->battery->cells;
     int line = w->limit_line[LIMIT_VOLTAGE_MIN];
     for (size_t i = 0; line > 0 && i < w->plan->step_count; i++) {
         const struct plan_step *s = &w->plan->steps[i];
-        if (s->until_V <= l->voltage_min_V) {
+        /* A cut-off at the floor has been told already. */
+        if (s->until_V <= l->voltage_min_V && s->until_V > floor_V) {
             plan_problem(
                 w, line,
                 "the lower voltage limit, %.2f V, is not below the cut-off of step \"%s\", "
@@ -174,6 +176,12 @@ static void check_load(struct plan_work *w)
     }
 }
 
+/* Lost in the leads between battery and load, as far as their resistance is known. */
+static double lead_drop(const struct plan_work *w, double current_A)
+{
+    return w->stand->lead_ohm > 0 ? current_A * w->stand->lead_ohm : 0;
+}
+
 static void check_step_at_load(struct plan_work *w, size_t i)
 {
     const struct instrument_facts *load = &w->stand->load;
@@ -199,11 +207,12 @@ static void check_step_at_load(struct plan_work *w, size_t i)
                      s->name, power_W, current_A, full_voltage(w), w->stand->name,
                      load->power_max_W);
     }
-    if (s->until_V < load->voltage_min_V) {
+    double at_load_V = s->until_V - lead_drop(w, current_A);
+    if (at_load_V < load->voltage_min_V) {
         plan_problem(w, from->until_voltage.line,
-                     "the cut-off of step \"%s\", %.2f V, is below the %.2f V that the load of "
-                     "stand \"%s\" needs to hold its current: choose another stand or raise it",
-                     s->name, s->until_V, load->voltage_min_V, w->stand->name);
+                     "at the cut-off of step \"%s\" the load of stand \"%s\" has %.2f V left, and "
+                     "needs %.2f V to hold its current: choose another stand or raise the cut-off",
+                     s->name, w->stand->name, at_load_V, load->voltage_min_V);
     }
 }
 
@@ -260,7 +269,8 @@ static void check_present_voltage(struct plan_work *w)
     }
     for (size_t i = 0; i < w->plan->step_count; i++) {
         const struct plan_step *s = &w->plan->steps[i];
-        if (v <= s->until_V) {
+        /* A cut-off above full has been told already. */
+        if (v <= s->until_V && s->until_V < full_voltage(w)) {
             plan_problem(w, w->profile->steps[i].until_voltage.line,
                          "the battery reads %.2f V at rest, the cut-off is %.2f V: nothing would "
                          "be measured; charge the battery, or check cut-off and number of cells",

@@ -213,8 +213,7 @@ void plan_advise(struct plan_work *w)
                      heat_W);
     }
     plan_caution(w, "A shorted battery drives hundreds of amperes: fit a fuse at the battery, use "
-                    "insulated tools, wear no rings, and leads and clamps that carry the current "
-                    "without getting warm.");
+                    "insulated tools, and leads and clamps made for the current; wear no rings.");
     plan_caution(w, "Local codes and the battery maker's sheet come before anything written here; "
                     "leave fixed installations to licensed people.");
 }

@@ -1,0 +1,871 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Tests of the planner: values worked out by hand, the strictest limit wins and
+ * says whose it is, every problem is reached with its whole sentence, and
+ * warnings come when due and not otherwise. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "base/file.h"
+#include "profile/chemistry.h"
+#include "profile/plan.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const char text_of_a_launch[] = "profile: Launch check\n"                          /* 1 */
+                                       "for: [lfp]\n"                                     /* 2 */
+                                       "limits:\n"                                        /* 3 */
+                                       "  temperature: {min: 5 degC, max: 45 degC}\n"     /* 4 */
+                                       "  voltage: {min: 2.2 V/cell, max: 3.65 V/cell}\n" /* 5 */
+                                       "  current: 20 A\n"                                /* 6 */
+                                       "  temperature_required: yes\n"                    /* 7 */
+                                       "steps:\n"                                         /* 8 */
+                                       "  - rest: {for: 10 min}\n"                        /* 9 */
+                                       "  - discharge:\n"                                 /* 10 */
+                                       "      name: capacity\n"                           /* 11 */
+                                       "      current: 10 A\n"                            /* 12 */
+                                       "      until: {voltage: 2.5 V/cell}\n"             /* 13 */
+                                       "      at_most: {time: 20 h, charge: 150 %}\n"     /* 14 */
+                                       "  - rest: {for: 5 min}\n"                         /* 15 */
+                                       "acceptance:\n"                                    /* 16 */
+                                       "  step: capacity\n"                               /* 17 */
+                                       "  capacity: 100 %\n";                             /* 18 */
+
+struct scene {
+    char text[2048];
+    struct battery battery;
+    struct stand_facts stand;
+    bool no_stand;
+};
+
+static void scene_start(struct scene *s)
+{
+    memset(s, 0, sizeof *s);
+    strcpy(s->text, text_of_a_launch);
+    s->battery = battery_blank();
+    strcpy(s->battery.label, "launch-a");
+    s->battery.chemistry = CHEM_LFP;
+    s->battery.cells = 4;
+    s->battery.rated_Ah = 125;
+    s->battery.rated_hours = 12.5;
+    s->battery.rated_cutoff_V = 10;
+    s->stand = (struct stand_facts){
+        .name = "jetty",
+        .load = {true, 40, 80, 400, 0.5, true},
+        .has_thermometer = true,
+        .voltage_source = SOURCE_REMOTE_SENSE,
+        .present_voltage_V = 13.3,
+        .present_temperature_C = 22,
+        .accuracy = {{2e-4, 2e-3, 1e-3}, {5e-4, 5e-3, 1e-3}, 1e-4},
+    };
+}
+
+static void scene_change(struct scene *s, const char *from, const char *to)
+{
+    char before[sizeof s->text];
+    strcpy(before, s->text);
+    const char *at = strstr(before, from);
+    if (at == NULL)
+        fail_msg("the profile does not hold: %s", from);
+    else
+        assert_true(text_format(s->text, sizeof s->text, "%.*s%s%s", (int)(at - before), before, to,
+                                at + strlen(from)));
+}
+
+static struct plan *scene_plan(const struct scene *s)
+{
+    struct profile *p = NULL;
+    struct plan *plan = NULL;
+    struct err e = {0};
+    if (!profile_load_text("p.yaml", s->text, strlen(s->text), &p, &e))
+        fail_msg("%s", e.text);
+    assert_true(plan_make(p, &s->battery, s->no_stand ? NULL : &s->stand, &plan, &e));
+    profile_free(p);
+    for (size_t i = 0; i < plan->step_count; i++)
+        assert_true(isfinite(plan->steps[i].max_s)); /* no step without end, whatever is wrong */
+    return plan;
+}
+
+static void no_problem(const struct plan *p)
+{
+    for (size_t i = 0; i < p->problems.count; i++)
+        fail_msg("a problem: %s", p->problems.text[i]);
+}
+
+static bool says(const struct plan_notes *n, const char *text)
+{
+    for (size_t i = 0; i < n->count; i++) {
+        if (strcmp(n->text[i], text) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* --- values --- */
+
+static void test_values(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_int_equal(p->warnings.count, 0);
+    assert_string_equal(p->profile, "p");
+    assert_string_equal(p->stand, "jetty");
+    assert_string_equal(p->battery.label, "launch-a");
+    assert_int_equal(p->step_count, 3);
+
+    const struct plan_step *d = &p->steps[1];
+    assert_float_equal(d->current_A, -10, 0); /* out of the battery */
+    assert_float_equal(d->until_V, 10.0, 1e-12);
+    assert_float_equal(d->max_s, 72000, 0);
+    assert_float_equal(d->max_Ah, 187.5, 1e-9);
+    assert_float_equal(d->sample_s, 1, 0);
+    assert_float_equal(d->expected_Ah, 125, 0);
+    assert_float_equal(d->expected_s, 45000, 1e-9); /* 125 Ah / 10 A = 12.5 h */
+    assert_float_equal(d->expected_Wh, 1600, 1e-9); /* x 4 x 3.2 V */
+    assert_float_equal(d->heat_W, 128, 1e-9);
+
+    const struct plan_step *r = &p->steps[0];
+    assert_int_equal(r->kind, STEP_REST);
+    assert_float_equal(r->current_A, 0, 0);
+    assert_true(isnan(r->until_V) && isnan(r->max_Ah));
+    assert_float_equal(r->max_s, 600, 0);
+    assert_float_equal(p->expected_s, 600 + 45000 + 300, 1e-9);
+    assert_float_equal(p->expected_Ah, 125, 0);
+    assert_float_equal(p->expected_Wh, 1600, 1e-9);
+
+    assert_true(p->judged);
+    assert_int_equal(p->judged_step, 1);
+    assert_float_equal(p->accept_Ah, 125, 0);
+    assert_true(p->guard_band);
+    assert_true(p->limits.temperature_required);
+    plan_free(p);
+}
+
+static void test_relative(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    s.battery.rated_hours = NAN;
+    scene_change(&s, "10 A", "C/20");
+    scene_change(&s, "2.5 V/cell", "11.2 V");
+    scene_change(&s, "{time: 20 h, charge: 150 %}", "{time: 40 h, charge: 130 Ah}");
+    scene_change(&s, "100 %", "120 Ah");
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_float_equal(p->steps[1].current_A, -6.25, 1e-12);
+    assert_float_equal(p->steps[1].until_V, 11.2, 0);
+    assert_float_equal(p->steps[1].max_Ah, 130, 0);
+    assert_float_equal(p->steps[1].expected_s, 20 * 3600, 1e-6);
+    assert_float_equal(p->accept_Ah, 120, 0);
+    plan_free(p);
+}
+
+/* A discharge that states no longest time gets 1.5 x what the rating takes. */
+static void test_longest_time(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    scene_change(&s, "      at_most: {time: 20 h, charge: 150 %}\n", "");
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_float_equal(p->steps[1].max_s, 67500, 1e-6);
+    assert_true(isnan(p->steps[1].max_Ah));
+    assert_true(says(&p->warnings, "step \"capacity\" states no longest time; it ends after 18.75 "
+                                   "h at the latest (1.5 x what the charge takes)"));
+    plan_free(p);
+    /* A charge limit above the rating wants time for itself. */
+    scene_change(&s, "until: {voltage: 2.5 V/cell}\n",
+                 "until: {voltage: 2.5 V/cell}\n      at_most: {charge: 200 Ah}\n");
+    p = scene_plan(&s);
+    no_problem(p);
+    assert_float_equal(p->steps[1].max_s, 108000, 1e-6);
+    plan_free(p);
+}
+
+/* By charge or time alone: the lesser of both is expected. */
+static void test_end_without_cutoff(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    scene_change(&s, "      until: {voltage: 2.5 V/cell}\n", "");
+    scene_change(&s, "{time: 20 h, charge: 150 %}", "{time: 2 h, charge: 50 %}");
+    scene_change(&s, "acceptance:\n  step: capacity\n  capacity: 100 %\n", "");
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_true(isnan(p->steps[1].until_V));
+    assert_float_equal(p->steps[1].expected_Ah, 20, 1e-9);
+    assert_float_equal(p->steps[1].expected_s, 7200, 1e-9);
+    assert_false(p->judged);
+    assert_true(isnan(p->accept_Ah));
+    assert_true(says(&p->warnings, "step \"capacity\" has no cut-off: if the battery empties "
+                                   "earlier, the run trips at 8.80 V"));
+    plan_free(p);
+    scene_change(&s, "{time: 2 h, charge: 50 %}", "{charge: 40 Ah}");
+    s.battery.rated_Ah = NAN; /* an absolute charge needs no rating */
+    p = scene_plan(&s);
+    no_problem(p);
+    assert_float_equal(p->steps[1].expected_Ah, 40, 1e-9);
+    assert_float_equal(p->steps[1].max_s, 1.5 * 4 * 3600, 1e-6);
+    plan_free(p);
+}
+
+/* What one step takes is not there for the next. */
+static void test_two_discharges(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    scene_change(&s, "  - rest: {for: 10 min}\n",
+                 "  - discharge: {current: 5 A, at_most: {time: 1 h}}\n");
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_float_equal(p->steps[0].expected_Ah, 5, 1e-9);
+    assert_float_equal(p->steps[1].expected_Ah, 120, 1e-9);
+    assert_float_equal(p->expected_Ah, 125, 1e-9);
+    plan_free(p);
+}
+
+static void test_without_stand(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    s.no_stand = true;
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_string_equal(p->stand, "");
+    assert_float_equal(p->limits.current_max_A, 12, 1e-9);
+    plan_free(p);
+}
+
+/* --- limits --- */
+
+static const struct plan_limit *limit_named(const struct plan *p, const char *name)
+{
+    for (size_t i = 0; i < p->limit_count; i++) {
+        if (strcmp(p->limit_list[i].name, name) == 0)
+            return &p->limit_list[i];
+    }
+    return NULL;
+}
+
+typedef void set_fn(struct scene *s);
+
+static void battery_allows_11_A(struct scene *s)
+{
+    s->battery.current_max_A = 11;
+}
+static void battery_allows_40_degC(struct scene *s)
+{
+    s->battery.temperature_max_C = 40;
+}
+static void battery_allows_70_degC(struct scene *s)
+{
+    s->battery.temperature_max_C = 70;
+}
+static void load_of_11_A(struct scene *s)
+{
+    s->stand.load.current_max_A = 11;
+}
+static void load_of_14_6_V(struct scene *s)
+{
+    scene_change(s, ", max: 3.65 V/cell", "");
+    s->stand.load.voltage_max_V = 14.65;
+}
+
+static void test_strictest_wins(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *from, *to;
+        set_fn *set;
+        const char *limit;
+        double value;
+        const char *source;
+    } rows[] = {
+        {"", "", NULL, "voltage_min", 8.8, "profile line 5: 2.2 V/cell x 4"},
+        {"min: 2.2 V/cell, ", "", NULL, "voltage_min", 8.0, "chemistry lfp: floor 2.00 V/cell x 4"},
+        {"min: 2.2 V/cell", "min: 1.5 V/cell", NULL, "voltage_min", 8.0,
+         "chemistry lfp: floor 2.00 V/cell x 4"},
+        {"min: 2.2 V/cell", "min: 9.5 V", NULL, "voltage_min", 9.5, "profile line 5: 9.5 V"},
+        {"", "", NULL, "voltage_max", 14.6, "profile line 5: 3.65 V/cell x 4"},
+        {"max: 3.65 V/cell", "max: 4 V/cell", NULL, "voltage_max", 14.8,
+         "chemistry lfp: ceiling 3.70 V/cell x 4"},
+        {"", "", load_of_14_6_V, "voltage_max", 14.65, "load of stand jetty: rated 14.65 V"},
+        {"", "", NULL, "current_max", 12, "1.2 x the largest set point, 10 A"},
+        {"current: 20 A", "current: 11.5 A", NULL, "current_max", 11.5, "profile line 6: 11.5 A"},
+        {"current: 20 A", "current: 0.09 C", NULL, "current_max", 11.25, "profile line 6: 0.09 C"},
+        {"", "", battery_allows_11_A, "current_max", 11, "battery launch-a: at most 11 A"},
+        {"", "", load_of_11_A, "current_max", 11, "load of stand jetty: rated 11 A"},
+        {"", "", NULL, "temperature_min", 5, "profile line 4: 5 degC"},
+        {"min: 5 degC", "min: -30 degC", NULL, "temperature_min", -20,
+         "chemistry lfp: discharge from -20 degC"},
+        {"", "", NULL, "temperature_max", 45, "profile line 4: 45 degC"},
+        {"max: 45 degC", "max: 80 degC", NULL, "temperature_max", 60,
+         "chemistry lfp: discharge up to 60 degC"},
+        {"", "", battery_allows_40_degC, "temperature_max", 40,
+         "battery launch-a: at most 40 degC"},
+        {"max: 45 degC", "max: 80 degC", battery_allows_70_degC, "temperature_max", 60,
+         "chemistry lfp: discharge up to 60 degC"},
+        {"", "", NULL, "trust_time", 3, "the program's own longest"},
+        {"  current: 20 A\n", "  current: 20 A\n  trust_time: 2.5 s\n", NULL, "trust_time", 2.5,
+         "profile line 7: 2.5 s"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct scene s;
+        scene_start(&s);
+        scene_change(&s, rows[i].from, rows[i].to);
+        if (rows[i].set != NULL)
+            rows[i].set(&s);
+        struct plan *p = scene_plan(&s);
+        no_problem(p);
+        const struct plan_limit *l = limit_named(p, rows[i].limit);
+        assert_non_null(l);
+        if (fabs(l->value - rows[i].value) > 1e-9 || strcmp(l->source, rows[i].source) != 0)
+            fail_msg("row %zu: %s is %g by %s", i, l->name, l->value, l->source);
+        assert_int_equal(p->limit_count, 6);
+        /* The list says what the guard is given. */
+        assert_float_equal(limit_named(p, "voltage_min")->value, p->limits.voltage_min_V, 0);
+        assert_float_equal(limit_named(p, "voltage_max")->value, p->limits.voltage_max_V, 0);
+        assert_float_equal(limit_named(p, "current_max")->value, p->limits.current_max_A, 0);
+        assert_float_equal(limit_named(p, "temperature_min")->value, p->limits.temperature_min_C,
+                           0);
+        assert_float_equal(limit_named(p, "temperature_max")->value, p->limits.temperature_max_C,
+                           0);
+        assert_float_equal(limit_named(p, "trust_time")->value, p->limits.trust_s, 0);
+        plan_free(p);
+    }
+}
+
+/* --- problems --- */
+
+static void retired(struct scene *s)
+{
+    s->battery.retired_utc_ns = 1;
+}
+static void no_cells(struct scene *s)
+{
+    s->battery.cells = 0;
+}
+static void lead_acid(struct scene *s)
+{
+    s->battery.chemistry = CHEM_LEAD_AGM;
+    s->battery.cells = 6;
+    s->stand.present_voltage_V = NAN;
+    scene_change(s, "  voltage: {min: 2.2 V/cell, max: 3.65 V/cell}\n", "\n");
+    scene_change(s, "2.5 V/cell", "1.75 V/cell");
+}
+static void unrated(struct scene *s)
+{
+    s->battery.rated_Ah = NAN;
+    scene_change(s, ", charge: 150 %", "");
+    scene_change(s, "acceptance:\n  step: capacity\n  capacity: 100 %\n", "");
+}
+static void unrated_endless(struct scene *s)
+{
+    unrated(s);
+    scene_change(s, "      at_most: {time: 20 h}\n", "");
+}
+static void unrated_charge(struct scene *s)
+{
+    unrated(s);
+    scene_change(s, "{time: 20 h}", "{time: 20 h, charge: 150 %}");
+}
+static void unrated_judged(struct scene *s)
+{
+    s->battery.rated_Ah = NAN;
+    scene_change(s, ", charge: 150 %", "");
+}
+static void battery_allows_8_A(struct scene *s)
+{
+    s->battery.current_max_A = 8;
+}
+static void battery_allows_4_degC(struct scene *s)
+{
+    s->battery.temperature_max_C = 4;
+    s->stand.present_temperature_C = NAN;
+}
+static void no_load(struct scene *s)
+{
+    s->stand.load = (struct instrument_facts){false, NAN, NAN, NAN, NAN, false};
+}
+static void load_of_8_A(struct scene *s)
+{
+    s->stand.load.current_max_A = 8;
+}
+static void load_of_12_V(struct scene *s)
+{
+    s->stand.load.voltage_max_V = 14.3;
+}
+static void load_of_100_W(struct scene *s)
+{
+    s->stand.load.power_max_W = 100;
+}
+static void load_from_11_V(struct scene *s)
+{
+    s->stand.load.voltage_min_V = 11;
+}
+static void load_behind_leads(struct scene *s)
+{
+    s->stand.load.voltage_min_V = 9.95;
+    s->stand.voltage_source = SOURCE_TWO_WIRE;
+    s->stand.lead_ohm = 0.010;
+}
+static void no_thermometer(struct scene *s)
+{
+    s->stand.has_thermometer = false;
+    s->stand.present_temperature_C = NAN;
+}
+static void frozen(struct scene *s)
+{
+    s->stand.present_temperature_C = 2.5;
+}
+static void hot(struct scene *s)
+{
+    s->stand.present_temperature_C = 46;
+}
+static void reads_9_9_V(struct scene *s)
+{
+    s->stand.present_voltage_V = 9.9;
+}
+static void reads_13_7_V(struct scene *s)
+{
+    s->stand.present_voltage_V = 13.7;
+}
+static void reads_10_5_V(struct scene *s)
+{
+    s->stand.present_voltage_V = 10.5;
+}
+static void reversed(struct scene *s)
+{
+    s->stand.present_voltage_V = -13.2;
+}
+static void nothing_there(struct scene *s)
+{
+    s->stand.present_voltage_V = 0.02;
+}
+static void two_cells(struct scene *s)
+{
+    s->stand.present_voltage_V = 6.5;
+}
+static void eight_cells(struct scene *s)
+{
+    s->stand.present_voltage_V = 26.4;
+}
+
+/* Each scene has this one problem. */
+static const struct {
+    const char *from, *to;
+    set_fn *set;
+    const char *problem;
+} problems[] = {
+    {"", "", retired, "battery \"launch-a\" is retired: choose another, or register it anew"},
+    {"", "", lead_acid,
+     "p.yaml:2: this profile is not for lead-agm, the chemistry of battery \"launch-a\": choose a "
+     "profile made for it"},
+
+    /* relative to a rating that is not there */
+    {"10 A", "0.1 C", unrated,
+     "p.yaml:12: 0.1 C is relative to the rated capacity, and battery \"launch-a\" has none: "
+     "register its rated capacity, or write the current in A"},
+    {"", "", unrated_charge,
+     "p.yaml:14: 150 % is relative to the rated capacity, and battery \"launch-a\" has none: "
+     "register its rated capacity, or write the charge in Ah"},
+    {"", "", unrated_judged,
+     "p.yaml:18: 100 % is relative to the rated capacity, and battery \"launch-a\" has none: "
+     "register its rated capacity, or write the capacity in Ah"},
+    {"current: 20 A", "current: 1 C", unrated,
+     "p.yaml:6: 1 C is relative to the rated capacity, and battery \"launch-a\" has none: "
+     "register its rated capacity, or write the limit in A"},
+    {"", "", unrated_endless,
+     "p.yaml:10: step \"capacity\" might never end: it has no longest time, and battery "
+     "\"launch-a\" has no rated capacity to work one out from; write at_most: {time: ...}"},
+
+    /* cut-off and chemistry */
+    {"2.5 V/cell", "1.9 V/cell", NULL,
+     "p.yaml:13: the cut-off of step \"capacity\", 7.60 V, is not above the floor of 4 lfp cells "
+     "(8.00 V): raise it; 2.50 V/cell is usual"},
+    {"2.5 V/cell", "8.0 V", NULL,
+     "p.yaml:13: the cut-off of step \"capacity\", 8.00 V, is not above the floor of 4 lfp cells "
+     "(8.00 V): raise it; 2.50 V/cell is usual"},
+    {"2.5 V/cell", "3.65 V/cell", NULL,
+     "p.yaml:13: the cut-off of step \"capacity\", 14.60 V, is not below what 4 lfp cells have "
+     "when full (14.60 V): lower it; 2.50 V/cell is usual"},
+
+    /* currents */
+    {"", "", battery_allows_8_A,
+     "p.yaml:12: step \"capacity\" draws 10 A, and battery \"launch-a\" allows 8 A: lower the "
+     "current"},
+    {"current: 20 A", "current: 9 A", NULL,
+     "p.yaml:12: step \"capacity\" draws 10 A, above this profile's own limit of 9 A in line 6: "
+     "lower the current or raise the limit"},
+
+    /* ends that come too early */
+    {"time: 20 h", "time: 12 h", NULL,
+     "p.yaml:14: step \"capacity\" ends after 12 h, before 125 Ah can be delivered at 10 A (12.5 "
+     "h): give at_most more time"},
+    {"charge: 150 %", "charge: 90 %", NULL,
+     "p.yaml:14: step \"capacity\" ends after 112.5 Ah, and acceptance wants 125 Ah: give at_most "
+     "more charge"},
+
+    /* sampling and trust */
+    {"for: 10 min", "for: 10 min, sample_every: 2 s", NULL,
+     "p.yaml:9: step \"rest 1\" reads every 2 s, and readings are trusted for 3 s, in which two "
+     "must fit: write sample_every: 1.5 s or less"},
+
+    /* limits among themselves */
+    {"min: 2.2 V/cell", "min: 2.5 V/cell", NULL,
+     "p.yaml:5: the lower voltage limit, 10.00 V, is not below the cut-off of step \"capacity\", "
+     "10.00 V, so the run would trip before the step ends: lower the limit"},
+    {"", "", battery_allows_4_degC,
+     "p.yaml:4: the temperature limits leave no room: at least 5 degC and at most 4 degC; correct "
+     "the limits of the profile or of battery \"launch-a\""},
+
+    /* the stand */
+    {"", "", no_load, "stand \"jetty\" has no load to discharge with: choose another stand"},
+    {"", "", load_of_8_A,
+     "p.yaml:12: step \"capacity\" draws 10 A, and the load of stand \"jetty\" is rated 8 A: lower "
+     "the current or choose another stand"},
+    {"", "", load_of_12_V,
+     "the full battery has 14.60 V, and the load of stand \"jetty\" is rated 14.3 V: choose "
+     "another stand"},
+    {"", "", load_of_100_W,
+     "p.yaml:12: step \"capacity\" takes 146 W from the full battery (10 A at 14.60 V), and the "
+     "load of stand \"jetty\" is rated 100 W: lower the current or choose another stand"},
+    {"", "", load_from_11_V,
+     "p.yaml:13: at the cut-off of step \"capacity\" the load of stand \"jetty\" has 10.00 V left, "
+     "and needs 11.00 V to hold its current: choose another stand or raise the cut-off"},
+    {"", "", load_behind_leads,
+     "p.yaml:13: at the cut-off of step \"capacity\" the load of stand \"jetty\" has 9.90 V left, "
+     "and needs 9.95 V to hold its current: choose another stand or raise the cut-off"},
+    {"", "", no_thermometer,
+     "this profile requires the battery's temperature, and stand \"jetty\" has no thermometer: "
+     "add one to bench.yaml or choose another stand"},
+    {"", "", frozen,
+     "p.yaml:4: the battery is at 2.5 degC, outside 5 to 45 degC: let it come to room "
+     "temperature"},
+    {"", "", hot,
+     "p.yaml:4: the battery is at 46.0 degC, outside 5 to 45 degC: let it come to room "
+     "temperature"},
+
+    /* the battery as it is now */
+    {"", "", reads_9_9_V,
+     "p.yaml:13: the battery reads 9.90 V at rest, the cut-off is 10.00 V: nothing would be "
+     "measured; charge the battery, or check cut-off and number of cells"},
+    {"max: 3.65 V/cell", "max: 13.6 V", reads_13_7_V,
+     "p.yaml:5: the battery reads 13.70 V at rest, above the limit of 13.60 V: let it rest, or "
+     "change the limit"},
+    {"", "", reversed,
+     "stand \"jetty\" reads -13.20 V: the battery is connected the wrong way round; disconnect it "
+     "at once and correct the polarity"},
+    {"", "", nothing_there,
+     "stand \"jetty\" reads 0.02 V: no battery is connected, a lead or fuse is open, or the "
+     "battery's own protection is; check them"},
+    {"", "", two_cells,
+     "the battery reads 6.50 V at rest, below the floor of 4 lfp cells (8.00 V): it is deeply "
+     "discharged, or has another number of cells (this looks like 2); check battery \"launch-a\""},
+    {"", "", eight_cells,
+     "the battery reads 26.40 V at rest, above what 4 lfp cells can have (14.80 V): check "
+     "chemistry and number of cells of battery \"launch-a\" (this looks like 8)"},
+};
+
+static void test_problems(void **state)
+{
+    (void)state;
+    int wrong = 0;
+    for (size_t i = 0; i < sizeof problems / sizeof *problems; i++) {
+        struct scene s;
+        scene_start(&s);
+        scene_change(&s, problems[i].from, problems[i].to);
+        if (problems[i].set != NULL)
+            problems[i].set(&s);
+        struct plan *p = scene_plan(&s);
+        if (p->problems.count != 1 || strcmp(p->problems.text[0], problems[i].problem) != 0) {
+            print_error("row %zu\n--- wanted\n%s\n--- got %zu\n", i, problems[i].problem,
+                        p->problems.count);
+            for (size_t k = 0; k < p->problems.count; k++)
+                print_error("%s\n", p->problems.text[k]);
+            wrong++;
+        }
+        plan_free(p);
+    }
+    assert_int_equal(wrong, 0);
+}
+
+/* Where one mistake has several consequences. */
+static void test_more_problems(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    scene_change(&s, "20 A\n", "20 A\n  trust_time: 1 s\n");
+    struct plan *p = scene_plan(&s);
+    assert_int_equal(p->problems.count, 3);
+    assert_string_equal(p->problems.text[1],
+                        "p.yaml:11: step \"capacity\" reads every 1 s, and readings are trusted "
+                        "for 1 s, in which two must fit: write sample_every: 0.5 s or less");
+    plan_free(p);
+
+    scene_start(&s);
+    s.stand.present_voltage_V = NAN;
+    scene_change(&s, "max: 3.65 V/cell", "max: 8.5 V");
+    p = scene_plan(&s);
+    assert_int_equal(p->problems.count, 1);
+    assert_string_equal(p->problems.text[0],
+                        "p.yaml:5: the voltage limits leave no room: at least 8.80 V and at most "
+                        "8.50 V for 4 cells; correct the limits, or the number of cells of battery "
+                        "\"launch-a\"");
+    plan_free(p);
+
+    scene_start(&s);
+    no_cells(&s);
+    p = scene_plan(&s);
+    assert_true(says(&p->problems, "battery \"launch-a\" has 0 cells in series: register how many "
+                                   "it has"));
+    plan_free(p);
+
+    /* Below the profile's limit, but with no cut-off to say so first. */
+    scene_start(&s);
+    reads_10_5_V(&s);
+    scene_change(&s, "      until: {voltage: 2.5 V/cell}\n", "");
+    scene_change(&s, "acceptance:\n  step: capacity\n  capacity: 100 %\n", "");
+    scene_change(&s, "min: 2.2 V/cell", "min: 11 V");
+    p = scene_plan(&s);
+    assert_int_equal(p->problems.count, 1);
+    assert_string_equal(p->problems.text[0],
+                        "p.yaml:5: the battery reads 10.50 V at rest, below the limit of 11.00 V: "
+                        "charge it, or change the limit");
+    plan_free(p);
+}
+
+/* More than can be listed: the last place says so, nothing is overrun. */
+static void test_too_many_problems(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    strcpy(s.text, "profile: Many\nsteps:\n");
+    for (int i = 0; i < 40; i++)
+        strcat(s.text, "  - rest: {for: 1 s, sample_every: 3 s}\n");
+    struct plan *p = scene_plan(&s);
+    assert_int_equal(p->problems.count, PLAN_NOTES_MAX);
+    assert_string_equal(p->problems.text[PLAN_NOTES_MAX - 1],
+                        "and more than can be listed here; mend the others first");
+    plan_free(p);
+}
+
+/* A problem in a file with a long path keeps its sentence. */
+static void test_long_path(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    s.battery.current_max_A = 8;
+    char path[240];
+    memset(path, 'd', sizeof path);
+    memcpy(path + sizeof path - 17, "/evening/p.yaml", 16);
+    struct profile *profile = NULL;
+    struct plan *p = NULL;
+    struct err e = {0};
+    if (!profile_load_text(path, s.text, strlen(s.text), &profile, &e))
+        fail_msg("%s", e.text);
+    assert_true(plan_make(profile, &s.battery, &s.stand, &p, &e));
+    assert_int_equal(p->problems.count, 1);
+    assert_int_equal(strncmp(p->problems.text[0], "...ddd", 6), 0);
+    assert_non_null(strstr(p->problems.text[0],
+                           "ddd/evening/p.yaml:12: step \"capacity\" draws 10 A, and battery "
+                           "\"launch-a\" allows 8 A: lower the current"));
+    plan_free(p);
+    profile_free(profile);
+}
+
+/* --- warnings --- */
+
+static void two_wire(struct scene *s)
+{
+    s->stand.voltage_source = SOURCE_TWO_WIRE;
+}
+static void rated_at_20_h(struct scene *s)
+{
+    s->battery.rated_hours = 20;
+}
+static void rated_somehow(struct scene *s)
+{
+    s->battery.rated_hours = NAN;
+}
+static void rated_to_11_2_V(struct scene *s)
+{
+    s->battery.rated_cutoff_V = 11.2;
+}
+static void no_backstop(struct scene *s)
+{
+    s->stand.load.has_backstop = false;
+}
+static void unknown_rating(struct scene *s)
+{
+    s->stand.load.power_max_W = NAN;
+}
+static void unknown_accuracy(struct scene *s)
+{
+    s->stand.accuracy.current.gain = NAN;
+    s->stand.accuracy.current.offset = NAN;
+}
+static void cool(struct scene *s)
+{
+    s->stand.present_temperature_C = 12;
+}
+static void half_empty(struct scene *s)
+{
+    s->stand.present_voltage_V = 12.7;
+    scene_change(s, "for: [lfp]\n", "for: [lfp]\nstarts_full: yes\n");
+}
+static void nickel(struct scene *s)
+{
+    s->battery.chemistry = CHEM_NIMH;
+    s->battery.cells = 10;
+    scene_change(s, "for: [lfp]\n", "\n");
+    scene_change(s, "  voltage: {min: 2.2 V/cell, max: 3.65 V/cell}\n", "\n");
+    scene_change(s, "2.5 V/cell", "1.0 V/cell");
+}
+static void not_judged(struct scene *s)
+{
+    scene_change(s, "acceptance:\n  step: capacity\n  capacity: 100 %\n", "");
+}
+
+static void test_warnings(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *from, *to;
+        set_fn *set;
+        const char *warning;
+    } rows[] = {
+        {"", "", two_wire,
+         "2-wire reading at stand \"jetty\": it reads low by I x R of the leads, so the discharge "
+         "ends early; measure the lead resistance and write it into bench.yaml, or use remote "
+         "sense"},
+        {"", "", rated_at_20_h,
+         "battery \"launch-a\" is rated for a discharge of 20 h (6.25 A), and step \"capacity\" "
+         "takes 12.5 h (10 A): compare the percent of rated with care"},
+        {"", "", rated_somehow,
+         "the rate for which battery \"launch-a\" is rated 125 Ah is not known; step \"capacity\" "
+         "takes 12.5 h, and at another rate another capacity is right"},
+        {"", "", rated_to_11_2_V,
+         "battery \"launch-a\" is rated to a cut-off of 11.20 V, and step \"capacity\" ends at "
+         "10.00 V: compare the percent of rated with care"},
+        {"", "", unrated,
+         "battery \"launch-a\" has no rated capacity: neither hours nor percent of rated can be "
+         "foretold"},
+        {"time: 20 h", "time: 12 h", not_judged,
+         "step \"capacity\" ends after 12 h, before the rated capacity can be delivered"},
+        {"min: 2.2 V/cell", "min: 9.95 V", NULL,
+         "the lower voltage limit is only 0.050 V below the cut-off of step \"capacity\": a fast "
+         "fall may trip the run instead of ending the step"},
+        {"", "", no_backstop,
+         "the load of stand \"jetty\" has no under-voltage protection that can be programmed: "
+         "should this computer and its keeper fail, nothing but the battery's own protection ends "
+         "the discharge; set one at its panel"},
+        {"", "", unknown_rating,
+         "the driver of the load at stand \"jetty\" does not state its rated power: check that it "
+         "can take 10 A and 146 W"},
+        {"", "", unknown_accuracy,
+         "the accuracy of the current reading at stand \"jetty\" is not known: the uncertainty of "
+         "the result leaves it out; write it into the driver file"},
+        {"temperature_required: yes", "temperature_required: no", NULL,
+         "this profile does not require the temperature: if the thermometer of stand \"jetty\" "
+         "falls silent, the run goes on without it"},
+        {"temperature_required: yes", "temperature_required: no", no_thermometer,
+         "stand \"jetty\" has no thermometer: a hot battery goes unnoticed, and the result cannot "
+         "be referred to a temperature"},
+        {"", "", cool,
+         "the battery is at 12.0 degC, and capacities of this chemistry are stated for about 25 "
+         "degC: the colder, the less it delivers"},
+        {"for: [lfp]\n", "for: [lfp]\nstarts_full: yes\n", NULL,
+         "the battery must be fully charged and rested before the start: see to it, nothing here "
+         "can measure it"},
+        {"", "", half_empty,
+         "the battery reads 12.70 V at rest, below its nominal 12.80 V: it hardly is full"},
+        {"", "", nickel,
+         "the capacity of nickel batteries rises over the first cycles after a long rest: if the "
+         "first result is low, repeat it"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct scene s;
+        scene_start(&s);
+        scene_change(&s, rows[i].from, rows[i].to);
+        if (rows[i].set != NULL)
+            rows[i].set(&s);
+        struct plan *p = scene_plan(&s);
+        no_problem(p);
+        if (!says(&p->warnings, rows[i].warning)) {
+            for (size_t k = 0; k < p->warnings.count; k++)
+                print_error("%s\n", p->warnings.text[k]);
+            fail_msg("row %zu, not said: %s", i, rows[i].warning);
+        }
+        /* One cause, one warning; half_empty also has the reminder. */
+        assert_in_range(p->warnings.count, 1, rows[i].set == half_empty ? 2 : 1);
+        plan_free(p);
+    }
+}
+
+/* Leads of known resistance are corrected for: no warning. */
+static void test_known_leads(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    two_wire(&s);
+    s.stand.lead_ohm = 0.010;
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_int_equal(p->warnings.count, 0);
+    plan_free(p);
+}
+
+static void test_cautions(void **state)
+{
+    (void)state;
+    for (int c = 0; c < CHEM_COUNT; c++) {
+        struct scene s;
+        scene_start(&s);
+        s.battery.chemistry = (enum chemistry)c;
+        struct plan *p = scene_plan(&s);
+        const struct chemistry_data *data = chemistry_data((enum chemistry)c);
+        for (size_t i = 0; data->cautions[i] != NULL; i++)
+            assert_true(says(&p->cautions, data->cautions[i]));
+        char heat[PLAN_NOTE_SIZE];
+        text_format(heat, sizeof heat,
+                    "The load turns about %.3g W into heat, into the room it stands in: keep its "
+                    "air inlets free and nothing that burns near it.",
+                    10 * data->nominal_V * 4);
+        assert_true(says(&p->cautions, heat));
+        assert_non_null(strstr(p->cautions.text[p->cautions.count - 1], "Local codes"));
+        plan_free(p);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_values),         cmocka_unit_test(test_relative),
+        cmocka_unit_test(test_longest_time),   cmocka_unit_test(test_end_without_cutoff),
+        cmocka_unit_test(test_two_discharges), cmocka_unit_test(test_without_stand),
+        cmocka_unit_test(test_strictest_wins), cmocka_unit_test(test_problems),
+        cmocka_unit_test(test_more_problems),  cmocka_unit_test(test_too_many_problems),
+        cmocka_unit_test(test_long_path),      cmocka_unit_test(test_warnings),
+        cmocka_unit_test(test_known_leads),    cmocka_unit_test(test_cautions),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
