@@ -46,7 +46,6 @@ bool inside_ask_number(struct instrument *i, enum question q, double *out,
                        struct err *why) NODISCARD;
 bool inside_ask_state(struct instrument *i, bool *on, struct err *why) NODISCARD;
 bool inside_read(struct instrument *i, struct reading *out, struct err *why) NODISCARD;
-bool inside_resync(struct instrument *i, struct err *why) NODISCARD;
 bool inside_drain_errors(struct instrument *i, struct err *why) NODISCARD;
 
 #endif

@@ -353,11 +353,6 @@ static bool read_line(struct instrument *i, struct reading *out, struct err *why
     return true;
 }
 
-bool inside_resync(struct instrument *i, struct err *why)
-{
-    return scpi_resync(i->session, why) || err_prefix(why, "resynchronise");
-}
-
 bool inside_drain_errors(struct instrument *i, struct err *why)
 {
     return scpi_drain_errors(i->session, why) || err_prefix(why, "empty the error queue");

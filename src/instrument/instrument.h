@@ -31,7 +31,7 @@ const char *instrument_device(const struct instrument *i);
 const char *instrument_identity(const struct instrument *i);
 bool instrument_is_open(const struct instrument *i);
 
-/* wake_fd readable interrupts reads and writes (ERR_INTERRUPTED); -1 none. */
+/* wake_fd readable interrupts every wait for an answer (ERR_INTERRUPTED); -1 none. */
 void instrument_set_wake(struct instrument *i, int wake_fd);
 
 /* Open the link if it is not open. */
@@ -47,11 +47,11 @@ bool instrument_identify(struct instrument *i, struct err *e) NODISCARD;
 void instrument_send_off(struct instrument *i);
 
 /* Off, idempotent, needs no memory: each try opens the link if need be, sends
- * the off lines blind, resynchronises, then reads state AND current until both
- * say off. "No current" is less than 3 x the offset accuracy of the current
- * reading but at least 20 mA; where the accuracy is not known, 0.2 % of the
- * rating but at least 20 mA. Never interrupted by the wake descriptor. A try on
- * a silent instrument takes as long as resynchronising, some 6 s; no new one
+ * the off lines blind, resynchronises if need be, then reads state AND current
+ * until both say off. "No current" is less than 3 x the offset accuracy of the
+ * current reading but at least 20 mA; where the accuracy is not known, 0.2 % of
+ * the rating but at least 20 mA. Never interrupted by the wake descriptor. A try
+ * on a silent instrument takes as long as resynchronising, some 6 s; no new one
  * begins after 12 s. Instruments without output succeed. */
 bool instrument_make_safe(struct instrument *i, int tries, struct err *e) NODISCARD;
 

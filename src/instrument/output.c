@@ -229,7 +229,8 @@ static bool confirm_off(struct instrument *i, struct err *why)
 static bool try_off(struct instrument *i, struct err *why)
 {
     struct err unwanted = {0};
-    bool ok = send_off(i, why) && inside_resync(i, why) && confirm_off(i, why);
+    /* Asking in a suspect session resynchronises first. */
+    bool ok = send_off(i, why) && confirm_off(i, why);
     if (ok && !inside_drain_errors(i, &unwanted)) {
         /* Complaints about lines sent blind shall not be laid to the next command;
          * but off it is, whether they can be read or not. */
