@@ -23,6 +23,7 @@ const char *const voltage_source_names[] = {"two-wire", "remote-sense", "meter",
 /* --- notes --- */
 
 /* The last place tells that there was more. */
+PRINTF_LIKE(3, 0)
 static void add_note(struct plan_notes *n, const char *place, const char *fmt, va_list args)
 {
     if (n->count == PLAN_NOTES_MAX) {
