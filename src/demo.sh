@@ -8,7 +8,7 @@
 set -eu
 cd "$(dirname "$0")/.."
 . src/setup.sh
-speed=${1:-2000}
+speed=${1:-5000}
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev
@@ -75,10 +75,12 @@ step "the run: 12.5 h and more of test time"
 status=0
 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty --wait || status=$?
 
-step "the result"
-ampledger show last
+step "against the virtual bench"
+ampledger export last -o "$home/run.csv"
+echo "Its own coulomb counter, kept at a finer step and apart from ours:"
+ampledger-virtual --control "$home/vb/control" "counter launch-a"
 echo
-echo "The virtual bench's own counter says: $(ampledger-virtual --control "$home/vb/control" "counter launch-a")"
 echo "Database:  $home/ampledger.db"
-echo "Samples:   AMPLEDGER_SOCKET=$AMPLEDGER_SOCKET ampledger export last   (while the daemon runs)"
+echo "Samples:   $home/run.csv, and without any daemon:"
+echo "           build/ampledger analyse build/demo/run.csv --cutoff 10V --rated 125Ah"
 exit "$status"
