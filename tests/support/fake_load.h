@@ -5,6 +5,8 @@
 #ifndef AMPLEDGER_TEST_FAKE_LOAD_H
 #define AMPLEDGER_TEST_FAKE_LOAD_H
 
+#include "base/clock.h"
+
 #include <fcntl.h>
 #include <poll.h>
 #include <pthread.h>
@@ -36,6 +38,7 @@ struct fake_load {
     double set_A, set_V, under_V, battery_V;
     int errors;
     char log[FAKE_LOG_SIZE]; /* lines heard, joined by '|' */
+    int64_t off_ns;          /* real time of the first off line; 0: none yet */
     /* machinery */
     int master, keep, stop[2];
     char path[64];
@@ -103,6 +106,9 @@ static inline void fake_obey(struct fake_load *f, const char *line)
     double v = 0;
     double factor = f->wrong_set ? 0.9 : 1.0;
     if (strcmp(line, "INP ON") == 0 || strcmp(line, "INP OFF") == 0) {
+        if (line[5] == 'F' && f->off_ns == 0) {
+            f->off_ns = clock_real_ns();
+        }
         fake_switch(f, line[5] == 'N');
         return;
     }
@@ -194,12 +200,6 @@ static inline void fake_stop(struct fake_load *f)
     close(f->stop[0]);
     close(f->stop[1]);
     pthread_mutex_destroy(&f->lock);
-}
-
-/* As if unplugged: the terminal is gone. Call fake_stop no more. */
-static inline void fake_unplug(struct fake_load *f)
-{
-    fake_stop(f);
 }
 
 static inline bool fake_is_on(struct fake_load *f)

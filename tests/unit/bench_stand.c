@@ -174,6 +174,25 @@ static void every_output_is_told_off_at_once(void **state)
     assert_false(fake_is_on(&r->fakes[ROLE_SUPPLY]));
 }
 
+/* The supply comes first and does not answer; the load is off long before that
+ * is known. */
+static void no_output_waits_for_another(void **state)
+{
+    struct rig *r = *state;
+    struct stand_health health;
+    r->fakes[ROLE_SUPPLY].silent = true;
+    for (int turn = 0; turn < 2; turn++) {
+        struct fake_load *load = &r->fakes[ROLE_LOAD];
+        load->on = true;
+        load->off_ns = 0;
+        int64_t begun_ns = clock_real_ns();
+        assert_false(turn == 0 ? stand_bring_up(r->stand, &health, &r->e)
+                               : stand_make_safe(r->stand, 1, &r->e));
+        assert_true(clock_real_ns() - begun_ns > 200 * NS_PER_MS);
+        assert_true(load->off_ns - begun_ns < 100 * NS_PER_MS);
+    }
+}
+
 static void safe_means_all_of_them(void **state)
 {
     struct rig *r = *state;
@@ -431,6 +450,7 @@ int main(void)
         rig_test(comes_up_off_and_known),
         rig_test(goes_through_all_when_one_fails),
         rig_test(every_output_is_told_off_at_once),
+        rig_test(no_output_waits_for_another),
         rig_test(safe_means_all_of_them),
         rig_test(reads_from_the_sources_in_use),
         rig_test(a_silent_thermometer_spoils_no_sample),
