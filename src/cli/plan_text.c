@@ -23,8 +23,9 @@ static void print_heading(const json_t *plan, FILE *f)
         fprintf(f, "  now      %s, %s\n",
                 words_amount(number_at(stand, "present_voltage_V"), 2, "V").s,
                 words_amount(number_at(stand, "present_temperature_C"), 1, "degC").s);
-        fprintf(f, "  voltage  read by %s, leads %s\n", text_at(stand, "voltage_source"),
-                words_amount(1000 * number_at(stand, "lead_resistance_ohm"), 1, "mOhm").s);
+        double ohm = number_at(stand, "lead_resistance_ohm");
+        fprintf(f, "  voltage  by %s%s%s\n", text_at(stand, "voltage_source"),
+                ohm > 0 ? ", leads " : "", ohm > 0 ? words_amount(1000 * ohm, 1, "mOhm").s : "");
     }
 }
 
@@ -46,6 +47,12 @@ static void step_in_words(const json_t *step, char *out, size_t size)
                 isfinite(most_Ah) ? words_short(most_Ah, "Ah").s : "", every.s);
 }
 
+/* Nothing is "-": a rest moves no charge. */
+static struct words some(double value, int decimals)
+{
+    return words_amount(value > 0 ? value : (double)NAN, decimals, "");
+}
+
 static void print_steps(const json_t *plan, FILE *f)
 {
     static const struct column columns[] = {{"step", RIGHT}, {"takes", RIGHT},  {"Ah", RIGHT},
@@ -58,9 +65,9 @@ static void print_steps(const json_t *plan, FILE *f)
         step_in_words(s, what, sizeof what);
         text_format(number, sizeof number, "%zu", i + 1);
         struct words takes = words_duration(number_at(s, "expected_s"));
-        struct words Ah = words_amount(number_at(s, "expected_Ah"), 1, "");
-        struct words Wh = words_amount(number_at(s, "expected_Wh"), 0, "");
-        struct words heat = words_amount(number_at(s, "heat_W"), 0, "");
+        struct words Ah = some(number_at(s, "expected_Ah"), 1);
+        struct words Wh = some(number_at(s, "expected_Wh"), 0);
+        struct words heat = some(number_at(s, "heat_W"), 0);
         const char *cells[] = {number, takes.s, Ah.s, Wh.s, heat.s, what};
         table_add(t, cells);
     }
@@ -108,16 +115,28 @@ void limits_print(const json_t *plan, FILE *f)
     table_print(t, 2, f);
 }
 
+const char *rule_in_words(const char *rule)
+{
+    if (strcmp(rule, "guard-band") == 0) {
+        return "with guard band: the uncertainty counts against it";
+    }
+    if (strcmp(rule, "simple") == 0) {
+        return "simple acceptance: the number alone decides";
+    }
+    return rule;
+}
+
 static void print_acceptance(const json_t *plan, FILE *f)
 {
     const json_t *a = json_object_get(plan, "acceptance");
+    char text[200] = "not at all: the profile states no acceptance";
     if (json_is_object(a)) {
-        fprintf(f, "\nJudged: passes when step \"%s\" delivers at least %s (decision rule: %s)\n",
-                text_at(a, "step_name"), words_short(number_at(a, "capacity_Ah"), "Ah").s,
-                text_at(a, "rule"));
-    } else {
-        fputs("\nNot judged: the profile states no acceptance.\n", f);
+        text_format(text, sizeof text, "it passes when step \"%s\" delivers at least %s, %s",
+                    text_at(a, "step_name"), words_short(number_at(a, "capacity_Ah"), "Ah").s,
+                    rule_in_words(text_at(a, "rule")));
     }
+    fputc('\n', f);
+    print_wrapped("Judged  ", text, f);
 }
 
 static void print_notes(const json_t *plan, const char *key, const char *heading, FILE *f)

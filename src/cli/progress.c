@@ -24,8 +24,7 @@ static void redraw(struct progress *p, const json_t *stand)
 {
     char first[LINE_SIZE], second[LINE_SIZE];
     progress_lines(stand, first, second, sizeof first);
-    fprintf(p->f, "%s" BEGIN_CLEAR "%.79s\n" BEGIN_CLEAR "%.79s", p->drawn ? UP : "", first,
-            second);
+    fprintf(p->f, "%s" BEGIN_CLEAR "%s\n" BEGIN_CLEAR "%s", p->drawn ? UP : "", first, second);
     fflush(p->f);
     p->drawn = true;
 }

@@ -22,32 +22,40 @@ static void capacity_in_words(const json_t *run, char *out, size_t size)
                 words_amount(capacity, 2, "").s);
 }
 
+/* How it ended, in one word: the verdict where there is one. */
+static const char *result_in_a_word(const json_t *run)
+{
+    const char *verdict = text_at(run, "verdict");
+    if (!is(run, "outcome", "completed")) {
+        return text_at(run, "outcome");
+    }
+    return verdict[0] != '\0' ? verdict : "done";
+}
+
 void runs_print(const json_t *runs, FILE *f)
 {
-    static const struct column columns[] = {{"run", RIGHT},  {"started", LEFT},   {"battery", LEFT},
-                                            {"Ah", RIGHT},   {"of rated", RIGHT}, {"verdict", LEFT},
-                                            {"ended", LEFT}, {"profile", LEFT}};
+    static const struct column columns[] = {{"run", RIGHT},   {"started", LEFT}, {"battery", LEFT},
+                                            {"Ah", RIGHT},    {"%", RIGHT},      {"result", LEFT},
+                                            {"profile", LEFT}};
     size_t n = json_array_size(runs);
     if (n == 0) {
         fputs("no runs yet\n", f);
         return;
     }
-    struct table *t = table_new(columns, 8);
+    struct table *t = table_new(columns, 7);
     for (size_t i = 0; i < n; i++) {
         const json_t *r = json_array_get(runs, i);
         char number[24], started[17], capacity[90];
         text_format(number, sizeof number, "%lld", integer_at(r, "number"));
         text_format(started, sizeof started, "%s", words_time(text_at(r, "started_utc")).s);
         capacity_in_words(r, capacity, sizeof capacity);
-        struct words percent = words_amount(number_at(r, "percent_of_rated"), 1, "%");
-        const char *verdict = text_at(r, "verdict");
+        struct words percent = words_amount(number_at(r, "percent_of_rated"), 1, "");
         const char *cells[] = {number,
                                started,
                                text_at(r, "battery"),
                                capacity,
                                percent.s,
-                               verdict[0] != '\0' ? verdict : "-",
-                               text_at(r, "outcome"),
+                               result_in_a_word(r),
                                text_at(r, "profile")};
         table_add(t, cells);
     }
@@ -97,12 +105,13 @@ static void delivered_in_words(const json_t *run, const json_t *result, char *ou
                 of_rated);
 }
 
-void run_headline(const json_t *run, char *out, size_t size)
+void run_headline(const json_t *run, FILE *f)
 {
     const json_t *result = json_object_get(run, "result");
-    char delivered[300];
+    char delivered[300], first[24];
     delivered_in_words(run, result, delivered, sizeof delivered);
-    text_format(out, size, "%s  %s", first_word(run, result), delivered);
+    text_format(first, sizeof first, "%s  ", first_word(run, result));
+    print_wrapped(first, delivered, f);
 }
 
 int run_exit_status(const json_t *run)

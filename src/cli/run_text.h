@@ -5,14 +5,13 @@
 #define AMPLEDGER_CLI_RUN_TEXT_H
 
 #include <jansson.h>
-#include <stddef.h>
 #include <stdio.h>
 
 /* A table, one line each. */
 void runs_print(const json_t *runs, FILE *f);
 
 /* "PASS  launch-a delivered 129.42 Ah +- 0.09 Ah (k = 2) of 125 Ah rated: 103.5 %" */
-void run_headline(const json_t *run, char *out, size_t size);
+void run_headline(const json_t *run, FILE *f);
 
 /* Everything about a run, verdict first. */
 void run_print(const json_t *run, FILE *f);

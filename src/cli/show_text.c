@@ -21,17 +21,10 @@ static void add_fact(struct table *t, const char *name, const char *text)
 static void print_trip(const json_t *run, FILE *f)
 {
     const json_t *trip = json_object_get(run, "trip");
-    char text[400];
     if (!json_is_object(trip)) {
         return;
     }
-    const char *unit = text_at(trip, "unit");
-    bool numbers = isfinite(number_at(trip, "value")) && isfinite(number_at(trip, "limit"));
-    text_format(
-        text, sizeof text, "%s%s%s%s%s", text_at(trip, "sentence"), numbers ? "; seen " : "",
-        numbers ? words_amount(number_at(trip, "value"), 2, unit).s : "", numbers ? ", limit " : "",
-        numbers ? words_amount(number_at(trip, "limit"), 2, unit).s : "");
-    print_wrapped("  why      ", text, f);
+    print_wrapped("  why      ", text_at(trip, "sentence"), f);
     fprintf(f, "  when     %s, %s into the run\n", words_time(text_at(trip, "at")).s,
             words_duration(number_at(trip, "at_s")).s);
 }
@@ -39,15 +32,19 @@ static void print_trip(const json_t *run, FILE *f)
 static void print_verdict(const json_t *run, FILE *f)
 {
     const json_t *result = json_object_get(run, "result");
-    const char *rule = text_at(result, "decision_rule");
     double limit = number_at(result, "acceptance_Ah");
     double probability = number_at(result, "conformance_probability");
-    if (isfinite(limit)) {
-        fprintf(f, "  judged   at least %s needed, decision rule %s%s%s\n",
-                words_short(limit, "Ah").s, rule[0] != '\0' ? rule : "none",
-                isfinite(probability) ? ", probability of meeting it " : "",
-                isfinite(probability) ? words_amount(100 * probability, 1, "%").s : "");
+    bool cut_short = true_at(result, "lower_bound"); /* then it says nothing about the battery */
+    char text[240];
+    if (!isfinite(limit)) {
+        return;
     }
+    bool told = isfinite(probability) && !cut_short;
+    text_format(text, sizeof text, "at least %s is needed, %s%s%s", words_short(limit, "Ah").s,
+                rule_in_words(text_at(result, "decision_rule")),
+                told ? "; probability that it is there: " : "",
+                told ? words_amount(100 * probability, 1, "%").s : "");
+    print_wrapped("  judged   ", text, f);
 }
 
 static struct words duration_of(const json_t *run)
@@ -61,21 +58,30 @@ static struct words duration_of(const json_t *run)
     return words_duration(all);
 }
 
+static void leads_in_words(double ohm, struct words *out)
+{
+    out->s[0] = '\0';
+    if (ohm > 0) {
+        text_format(out->s, sizeof out->s, ", leads %s", words_amount(1000 * ohm, 1, "mOhm").s);
+    }
+}
+
 static void print_conditions(const json_t *run, FILE *f)
 {
     static const struct column columns[] = {{NULL, LEFT}, {NULL, LEFT}};
     const json_t *result = json_object_get(run, "result");
     struct table *t = table_new(columns, 2);
     char text[200];
+    struct words leads;
     text_format(text, sizeof text, "%lld, id %s", integer_at(run, "number"), text_at(run, "id"));
     add_fact(t, "run", text);
     text_format(text, sizeof text, "%s: %s", text_at(run, "battery"),
                 battery_in_words(json_object_get(run, "battery_record")).s);
     add_fact(t, "battery", text);
     add_fact(t, "profile", text_at(run, "profile"));
-    text_format(text, sizeof text, "%s; voltage by %s, leads %s", text_at(run, "stand"),
-                text_at(run, "voltage_source"),
-                words_amount(1000 * number_at(run, "lead_resistance_ohm"), 1, "mOhm").s);
+    leads_in_words(number_at(run, "lead_resistance_ohm"), &leads);
+    text_format(text, sizeof text, "%s; voltage by %s%s", text_at(run, "stand"),
+                text_at(run, "voltage_source"), leads.s);
     add_fact(t, "stand", text);
     add_fact(t, "started", words_time(text_at(run, "started_utc")).s);
     text_format(text, sizeof text, "%s, %s, after %s", text_at(run, "outcome"),
@@ -112,8 +118,9 @@ static void print_steps(const json_t *run, FILE *f)
         char number[24];
         text_format(number, sizeof number, "%lld", integer_at(s, "step") + 1);
         struct words took = words_duration(number_at(s, "end_s") - number_at(s, "start_s"));
-        struct words Ah = words_amount(number_at(s, "capacity_Ah"), 2, "");
-        struct words Wh = words_amount(number_at(s, "energy_Wh"), 1, "");
+        bool rests = strcmp(text_at(s, "kind"), "rest") == 0;
+        struct words Ah = words_amount(rests ? (double)NAN : number_at(s, "capacity_Ah"), 2, "");
+        struct words Wh = words_amount(rests ? (double)NAN : number_at(s, "energy_Wh"), 1, "");
         const char *cells[] = {number, text_at(s, "name"),    text_at(s, "kind"), took.s, Ah.s,
                                Wh.s,   text_at(s, "ended_by")};
         table_add(t, cells);
@@ -142,14 +149,15 @@ static void print_instruments(const json_t *run, FILE *f)
 
 static void print_events(const json_t *run, FILE *f)
 {
-    static const struct column columns[] = {{NULL, LEFT}, {NULL, RIGHT}, {NULL, LEFT}};
+    static const struct column columns[] = {
+        {NULL, LEFT}, {NULL, RIGHT}, {NULL, LEFT}, {NULL, LEFT}};
     const json_t *list = json_object_get(run, "events");
-    struct table *t = table_new(columns, 3);
+    struct table *t = table_new(columns, 4);
     for (size_t i = 0; i < json_array_size(list); i++) {
         const json_t *v = json_array_get(list, i);
         struct words at = words_time(text_at(v, "at"));
         struct words into = words_duration(number_at(v, "t_s"));
-        const char *cells[] = {at.s, into.s, text_at(v, "text")};
+        const char *cells[] = {at.s, into.s, text_at(v, "kind"), text_at(v, "text")};
         table_add(t, cells);
     }
     fputs(json_array_size(list) > 0 ? "\nEvents\n" : "", f);
@@ -175,10 +183,8 @@ static void print_notes(const json_t *run, FILE *f)
 
 void run_print(const json_t *run, FILE *f)
 {
-    char headline[400];
     const json_t *plan = json_object_get(run, "plan");
-    run_headline(run, headline, sizeof headline);
-    print_wrapped("", headline, f);
+    run_headline(run, f);
     print_trip(run, f);
     print_verdict(run, f);
     print_conditions(run, f);

@@ -124,7 +124,7 @@ static struct words amount_done(const json_t *run)
     if (!(done > 0)) {
         return w;
     }
-    int decimals = done < 10 ? 2 : 1;
+    int decimals = fmax(done, expected) < 10 ? 2 : 1;
     if (isfinite(expected) && expected > 0) {
         text_format(w.s, sizeof w.s, "%.*f of %.*f Ah", decimals, done, decimals, expected);
         return w;
@@ -136,11 +136,22 @@ static struct words time_left(const json_t *run)
 {
     struct words w = {"time left unknown"};
     double left = number_at(run, "left_s");
-    const char *end = text_at(run, "expected_end_utc");
+    if (left <= 0) {
+        return (struct words){"longer than expected"};
+    }
     if (isfinite(left)) {
-        text_format(w.s, sizeof w.s, "%s left%s%s", words_duration(left).s,
-                    end[0] != '\0' ? ", ends " : "",
-                    end[0] != '\0' ? words_time_of_day(end).s : "");
+        text_format(w.s, sizeof w.s, "%s left", words_duration(left).s);
+    }
+    return w;
+}
+
+/* "ends 06:12 CET"; "" when it cannot be known. */
+static struct words end_expected(const json_t *run)
+{
+    struct words w = {""};
+    const char *end = text_at(run, "expected_end_utc");
+    if (end[0] != '\0' && number_at(run, "left_s") > 0) {
+        text_format(w.s, sizeof w.s, "ends %s", words_time_of_day(end).s);
     }
     return w;
 }
@@ -159,12 +170,15 @@ void progress_line(const json_t *stand, char *out, size_t size)
 {
     const json_t *run = json_object_get(stand, "run");
     struct words done = amount_done(run);
-    text_format(out, size, "step %lld of %lld, %s: %s%s%s, %s", integer_at(run, "step") + 1,
+    struct words end = end_expected(run);
+    text_format(out, size, "step %lld of %lld, %s: %s%s%s, %s%s%s", integer_at(run, "step") + 1,
                 integer_at(run, "step_count"), text_at(run, "step_name"), readings(stand, ", ").s,
-                done.s[0] != '\0' ? ", " : "", done.s, time_left(run).s);
+                done.s[0] != '\0' ? ", " : "", done.s, time_left(run).s,
+                end.s[0] != '\0' ? ", " : "", end.s);
 }
 
-#define BAR_WIDTH 30
+#define BAR_WIDTH 20
+#define NAME_WIDTH 12
 
 static void draw_bar(double share, char out[BAR_WIDTH + 1])
 {
@@ -181,9 +195,10 @@ void progress_lines(const json_t *stand, char *first, char *second, size_t size)
     char bar[BAR_WIDTH + 1];
     struct words done = amount_done(run);
     draw_bar(share, bar);
-    text_format(first, size, "%.14s  %lld/%lld %.14s  [%s]  %s", text_at(stand, "name"),
-                integer_at(run, "step") + 1, integer_at(run, "step_count"),
-                text_at(run, "step_name"), bar, words_amount(100 * share, 0, "%").s);
+    text_format(first, size, "%s  %lld/%lld %s  [%s]  %s  %s",
+                words_cut(text_at(stand, "name"), NAME_WIDTH).s, integer_at(run, "step") + 1,
+                integer_at(run, "step_count"), words_cut(text_at(run, "step_name"), NAME_WIDTH).s,
+                bar, words_amount(100 * share, 0, "%").s, end_expected(run).s);
     text_format(second, size, "  %s%s%s  %s", readings(stand, "  ").s,
                 done.s[0] != '\0' ? "  " : "", done.s, time_left(run).s);
 }

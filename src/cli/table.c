@@ -4,6 +4,7 @@
 
 #include "base/file.h"
 
+#include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -98,24 +99,37 @@ void print_wrapped(const char *before, const char *text, FILE *f)
                 f);
 }
 
+/* Columns up to the last that holds something: lines have no blank tail. */
+static size_t columns_used(const struct table *t, const char *const *cells)
+{
+    size_t n = t->columns_n;
+    while (n > 0 && cells[n - 1][0] == '\0') {
+        n--;
+    }
+    return n;
+}
+
 static void print_row(const struct table *t, const char *const *cells, size_t indent, FILE *f)
 {
+    size_t used = columns_used(t, cells);
     size_t at = indent;
-    size_t last = t->columns_n - 1;
-    spaces(indent, f);
-    for (size_t i = 0; i < last; i++) {
+    spaces(used > 0 ? indent : 0, f);
+    for (size_t i = 0; i < used; i++) {
         size_t pad = t->width[i] - text_width(cells[i]);
+        bool wraps = i + 1 == t->columns_n && t->columns[i].align == LEFT;
         spaces(t->columns[i].align == RIGHT ? pad : 0, f);
+        if (wraps) {
+            print_words(cells[i], at, at + LAST_LEAST < PAGE_WIDTH ? PAGE_WIDTH - at : LAST_LEAST,
+                        f);
+            return;
+        }
         fputs(cells[i], f);
-        spaces((t->columns[i].align == LEFT ? pad : 0) + GAP, f);
+        if (i + 1 < used) {
+            spaces((t->columns[i].align == LEFT ? pad : 0) + GAP, f);
+        }
         at += t->width[i] + GAP;
     }
-    if (t->columns[last].align == RIGHT) {
-        spaces(t->width[last] - text_width(cells[last]), f);
-        fprintf(f, "%s\n", cells[last]);
-        return;
-    }
-    print_words(cells[last], at, at + LAST_LEAST < PAGE_WIDTH ? PAGE_WIDTH - at : LAST_LEAST, f);
+    fputc('\n', f);
 }
 
 static void print_headings(const struct table *t, size_t indent, FILE *f)

@@ -44,7 +44,7 @@ struct words words_current(double current_A)
     if (magnitude < NO_CURRENT_A) {
         return (struct words){"no current"};
     }
-    int decimals = magnitude < 1 ? 3 : magnitude < 10 ? 2 : 1;
+    int decimals = magnitude < 1 ? 3 : magnitude < 9.9 ? 2 : 1;
     snprintf(w.s, sizeof w.s, "%s %.*f A", current_A < 0 ? "discharge" : "charge", decimals,
              magnitude);
     return w;
@@ -108,6 +108,24 @@ struct words words_time_of_day(const char *utc)
     struct tm tm;
     bool ok = local_time(utc, &tm) && strftime(w.s, sizeof w.s, "%H:%M %Z", &tm) != 0;
     return ok ? w : unknown();
+}
+
+struct words words_cut(const char *text, size_t width)
+{
+    struct words w;
+    size_t n = 0, characters = 0;
+    while (text[n] != '\0') {
+        bool begins = ((unsigned char)text[n] & 0xC0) != 0x80;
+        if (begins && characters == width) {
+            break;
+        }
+        characters += begins;
+        n++;
+    }
+    n = n < sizeof w.s ? n : sizeof w.s - 1;
+    memcpy(w.s, text, n);
+    w.s[n] = '\0';
+    return w;
 }
 
 double number_at(const json_t *o, const char *key)

@@ -26,6 +26,9 @@ struct words words_time(const char *utc);
 /* "21:04 CET" */
 struct words words_time_of_day(const char *utc);
 
+/* At most `width` characters of a UTF-8 text, none of them halved. */
+struct words words_cut(const char *text, size_t width);
+
 /* From a JSON object: NAN, "" and false when absent, null or of another type. */
 double number_at(const json_t *o, const char *key);
 const char *text_at(const json_t *o, const char *key);

@@ -135,8 +135,11 @@ static bool move_in(struct house *h, struct err *e)
     if (!run_host_start(&host, &h->host, e)) {
         return false;
     }
-    struct web_config web = {
-        .host = h->host, .store = h->store, .bench = h->bench, .socket_path = h->bench->socket};
+    struct web_config web = {.host = h->host,
+                             .store = h->store,
+                             .bench = h->bench,
+                             .socket_path = h->bench->socket,
+                             .clock = h->clock};
     if (!web_start(&web, &h->web, e)) {
         return false;
     }
