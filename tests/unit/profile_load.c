@@ -265,7 +265,13 @@ static const struct {
      "p.yaml:14:13: \"name\" is too long (at most 47 characters)" SHOWN
      "      name: a name much longer than anybody would ever want to read" SHOWN "            ^"},
 
+    {"sample_every: 500 ms", "sample_every: 2 V",
+     "p.yaml:18:21: \"2 V\" is a voltage; a time is wanted here, e.g. 12.5 h" SHOWN
+     "      sample_every: 2 V" SHOWN "                    ^"},
+
     /* acceptance */
+    {"  step: capacity\n", "",
+     "p.yaml:21:3: the key \"step\" is missing here" SHOWN "  capacity: 95 %" SHOWN "  ^"},
     {"step: capacity", "step: capasity",
      "p.yaml:21:9: no step has the name \"capasity\"; did you mean \"capacity\"?" SHOWN
      "  step: capasity" SHOWN "        ^"},
@@ -459,8 +465,9 @@ static void test_find(void **state)
     (void)state;
     char dir[] = "/tmp/profiles-XXXXXX", path[64], want[512];
     assert_non_null(mkdtemp(dir));
-    static const char *const names[] = {"lamp-check.yaml", "anchor-watch.yaml", "notes.txt"};
-    for (size_t i = 0; i < 3; i++) {
+    static const char *const names[] = {"lamp-check.yaml", "anchor-watch.yaml", "notes.txt",
+                                        ".hidden.yaml"};
+    for (size_t i = 0; i < 4; i++) {
         text_format(path, sizeof path, "%s/%s", dir, names[i]);
         FILE *f = fopen(path, "w");
         assert_non_null(f);
@@ -475,6 +482,12 @@ static void test_find(void **state)
     profile_free(p);
     p = NULL;
     assert_true(profile_find("/nowhere", path, true, &p, &e)); /* a path, where allowed */
+    profile_free(p);
+    p = NULL;
+
+    text_format(path, sizeof path, "%s/notes.txt", dir);
+    assert_true(profile_find("/nowhere", path, true, &p, &e));
+    assert_string_equal(p->name, "notes.txt"); /* no .yaml to take off */
     profile_free(p);
     p = NULL;
 
@@ -498,13 +511,24 @@ static void test_find(void **state)
     assert_int_equal(e.code, ERR_NOT_FOUND);
     assert_string_equal(e.text, "cannot open the folder of profiles /nowhere: No such file or "
                                 "directory; check \"profiles\" in bench.yaml");
-    for (size_t i = 0; i < 3; i++) {
+    for (size_t i = 0; i < 4; i++) {
         text_format(path, sizeof path, "%s/%s", dir, names[i]);
         unlink(path);
     }
     assert_false(profile_find(dir, "voyage", true, &p, &e));
     text_format(want, sizeof want, "no profile \"voyage\" in %s; there are none", dir);
     assert_string_equal(e.text, want);
+    /* One that is there, but wrong, says what is wrong. */
+    text_format(path, sizeof path, "%s/torn.yaml", dir);
+    FILE *f = fopen(path, "w");
+    assert_non_null(f);
+    fputs("profile: Torn\n", f);
+    fclose(f);
+    assert_false(profile_find(dir, "torn", false, &p, NULL));
+    assert_false(profile_find(dir, "torn", false, &p, &e));
+    assert_int_equal(e.code, ERR_CONFIG);
+    assert_non_null(strstr(e.text, "/torn.yaml:1:1: a profile needs \"steps\""));
+    unlink(path);
     rmdir(dir);
 }
 

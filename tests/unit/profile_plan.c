@@ -107,6 +107,11 @@ static bool says(const struct plan_notes *n, const char *text)
     return false;
 }
 
+static void not_judged(struct scene *s)
+{
+    scene_change(s, "acceptance:\n  step: capacity\n  capacity: 100 %\n", "");
+}
+
 /* --- values --- */
 
 static void test_values(void **state)
@@ -218,6 +223,20 @@ static void test_end_without_cutoff(void **state)
     no_problem(p);
     assert_float_equal(p->steps[1].expected_Ah, 40, 1e-9);
     assert_float_equal(p->steps[1].max_s, 1.5 * 4 * 3600, 1e-6);
+    plan_free(p);
+}
+
+/* With a cut-off too, no more is expected than at_most lets through. */
+static void test_cut_short(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    scene_change(&s, "time: 20 h", "time: 12 h");
+    not_judged(&s);
+    struct plan *p = scene_plan(&s);
+    no_problem(p);
+    assert_float_equal(p->steps[1].expected_Ah, 120, 1e-9);
     plan_free(p);
 }
 
@@ -478,6 +497,9 @@ static const struct {
     {"10 A", "0.1 C", unrated,
      "p.yaml:12: 0.1 C is relative to the rated capacity, and battery \"launch-a\" has none: "
      "register its rated capacity, or write the current in A"},
+    {"10 A", "0.1 C", unrated_endless, /* told once, not also as a missing end */
+     "p.yaml:12: 0.1 C is relative to the rated capacity, and battery \"launch-a\" has none: "
+     "register its rated capacity, or write the current in A"},
     {"", "", unrated_charge,
      "p.yaml:14: 150 % is relative to the rated capacity, and battery \"launch-a\" has none: "
      "register its rated capacity, or write the charge in Ah"},
@@ -648,6 +670,42 @@ static void test_more_problems(void **state)
     plan_free(p);
 }
 
+/* A place is named only when the profile is what won, and then the right one. */
+static void test_places(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *from, *to;
+        double present_C;
+        const char *problem;
+    } rows[] = {
+        {"{min: 5 degC, max: 45 degC}", "\n    min: 5 degC\n    max: 45 degC", 3,
+         "p.yaml:5: the battery is at 3.0 degC, outside 5 to 45 degC: let it come to room "
+         "temperature"},
+        {"{min: 5 degC, max: 45 degC}", "\n    min: 5 degC\n    max: 45 degC", 47,
+         "p.yaml:6: the battery is at 47.0 degC, outside 5 to 45 degC: let it come to room "
+         "temperature"},
+        {"max: 45 degC", "max: 80 degC", 61,
+         "the battery is at 61.0 degC, outside 5 to 60 degC: let it come to room temperature"},
+        {"min: 5 degC, ", "", -21,
+         "the battery is at -21.0 degC, outside -20 to 45 degC: let it come to room temperature"},
+        {"min: 2.2 V/cell, max: 3.65 V/cell", "max: 7.5 V", 22,
+         "p.yaml:5: the voltage limits leave no room: at least 8.00 V and at most 7.50 V for 4 "
+         "cells; correct the limits, or the number of cells of battery \"launch-a\""},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct scene s;
+        scene_start(&s);
+        s.stand.present_voltage_V = NAN;
+        s.stand.present_temperature_C = rows[i].present_C;
+        scene_change(&s, rows[i].from, rows[i].to);
+        struct plan *p = scene_plan(&s);
+        assert_int_equal(p->problems.count, 1);
+        assert_string_equal(p->problems.text[0], rows[i].problem);
+        plan_free(p);
+    }
+}
+
 /* More than can be listed: the last place says so, nothing is overrun. */
 static void test_too_many_problems(void **state)
 {
@@ -737,11 +795,6 @@ static void nickel(struct scene *s)
     scene_change(s, "  voltage: {min: 2.2 V/cell, max: 3.65 V/cell}\n", "\n");
     scene_change(s, "2.5 V/cell", "1.0 V/cell");
 }
-static void not_judged(struct scene *s)
-{
-    scene_change(s, "acceptance:\n  step: capacity\n  capacity: 100 %\n", "");
-}
-
 static void test_warnings(void **state)
 {
     (void)state;
@@ -768,6 +821,8 @@ static void test_warnings(void **state)
          "foretold"},
         {"time: 20 h", "time: 12 h", not_judged,
          "step \"capacity\" ends after 12 h, before the rated capacity can be delivered"},
+        {"time: 20 h", "time: 30 min", not_judged,
+         "step \"capacity\" ends after 30 min, before the rated capacity can be delivered"},
         {"min: 2.2 V/cell", "min: 9.95 V", NULL,
          "the lower voltage limit is only 0.050 V below the cut-off of step \"capacity\": a fast "
          "fall may trip the run instead of ending the step"},
@@ -818,6 +873,19 @@ static void test_warnings(void **state)
     }
 }
 
+/* An accuracy stated as a share alone, or as an offset alone, is one. */
+static void test_partial_accuracy(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    s.stand.accuracy.current.gain = NAN;
+    s.stand.accuracy.voltage.offset = NAN;
+    struct plan *p = scene_plan(&s);
+    assert_int_equal(p->warnings.count, 0);
+    plan_free(p);
+}
+
 /* Leads of known resistance are corrected for: no warning. */
 static void test_known_leads(void **state)
 {
@@ -857,13 +925,15 @@ static void test_cautions(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_values),         cmocka_unit_test(test_relative),
-        cmocka_unit_test(test_longest_time),   cmocka_unit_test(test_end_without_cutoff),
-        cmocka_unit_test(test_two_discharges), cmocka_unit_test(test_without_stand),
-        cmocka_unit_test(test_strictest_wins), cmocka_unit_test(test_problems),
-        cmocka_unit_test(test_more_problems),  cmocka_unit_test(test_too_many_problems),
-        cmocka_unit_test(test_long_path),      cmocka_unit_test(test_warnings),
-        cmocka_unit_test(test_known_leads),    cmocka_unit_test(test_cautions),
+        cmocka_unit_test(test_values),           cmocka_unit_test(test_relative),
+        cmocka_unit_test(test_longest_time),     cmocka_unit_test(test_end_without_cutoff),
+        cmocka_unit_test(test_cut_short),        cmocka_unit_test(test_two_discharges),
+        cmocka_unit_test(test_without_stand),    cmocka_unit_test(test_strictest_wins),
+        cmocka_unit_test(test_problems),         cmocka_unit_test(test_more_problems),
+        cmocka_unit_test(test_places),           cmocka_unit_test(test_too_many_problems),
+        cmocka_unit_test(test_long_path),        cmocka_unit_test(test_warnings),
+        cmocka_unit_test(test_partial_accuracy), cmocka_unit_test(test_known_leads),
+        cmocka_unit_test(test_cautions),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
