@@ -37,8 +37,9 @@ struct fake_load {
     bool on;
     double set_A, set_V, under_V, battery_V;
     int errors;
-    char log[FAKE_LOG_SIZE]; /* lines heard, joined by '|' */
-    int64_t off_ns;          /* real time of the first off line; 0: none yet */
+    char log[FAKE_LOG_SIZE];   /* lines heard, joined by '|' */
+    int64_t off_ns;            /* real time of the first off line; 0: none yet */
+    char heard[FAKE_LOG_SIZE]; /* see fake_heard() */
     /* machinery */
     int master, keep, stop[2];
     char path[64];
@@ -126,8 +127,8 @@ static inline void fake_obey(struct fake_load *f, const char *line)
 
 static inline void fake_hear(struct fake_load *f, const char *line)
 {
-    size_t n = strlen(f->log);
     pthread_mutex_lock(&f->lock);
+    size_t n = strlen(f->log);
     snprintf(f->log + n, FAKE_LOG_SIZE - n, "%s|", line);
     if (strchr(line, '?') != NULL) {
         fake_ask(f, line);
@@ -200,6 +201,21 @@ static inline void fake_stop(struct fake_load *f)
     close(f->stop[0]);
     close(f->stop[1]);
     pthread_mutex_destroy(&f->lock);
+}
+
+/* Change the fake from the test's thread: fake_do(&fake, fake.silent = true). */
+#define fake_do(fake, statement)                                                                   \
+    do {                                                                                           \
+        pthread_mutex_lock(&(fake)->lock);                                                         \
+        statement;                                                                                 \
+        pthread_mutex_unlock(&(fake)->lock);                                                       \
+    } while (0)
+
+/* The lines heard so far, joined by '|'; good until the next call. */
+static inline const char *fake_heard(struct fake_load *f)
+{
+    fake_do(f, memcpy(f->heard, f->log, FAKE_LOG_SIZE));
+    return f->heard;
 }
 
 static inline bool fake_is_on(struct fake_load *f)
