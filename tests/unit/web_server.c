@@ -1,0 +1,360 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The server as a whole, over its socket, with a real database and a bench
+ * without stands: sockets left behind, bodies, many clients at once, clients that
+ * leave in the middle. */
+#include "store_fixture.h"
+
+#include "web/web.h"
+
+#include <errno.h>
+#include <poll.h>
+#include <pthread.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+
+#define ANSWER_MAX (8u << 20)
+#define SAMPLES 30000
+
+struct house {
+    struct fixture f;
+    char socket_path[700];
+    struct store *store;
+    struct clock *clock;
+    struct bench bench;
+    struct run_host *host;
+    struct web *web;
+    int64_t run;
+};
+
+static struct web_config config_of(struct house *h)
+{
+    return (struct web_config){.host = h->host,
+                               .store = h->store,
+                               .bench = &h->bench,
+                               .socket_path = h->socket_path,
+                               .clock = h->clock};
+}
+
+static void put_run(struct house *h)
+{
+    struct err e = {0};
+    struct battery b = battery_blank();
+    strcpy(b.label, "launch-a");
+    b.chemistry = CHEM_LFP;
+    b.cells = 4;
+    ok(store_battery_add(h->store, &b, &e));
+    struct run_begin r = {.stand = "jetty",
+                          .profile = "overnight",
+                          .started_utc_ns = FIXTURE_UTC_NS,
+                          .voltage_source = "meter",
+                          .profile_text = "a",
+                          .bench_text = "b",
+                          .plan_json = "{}",
+                          .software_version = "test"};
+    uuid7_make(FIXTURE_UTC_NS, r.id);
+    strcpy(r.battery_id, b.id);
+    ok(store_run_begin(h->store, &r, &h->run, &e));
+    assert_true(store_put_step_begin(h->store, h->run, 0, "capacity", "discharge", 0));
+    for (int i = 0; i < SAMPLES; i++) {
+        struct sample s = {i, 13.2 - i * 1e-5, -10, 22};
+        while (!store_put_sample(h->store, h->run, 0, &s)) {
+            ok(store_flush(h->store, 5000, &e));
+        }
+    }
+    ok(store_flush(h->store, 20000, &e));
+}
+
+static int setup(void **state)
+{
+    struct house *h = zalloc(sizeof *h);
+    struct err e = {0};
+    fixture_make(&h->f);
+    snprintf(h->socket_path, sizeof h->socket_path, "%s/socket", h->f.folder);
+    ok(store_open(h->f.path, &h->store, &e));
+    h->clock = clock_new_real();
+    strcpy(h->bench.title, "Lakeside yard");
+    snprintf(h->bench.profiles_dir, sizeof h->bench.profiles_dir, "%s/profiles",
+             AMPLEDGER_SOURCE_DIR);
+    struct run_host_config host = {.bench = &h->bench, .store = h->store, .clock = h->clock};
+    ok(run_host_start(&host, &h->host, &e));
+    put_run(h);
+    struct web_config config = config_of(h);
+    ok(web_start(&config, &h->web, &e));
+    *state = h;
+    return 0;
+}
+
+static int teardown(void **state)
+{
+    struct house *h = *state;
+    web_stop(h->web);
+    run_host_stop(h->host);
+    store_close(h->store);
+    clock_free(h->clock);
+    fixture_remove(&h->f);
+    free(h);
+    return 0;
+}
+
+static int dial(const char *path)
+{
+    struct sockaddr_un a = {.sun_family = AF_UNIX};
+    assert_true(text_format(a.sun_path, sizeof a.sun_path, "%s", path));
+    int fd = socket(AF_UNIX, SOCK_STREAM, 0);
+    assert_true(fd >= 0);
+    if (connect(fd, (struct sockaddr *)&a, sizeof a) != 0) {
+        close(fd);
+        return -1;
+    }
+    return fd;
+}
+
+static void send_all(int fd, const char *bytes, size_t n)
+{
+    while (n > 0) {
+        ssize_t sent = send(fd, bytes, n, MSG_NOSIGNAL);
+        if (sent <= 0) {
+            return; /* the server has heard enough */
+        }
+        bytes += sent;
+        n -= (size_t)sent;
+    }
+}
+
+/* The whole answer until the server closes; owned. */
+static char *receive_all(int fd)
+{
+    char *text = malloc(ANSWER_MAX);
+    size_t n = 0;
+    assert_non_null(text);
+    for (;;) {
+        struct pollfd p = {.fd = fd, .events = POLLIN};
+        assert_int_equal(poll(&p, 1, 30000), 1);
+        ssize_t got = recv(fd, text + n, ANSWER_MAX - 1 - n, 0);
+        if (got <= 0) {
+            break;
+        }
+        n += (size_t)got;
+    }
+    text[n] = '\0';
+    return text;
+}
+
+static char *ask(const struct house *h, const char *method, const char *path, const char *body)
+{
+    char head[512];
+    int fd = dial(h->socket_path);
+    assert_true(fd >= 0);
+    snprintf(head, sizeof head,
+             "%s %s HTTP/1.1\r\nHost: x\r\nConnection: close\r\nContent-Length: %zu\r\n\r\n",
+             method, path, strlen(body));
+    send_all(fd, head, strlen(head));
+    send_all(fd, body, strlen(body));
+    char *answer = receive_all(fd);
+    close(fd);
+    return answer;
+}
+
+static void answers(const struct house *h, const char *method, const char *path, const char *body,
+                    const char *status, const char *says)
+{
+    char *answer = ask(h, method, path, body);
+    if (strncmp(answer, "HTTP/1.1 ", 9) != 0 || strncmp(answer + 9, status, 3) != 0 ||
+        strstr(answer, says) == NULL) {
+        fail_msg("%s %s: wanted %s and \"%s\", got: %.600s", method, path, status, says, answer);
+    }
+    free(answer);
+}
+
+static void shows_what_there_is(void **state)
+{
+    struct house *h = *state;
+    answers(h, "GET", "/v1/daemon", "", "200", "\"bench\":\"Lakeside yard\"");
+    answers(h, "GET", "/v1/daemon", "", "200", "\"clock_speed\":1.0");
+    answers(h, "GET", "/v1/stands", "", "200", "{\"stands\":[]}");
+    answers(h, "GET", "/v1/runs", "", "200", "\"outcome\":\"running\"");
+    answers(h, "GET", "/v1/runs/last", "", "200", "\"name\":\"capacity\"");
+    answers(h, "GET", "/v1/batteries/launch-a", "", "200", "\"runs\":[{\"number\":1");
+    answers(h, "GET", "/v1/runs?battery=launch-a&limit=1", "", "200", "\"number\":1");
+    answers(h, "GET", "/v1/profiles", "", "200", "\"overnight-capacity-lfp\"");
+    answers(h, "GET", "/v1/stands/jetty", "", "404", "jetty");
+    answers(h, "POST", "/v1/stands/jetty/start", "{\"profile\":\"a\",\"battery\":\"b\"}", "404",
+            "jetty");
+}
+
+static void register_and_plan(void **state)
+{
+    struct house *h = *state;
+    const char *lamp = "{\"label\":\"lamp-7\",\"chemistry\":\"lfp\",\"cells\":4,\"rated_Ah\":20}";
+    answers(h, "POST", "/v1/batteries", lamp, "201", "\"label\":\"lamp-7\"");
+    answers(h, "POST", "/v1/batteries", lamp, "400", "lamp-7");
+    answers(h, "POST", "/v1/plans",
+            "{\"profile\":\"overnight-capacity-lfp\",\"battery\":\"lamp-7\"}", "200",
+            "\"steps\":[");
+    answers(h, "POST", "/v1/plans", "{\"profile\":\"../profiles/x\",\"battery\":\"lamp-7\"}", "400",
+            "without path");
+    answers(h, "POST", "/v1/plans",
+            "{\"profile\":\"overnight-capacity-lfp\",\"battery\":\"lamp-8\"}", "404", "lamp-7");
+    answers(h, "POST", "/v1/batteries/lamp-7/retire", "", "200", "\"retired_utc\":\"2");
+}
+
+static void refuses_bad_requests(void **state)
+{
+    struct house *h = *state;
+    answers(h, "POST", "/v1/plans", "{\"profile\"", "400", "line 1, column 10");
+    answers(h, "PATCH", "/v1/plans", "", "405", "Allow: POST");
+    answers(h, "GET", "/v1/runs?limit=many", "", "400", "whole number");
+    answers(h, "GET", "/v1/runs?batery=a", "", "400", "did you mean \\\"battery\\\"");
+    answers(h, "GET", "/v1/stands?limit=1", "", "400", "limit");
+    answers(h, "GET", "/v1/runs/99", "", "404", "application/problem+json");
+    char *large = zalloc(70001);
+    memset(large, ' ', 70000);
+    answers(h, "POST", "/v1/plans", large, "413", "64 KiB");
+    large[65537] = '\0'; /* one byte too many */
+    answers(h, "POST", "/v1/plans", large, "413", "64 KiB");
+    large[65536] = '\0'; /* fits, and is no JSON */
+    answers(h, "POST", "/v1/plans", large, "400", "JSON");
+    free(large);
+}
+
+/* The body of a chunked answer, in place; NULL when its last chunk is missing. */
+static char *without_chunks(char *answer)
+{
+    char *from = strstr(answer, "\r\n\r\n");
+    char *to = answer;
+    assert_non_null(from);
+    from += 4;
+    for (;;) {
+        char *end = NULL;
+        unsigned long n = strtoul(from, &end, 16);
+        if (end == from) {
+            return NULL;
+        }
+        from = strstr(end, "\r\n") + 2;
+        if (n == 0) {
+            *to = '\0';
+            return answer;
+        }
+        memmove(to, from, n);
+        to += n;
+        from += n + 2;
+    }
+}
+
+static void streams_all_samples(void **state)
+{
+    struct house *h = *state;
+    char *answer = ask(h, "GET", "/v1/runs/1/samples", "");
+    assert_non_null(strstr(answer, "text/csv"));
+    char *csv = without_chunks(answer);
+    assert_non_null(csv);
+    char *at = strstr(csv, "\r\n");
+    assert_int_equal(strncmp(csv, "t_s,voltage_V,current_A,temperature_C,utc,step\r\n", 48), 0);
+    for (int i = 0; i < SAMPLES; i++) {
+        double t = -1, voltage = 0;
+        assert_int_equal(sscanf(at + 2, "%lf,%lf,-10,22,", &t, &voltage), 2);
+        assert_float_equal(t, i, 0);
+        assert_float_equal(voltage, 13.2 - i * 1e-5, 0);
+        at = strstr(at + 2, "\r\n");
+    }
+    assert_string_equal(at, "\r\n");
+    free(answer);
+}
+
+static void client_that_leaves(void **state)
+{
+    struct house *h = *state;
+    const char *head = "GET /v1/runs/1/samples HTTP/1.1\r\nHost: x\r\n\r\n";
+    for (int i = 0; i < 20; i++) {
+        char bytes[100];
+        int fd = dial(h->socket_path);
+        assert_true(fd >= 0);
+        send_all(fd, head, strlen(head));
+        assert_true(recv(fd, bytes, sizeof bytes, 0) > 0);
+        close(fd);
+    }
+    answers(h, "GET", "/v1/daemon", "", "200", "version");
+}
+
+static void *one_of_many(void *context)
+{
+    for (int i = 0; i < 15; i++) {
+        answers(context, "GET", "/v1/runs/last", "", "200", "launch-a");
+        answers(context, "GET", "/v1/batteries", "", "200", "launch-a");
+        answers(context, "DELETE", "/v1/batteries", "", "405", "Allow");
+    }
+    return NULL;
+}
+
+static void many_clients(void **state)
+{
+    pthread_t threads[4];
+    for (size_t i = 0; i < 4; i++) {
+        assert_int_equal(pthread_create(&threads[i], NULL, one_of_many, *state), 0);
+    }
+    for (size_t i = 0; i < 4; i++) {
+        pthread_join(threads[i], NULL);
+    }
+}
+
+static void socket_in_use_is_left_alone(void **state)
+{
+    struct house *h = *state;
+    struct web *second = NULL;
+    struct err e = {0};
+    struct web_config config = config_of(h);
+    assert_false(web_start(&config, &second, &e));
+    assert_int_equal(e.code, ERR_REFUSED);
+    assert_non_null(strstr(e.text, h->socket_path));
+    answers(h, "GET", "/v1/daemon", "", "200", "version");
+}
+
+static void socket_left_behind_is_replaced(void **state)
+{
+    struct house *h = *state;
+    struct err e = {0};
+    struct stat st;
+    web_stop(h->web);
+    h->web = NULL;
+    assert_int_equal(lstat(h->socket_path, &st), -1);
+    struct sockaddr_un a = {.sun_family = AF_UNIX};
+    assert_true(text_format(a.sun_path, sizeof a.sun_path, "%s", h->socket_path));
+    int fd = socket(AF_UNIX, SOCK_STREAM, 0);
+    assert_int_equal(bind(fd, (struct sockaddr *)&a, sizeof a), 0);
+    close(fd); /* as a killed daemon leaves it */
+    struct web_config config = config_of(h);
+    ok(web_start(&config, &h->web, &e));
+    assert_int_equal(lstat(h->socket_path, &st), 0);
+    assert_int_equal(st.st_mode & 07777, 0660);
+    answers(h, "GET", "/v1/daemon", "", "200", "version");
+}
+
+static void file_is_not_a_socket(void **state)
+{
+    struct house *h = *state;
+    struct err e = {0};
+    struct web *second = NULL;
+    struct web_config config = config_of(h);
+    config.socket_path = h->f.path; /* the database */
+    assert_false(web_start(&config, &second, &e));
+    assert_int_equal(e.code, ERR_CONFIG);
+    struct stat st;
+    assert_int_equal(lstat(h->f.path, &st), 0);
+    assert_true(S_ISREG(st.st_mode));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(shows_what_there_is),
+        cmocka_unit_test(register_and_plan),
+        cmocka_unit_test(refuses_bad_requests),
+        cmocka_unit_test(streams_all_samples),
+        cmocka_unit_test(client_that_leaves),
+        cmocka_unit_test(many_clients),
+        cmocka_unit_test(socket_in_use_is_left_alone),
+        cmocka_unit_test(socket_left_behind_is_replaced),
+        cmocka_unit_test(file_is_not_a_socket),
+    };
+    return cmocka_run_group_tests(tests, setup, teardown);
+}
