@@ -567,7 +567,10 @@ static void cutting_power_loses_at_most_two_seconds(void **state)
     assert_int_equal(pthread_create(&thread, NULL, write_sessions, &writing), 0);
     pause_ms(200);
     for (int i = 0; i < CUTS; i++) {
-        pause_ms((int)random_below(400));
+        pthread_mutex_lock(&disk.mutex); /* which also guards the random numbers */
+        int ms = (int)random_below(400);
+        pthread_mutex_unlock(&disk.mutex);
+        pause_ms(ms);
         fixture_make(&cut[i]);
         /* What had been handed over, first; then the cut. The other way round
          * would ask for samples that came after it. */
