@@ -16,7 +16,7 @@ add_launch
 trip_by() {
     reason=$1
     instrument=$2
-    shift
+    shift 2
     expect 0 ampledger start short --battery launch-a --stand jetty
     await 20 output_is on
     sleep 1

@@ -31,16 +31,15 @@ says "PASS"
 
 # Export and database, sample by sample.
 expect 0 ampledger export last -o "$home/run.csv"
-sqlite3 "$home/ampledger.db" -separator , \
-    "select printf('%.17g',t_s), printf('%.17g',voltage_V), printf('%.17g',current_A), printf('%.17g',temperature_C) from sample order by run_nr, seq" >"$home/db.csv"
-python3 - "$home/run.csv" "$home/db.csv" <<'PY'
-import csv, sys
+python3 - "$home/run.csv" "$home/ampledger.db" <<'PY'
+import csv, sqlite3, sys
 exported = list(csv.DictReader(open(sys.argv[1], newline="")))
-stored = list(csv.reader(open(sys.argv[2])))
+stored = list(sqlite3.connect(sys.argv[2]).execute(
+    "select t_s, voltage_V, current_A, temperature_C from sample order by run_nr, seq"))
 assert len(exported) == len(stored) > 45000, (len(exported), len(stored))
 for n, (e, s) in enumerate(zip(exported, stored)):
-    got = [float(e[k]) for k in ("t_s", "voltage_V", "current_A", "temperature_C")]
-    assert got == [float(x) for x in s], (n, got, s)
+    got = tuple(float(e[k]) for k in ("t_s", "voltage_V", "current_A", "temperature_C"))
+    assert got == s, (n, got, s)
 print(len(exported), "samples agree, bit by bit")
 PY
 # The exported log, analysed without a daemon, gives the same delivered capacity.

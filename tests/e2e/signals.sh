@@ -1,39 +1,112 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# SIGTERM in the middle of a run: output off, database sound, run marked
-# stopped. SIGKILL: nothing recorded is lost, and at the next start the output is
-# off first and the run is marked interrupted.
+# Deaths in the middle of a run, measured: SIGTERM; the worker killed, crashed
+# and stopped; the keeper killed; both killed. The output goes off, nothing that
+# was recorded is lost, the run is marked, and nobody has to do anything.
 . "$AMPLEDGER_SOURCE/tests/support/e2e.sh"
 
 begin_run() {
+    await 30 phase_is idle
     expect 0 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty
     await 20 output_is on
-    sleep 1
+    sleep 0.7
+}
+
+last_outcome() {
+    sqlite3 "$home/ampledger.db" 'select outcome from run order by nr desc limit 1'
+}
+
+samples() {
+    sqlite3 "$home/ampledger.db" 'select count(*) from sample'
+}
+
+worker() {
+    pgrep -P "$daemon" | head -n 1
+}
+
+# strike SIGNAL PID...: prints milliseconds from the signal to the last off line
+# that the load heard after it (both on CLOCK_BOOTTIME)
+strike() {
+    python3 - "$home/vb/control" "$@" <<'PY'
+import os, re, socket, sys, time
+control, sig, pids = sys.argv[1], int(sys.argv[2]), [int(p) for p in sys.argv[3:]]
+s = socket.socket(socket.AF_UNIX)
+s.connect(control)
+f = s.makefile("rw")
+def off_ns():
+    f.write("log load-1\n"); f.flush()
+    return int(re.search(r"last_off_real_ns=(-?\d+)", f.readline()).group(1))
+struck = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+for p in pids:
+    os.kill(p, sig)
+end = time.monotonic() + 10
+while off_ns() < struck:
+    if time.monotonic() > end:
+        sys.exit("no off line came")
+    time.sleep(0.002)
+print((off_ns() - struck) / 1e6)
+PY
 }
 
 start_virtual 300
 start_daemon
-await 20 phase_is idle
-add_launch
+add_launch 2>/dev/null
+
 begin_run
-stop_daemon
+ms=$(strike 15 "$daemon")
+echo "SIGTERM to off: $ms ms"
+wait "$daemon" || fail "left with $?"
 output_is off || fail "on after SIGTERM"
 database_is_sound
-[ "$(sqlite3 "$home/ampledger.db" 'select outcome from run order by nr desc limit 1')" = stopped ] ||
-    fail "not marked stopped"
-
+[ "$(last_outcome)" = stopped ] || fail "not marked stopped"
 start_daemon
-await 20 phase_is idle
+
+for signal in 9 11; do
+    begin_run
+    before=$(samples)
+    old=$(worker)
+    ms=$(strike "$signal" "$old")
+    echo "worker killed by signal $signal to off: $ms ms"
+    holds "$ms < 100"
+    await 10 output_is off
+    await 20 phase_is idle # the keeper has started another worker
+    [ "$(worker)" != "$old" ] || fail "no new worker"
+    database_is_sound
+    [ "$(last_outcome)" = interrupted ] || fail "not marked interrupted"
+    holds "$(samples) >= $before"
+    grep -q 'switched off, and it says so' "$home/daemon.log" || fail "the keeper does not tell"
+done
+
 begin_run
-kill -9 "$daemon"
+old=$(worker)
+ms=$(strike 19 "$old")
+echo "worker stopped (SIGSTOP) to off: $ms ms; trust time 3000 ms"
+holds "$ms < 3100"
+await 10 output_is off
+await 20 phase_is idle
+[ "$(last_outcome)" = interrupted ] || fail "not marked interrupted"
+
+begin_run
+ms=$(strike 9 "$daemon")
+echo "keeper killed to off: $ms ms"
+holds "$ms < 100"
+wait "$daemon" 2>/dev/null || true
+await 10 output_is off
+await 10 database_is_sound
+await 10 test "$(last_outcome)" = stopped
+start_daemon
+
+begin_run
+both="$(worker) $daemon"
+# shellcheck disable=SC2086  # two words
+kill -9 $both
 wait "$daemon" 2>/dev/null || true
 database_is_sound
+output_is on || fail "who switched it off?"
 start_daemon
 await 20 phase_is idle
 output_is off || fail "on after the next start"
-[ "$(sqlite3 "$home/ampledger.db" 'select outcome from run order by nr desc limit 1')" = interrupted ] ||
-    fail "not marked interrupted"
-holds "$(sqlite3 "$home/ampledger.db" 'select count(*) from sample') > 100"
+[ "$(last_outcome)" = interrupted ] || fail "not marked interrupted"
 
 begin_run
 expect 0 ampledger stop jetty
