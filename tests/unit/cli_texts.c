@@ -1,0 +1,413 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Texts: what a person reads, from the API's documents: numbers, tables, stands,
+ * plans, runs; all within 80 columns. */
+#include "cli/cli.h"
+#include "cli/plan_text.h"
+#include "cli/progress.h"
+#include "cli/run_text.h"
+#include "cli/stand_text.h"
+#include "cli/table.h"
+#include "cli/words.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include <cmocka.h>
+
+static json_t *parse(const char *text)
+{
+    json_error_t why;
+    json_t *o = json_loads(text, 0, &why);
+    if (o == NULL) {
+        fail_msg("the test's own document: %s", why.text);
+    }
+    return o;
+}
+
+typedef void print_fn(const json_t *o, FILE *f);
+
+static char *printed(print_fn *print, const json_t *o)
+{
+    char *text = NULL;
+    size_t n = 0;
+    FILE *f = open_memstream(&text, &n);
+    assert_non_null(f);
+    print(o, f);
+    fclose(f);
+    return text;
+}
+
+static void says(const char *text, const char *what)
+{
+    if (strstr(text, what) == NULL) {
+        fail_msg("it does not say \"%s\":\n%s", what, text);
+    }
+}
+
+static void fits_the_page(const char *text)
+{
+    for (const char *line = text; *line != '\0';) {
+        size_t n = strcspn(line, "\n");
+        char copy[400];
+        assert_true(n < sizeof copy);
+        memcpy(copy, line, n);
+        copy[n] = '\0';
+        if (text_width(copy) > PAGE_WIDTH || (n > 0 && copy[n - 1] == ' ')) {
+            fail_msg("too wide, or a blank at its end: \"%s\"", copy);
+        }
+        line += n + (line[n] == '\n');
+    }
+}
+
+static void numbers(void **state)
+{
+    (void)state;
+    assert_string_equal(words_amount(12.844, 2, "V").s, "12.84 V");
+    assert_string_equal(words_amount((double)NAN, 2, "V").s, "-");
+    assert_string_equal(words_amount(3, 0, "").s, "3");
+    assert_string_equal(words_current(-10).s, "discharge 10.0 A");
+    assert_string_equal(words_current(-9.998).s, "discharge 10.0 A");
+    assert_string_equal(words_current(2.5).s, "charge 2.50 A");
+    assert_string_equal(words_current(-0.25).s, "discharge 0.250 A");
+    assert_string_equal(words_current(0.001).s, "no current");
+    assert_string_equal(words_current((double)NAN).s, "-");
+    assert_string_equal(words_duration(45000).s, "12.5 h");
+    assert_string_equal(words_duration(3600).s, "1.0 h");
+    assert_string_equal(words_duration(3599).s, "1.0 h");
+    assert_string_equal(words_duration(600).s, "10 min");
+    assert_string_equal(words_duration(99).s, "99 s");
+    assert_string_equal(words_duration((double)NAN).s, "-");
+    assert_string_equal(words_short(125, "Ah").s, "125 Ah");
+    assert_string_equal(words_cut("b\xC3\xBCgel", 2).s, "b\xC3\xBC");
+}
+
+/* GUM 7.2.6: at most two digits of the uncertainty, the value to the same place. */
+static void uncertain_numbers(void **state)
+{
+    (void)state;
+    assert_string_equal(words_uncertain(129.4184, 0.0921, "Ah").s, "129.42 Ah +- 0.09 Ah (k = 2)");
+    assert_string_equal(words_uncertain(129.4184, 0.1063, "Ah").s, "129.42 Ah +- 0.11 Ah (k = 2)");
+    assert_string_equal(words_uncertain(129.4184, 0.34, "Ah").s, "129.42 Ah +- 0.34 Ah (k = 2)");
+    assert_string_equal(words_uncertain(1649.53, 14.2, "Wh").s, "1650 Wh +- 14 Wh (k = 2)");
+    assert_string_equal(words_uncertain(129.4184, (double)NAN, "Ah").s, "129.42 Ah");
+    assert_string_equal(words_uncertain(2.4184, 0, "Ah").s, "2.418 Ah");
+    assert_string_equal(words_uncertain((double)NAN, 1, "Ah").s, "-");
+}
+
+static void times(void **state)
+{
+    (void)state;
+    setenv("TZ", "EST5EDT,M3.2.0,M11.1.0", 1);
+    tzset();
+    assert_string_equal(words_time("2026-03-01T21:04:05.120Z").s, "2026-03-01 16:04:05 EST");
+    assert_string_equal(words_time_of_day("2026-07-01T02:30:00Z").s, "22:30 EDT");
+    assert_string_equal(words_time("").s, "-");
+    assert_string_equal(words_time("soon").s, "-");
+    setenv("TZ", "UTC", 1);
+    tzset();
+}
+
+static void print_table(const json_t *o, FILE *f)
+{
+    static const struct column columns[] = {{"label", LEFT}, {"Ah", RIGHT}, {"note", LEFT}};
+    struct table *t = table_new(columns, 3);
+    const char *first[] = {"b\xC3\xBCgel", "9.5",
+                           "a note so long that it has to be told in more "
+                           "than one line, since a page is 80 wide"};
+    const char *second[] = {"lamp-7", "129.42", ""};
+    (void)o;
+    table_add(t, first);
+    table_add(t, second);
+    table_print(t, 2, f);
+}
+
+static void tables(void **state)
+{
+    (void)state;
+    char *text = printed(print_table, NULL);
+    assert_string_equal(text,
+                        "  label       Ah  note\n"
+                        "  b\xC3\xBCgel      9.5  a note so long that it has to be told in more "
+                        "than one line,\n"
+                        "                  since a page is 80 wide\n"
+                        "  lamp-7  129.42\n");
+    free(text);
+}
+
+static const char running_stand[] =
+    "{\"name\": \"jetty\", \"phase\": \"running\", \"problem\": null,"
+    " \"output_unconfirmed\": false, \"trip\": null,"
+    " \"reading\": {\"voltage_V\": 12.84, \"current_A\": -10.0, \"temperature_C\": 22.4,"
+    "   \"age_s\": 0.4},"
+    " \"instruments\": [{\"role\": \"load\", \"driver\": \"load-scpi\","
+    "   \"link\": \"serial:/dev/ttyUSB0\", \"identity\": \"VIRTUAL,Load\", \"problem\": null}],"
+    " \"run\": {\"number\": 3, \"profile\": \"overnight\", \"battery\": \"launch-a\","
+    "   \"outcome\": \"running\", \"step\": 1, \"step_count\": 3, \"step_name\": \"capacity\","
+    "   \"elapsed_s\": 28800, \"left_s\": 16920, \"discharged_Ah\": 78.2, \"charged_Ah\": 0,"
+    "   \"expected_Ah\": 125, \"expected_end_utc\": \"2026-03-02T06:12:00.000Z\"}}";
+
+static void stand_running(void **state)
+{
+    (void)state;
+    json_t *o = parse(running_stand);
+    char *text = printed(stand_print, o);
+    fits_the_page(text);
+    says(text, "jetty  running  12.84 V  discharge 10.0 A  22.4 degC\n");
+    says(text, "step 2 of 3, capacity");
+    says(text, "4.7 h left");
+    says(text, "ends 06:12 UTC");
+    free(text);
+    char first[200], second[200];
+    progress_lines(o, first, second, sizeof first);
+    assert_string_equal(first, "jetty  2/3 capacity  [#############-------]  63 %  ends 06:12 UTC");
+    assert_string_equal(second,
+                        "  12.84 V  discharge 10.0 A  22.4 degC  78.2 of 125.0 Ah  4.7 h left");
+    json_decref(o);
+}
+
+static void stand_in_trouble(void **state)
+{
+    (void)state;
+    json_t *o = parse("{\"name\": \"jetty\", \"phase\": \"latched\","
+                      " \"problem\": \"jetty load does not answer\", \"output_unconfirmed\": true,"
+                      " \"trip\": {\"reason\": \"temperature-high\", \"sentence\": \"too hot\","
+                      "   \"at\": \"2026-03-02T03:12:00.000Z\"},"
+                      " \"reading\": {\"age_s\": null}, \"instruments\": [], \"run\": null}");
+    char *text = printed(stand_print, o);
+    fits_the_page(text);
+    says(text, "by hand");
+    says(text, "too hot");
+    says(text, "ampledger clear");
+    says(text, "jetty load does not answer");
+    says(text, "no reading yet");
+    free(text);
+    json_decref(o);
+}
+
+/* A line at the first look, at a new step, at every tenth of the time; and after
+ * ten quiet minutes. */
+static void progress_now_and_then(void **state)
+{
+    (void)state;
+    char *text = NULL;
+    size_t n = 0;
+    FILE *f = open_memstream(&text, &n);
+    json_t *o = parse(running_stand);
+    json_t *run = json_object_get(o, "run");
+    struct progress p;
+    progress_start(&p, f, false);
+    size_t length[6];
+    progress_show(&p, o, 0);
+    fflush(f);
+    length[0] = n;
+    progress_show(&p, o, 1000000000);
+    fflush(f);
+    length[1] = n;
+    json_object_set_new(run, "left_s", json_real(1000));
+    progress_show(&p, o, 2000000000);
+    fflush(f);
+    length[2] = n;
+    json_object_set_new(run, "step", json_integer(2));
+    progress_show(&p, o, 3000000000);
+    fflush(f);
+    length[3] = n;
+    progress_show(&p, o, 602000000000);
+    fflush(f);
+    length[4] = n;
+    progress_show(&p, o, 604000000000);
+    progress_end(&p);
+    fclose(f);
+    length[5] = n;
+    assert_true(length[0] > 0 && length[1] == length[0] && length[2] > length[1] &&
+                length[3] > length[2] && length[4] == length[3] && length[5] > length[4]);
+    free(text);
+    json_decref(o);
+}
+
+static const char passed_run[] =
+    "{\"number\": 3, \"id\": \"0198f2c0-0000-7000-8000-000000000000\", \"battery\": \"launch-a\","
+    " \"stand\": \"jetty\", \"profile\": \"overnight\", \"outcome\": \"completed\","
+    " \"started_utc\": \"2026-03-01T21:04:05.000Z\", \"ended_utc\": \"2026-03-02T10:15:00.000Z\","
+    " \"samples\": 46000, \"verdict\": \"pass\", \"capacity_Ah\": 129.4184,"
+    " \"percent_of_rated\": 103.5, \"lower_bound\": false, \"trip\": null,"
+    " \"battery_record\": {\"chemistry\": \"lfp\", \"cells\": 4, \"rated_Ah\": 125},"
+    " \"voltage_source\": \"two-wire\", \"lead_resistance_ohm\": 0.012,"
+    " \"steps\": [{\"step\": 0, \"end_s\": 46000}], \"instruments\": [], \"events\": [],"
+    " \"plan\": {\"limits\": [{\"name\": \"voltage_min\", \"value\": 8.8, \"unit\": \"V\","
+    "   \"source\": \"profile line 22\"}]},"
+    " \"result\": {\"capacity_Ah\": 129.4184, \"capacity_uncertainty_Ah\": 0.0921,"
+    "   \"percent_of_rated\": 103.5, \"verdict\": \"pass\", \"lower_bound\": false,"
+    "   \"acceptance_Ah\": 118.75, \"decision_rule\": \"guard-band\","
+    "   \"conformance_probability\": 1.0, \"samples\": 46000, \"temperature_max_C\": 23.1,"
+    "   \"steps\": [{\"step\": 0, \"name\": \"capacity\", \"kind\": \"discharge\","
+    "     \"start_s\": 0, \"end_s\": 46000, \"capacity_Ah\": 129.4184, \"energy_Wh\": 1650,"
+    "     \"ended_by\": \"cut-off reached\"}], \"notes\": [\"a note\"]}}";
+
+static void run_passed(void **state)
+{
+    (void)state;
+    json_t *o = parse(passed_run);
+    char *text = printed(run_print, o);
+    fits_the_page(text);
+    const char *verdict =
+        "PASS  launch-a delivered 129.42 Ah +- 0.09 Ah (k = 2) of 125 Ah rated: 103.5 %\n";
+    assert_int_equal(strncmp(text, verdict, strlen(verdict)), 0);
+    says(text, "118.8 Ah is needed");
+    says(text, "leads 12.0 mOhm");
+    says(text, "voltage at least");
+    says(text, "cut-off reached");
+    says(text, "a note");
+    free(text);
+    assert_int_equal(run_exit_status(o), EXIT_DONE);
+    json_decref(o);
+}
+
+static void run_ends(const char *outcome, const char *verdict, int status, const char *word)
+{
+    json_t *o = parse(passed_run);
+    json_object_set_new(o, "outcome", json_string(outcome));
+    json_object_set_new(json_object_get(o, "result"), "verdict",
+                        verdict != NULL ? json_string(verdict) : json_null());
+    char *text = printed(run_headline, o);
+    assert_int_equal(strncmp(text, word, strlen(word)), 0);
+    assert_int_equal(run_exit_status(o), status);
+    free(text);
+    json_decref(o);
+}
+
+static void run_endings(void **state)
+{
+    (void)state;
+    run_ends("completed", "pass", 0, "PASS  ");
+    run_ends("completed", NULL, 0, "DONE  ");
+    run_ends("completed", "fail", 1, "FAIL  ");
+    run_ends("completed", "undecided", 1, "UNDECIDED  ");
+    run_ends("tripped", "pass", 3, "TRIPPED  ");
+    run_ends("stopped", NULL, 3, "STOPPED  ");
+    run_ends("aborted", NULL, 3, "ABORTED  ");
+    run_ends("interrupted", NULL, 3, "INTERRUPTED  ");
+}
+
+/* A run cut off before anything could be computed. */
+static void run_without_result(void **state)
+{
+    (void)state;
+    static const char *const promised[] = {"capacity_Ah",
+                                           "energy_Wh",
+                                           "duration_s",
+                                           "mean_voltage_V",
+                                           "end_reason",
+                                           "percent_of_rated",
+                                           "resistance_mOhm",
+                                           "verdict",
+                                           "trip",
+                                           "samples",
+                                           "capacity_uncertainty_Ah",
+                                           "temperature_max_C"};
+    json_t *o = parse("{\"number\": 1, \"battery\": \"launch-a\", \"outcome\": \"interrupted\","
+                      " \"samples\": 0, \"steps\": [], \"result\": null, \"plan\": null}");
+    char *text = printed(run_print, o);
+    fits_the_page(text);
+    says(text, "no capacity was measured");
+    free(text);
+    json_t *document = run_document(o);
+    for (size_t i = 0; i < sizeof promised / sizeof promised[0]; i++) {
+        if (json_object_get(document, promised[i]) == NULL) {
+            fail_msg("no key \"%s\"", promised[i]);
+        }
+    }
+    json_decref(document);
+    json_decref(o);
+}
+
+static void run_document_has_both(void **state)
+{
+    (void)state;
+    json_t *o = parse(passed_run);
+    json_t *d = run_document(o);
+    assert_string_equal(text_at(d, "outcome"), "completed");
+    assert_string_equal(text_at(d, "verdict"), "pass");
+    assert_int_equal(integer_at(d, "samples"), 46000);
+    assert_true(number_at(d, "capacity_uncertainty_Ah") > 0.09);
+    assert_null(json_object_get(d, "result"));
+    const json_t *step = json_array_get(json_object_get(d, "steps"), 0);
+    assert_true(number_at(step, "capacity_Ah") > 129);
+    json_decref(d);
+    json_decref(o);
+}
+
+static void lists(void **state)
+{
+    (void)state;
+    json_t *o = parse("[]");
+    char *text = printed(runs_print, o);
+    says(text, "no runs yet");
+    free(text);
+    json_array_append_new(o, parse(passed_run));
+    text = printed(runs_print, o);
+    fits_the_page(text);
+    says(text, "pass");
+    says(text, "129.42");
+    free(text);
+    json_decref(o);
+}
+
+static void plans(void **state)
+{
+    (void)state;
+    json_t *o =
+        parse("{\"profile\": \"overnight\", \"battery\": {\"label\": \"launch-a\","
+              "   \"chemistry\": \"lfp\", \"cells\": 4, \"rated_Ah\": 125}, \"stand\": null,"
+              " \"steps\": [{\"kind\": \"discharge\", \"name\": \"capacity\", \"current_A\": -10,"
+              "   \"until_voltage_V\": 10, \"at_most_s\": 72000, \"at_most_Ah\": 187.5,"
+              "   \"sample_every_s\": 1, \"expected_s\": 45000, \"expected_Ah\": 125,"
+              "   \"expected_Wh\": 1600, \"heat_W\": 128}],"
+              " \"limits\": [{\"name\": \"voltage_min\", \"value\": 8.8, \"unit\": \"V\","
+              "   \"source\": \"chemistry lfp: floor 2.00 V/cell x 4\"}],"
+              " \"acceptance\": {\"step_name\": \"capacity\", \"capacity_Ah\": 118.75,"
+              "   \"rule\": \"guard-band\"},"
+              " \"expected_s\": 45000, \"expected_Ah\": 125, \"expected_Wh\": 1600,"
+              " \"problems\": [\"the load takes 5 A at most and this needs 10 A\"],"
+              " \"warnings\": [], \"cautions\": [\"hydrogen\"]}");
+    char *text = printed(plan_print, o);
+    fits_the_page(text);
+    says(text, "12.5 h");
+    says(text, "discharge 10.0 A to 10.00 V, at most 20.0 h");
+    says(text, "PROBLEMS");
+    says(text, "the load takes 5 A at most");
+    says(text, "8.80 V  chemistry lfp");
+    assert_null(strstr(text, "Warnings"));
+    free(text);
+    json_array_clear(json_object_get(o, "problems"));
+    text = printed(plan_print, o);
+    says(text, "Nothing was switched on");
+    assert_null(strstr(text, "PROBLEMS"));
+    free(text);
+    json_decref(o);
+}
+
+int main(void)
+{
+    setenv("TZ", "UTC", 1);
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(numbers),
+        cmocka_unit_test(uncertain_numbers),
+        cmocka_unit_test(times),
+        cmocka_unit_test(tables),
+        cmocka_unit_test(stand_running),
+        cmocka_unit_test(stand_in_trouble),
+        cmocka_unit_test(progress_now_and_then),
+        cmocka_unit_test(run_passed),
+        cmocka_unit_test(run_endings),
+        cmocka_unit_test(run_without_result),
+        cmocka_unit_test(run_document_has_both),
+        cmocka_unit_test(lists),
+        cmocka_unit_test(plans),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
