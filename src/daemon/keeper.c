@@ -20,6 +20,7 @@
 #define OFF_TRIES 5
 #define WRITE_MS 100
 #define ANSWER_MS 300
+#define MARGIN_MS 70
 #define LEAVE_S 60      /* SIGTERM: how long the worker may take to make everything safe */
 #define RESTARTS_MOST 5 /* in RESTARTS_S */
 #define RESTARTS_S 600
@@ -147,9 +148,10 @@ static void answer_done(const struct keeper *k, uint32_t slot)
     (void)send(k->line_fd, &m, sizeof m, MSG_NOSIGNAL | MSG_DONTWAIT);
 }
 
+/* The worker itself acts when trust is over; only a worker that does not is hung. */
 static int64_t trust_until(const struct keeper_message *m)
 {
-    return clock_real_ns() + (int64_t)m->trust_ms * NS_PER_MS;
+    return clock_real_ns() + ((int64_t)m->trust_ms + MARGIN_MS) * NS_PER_MS;
 }
 
 static void take_message(struct keeper *k, const struct keeper_message *m, int fd)

@@ -49,12 +49,22 @@ static bool plan_without_problems(struct run *r, struct err *e)
     return false;
 }
 
-/* The load's own protection is the backstop when this computer dies. */
+static double largest_current_A(const struct plan *p)
+{
+    double largest = 0;
+    for (size_t i = 0; i < p->step_count; i++) {
+        largest = fmax(largest, fabs(p->steps[i].current_A));
+    }
+    return largest;
+}
+
+/* The load's own protection is the backstop when this computer dies. It sees
+ * the voltage at its end of the leads, lower than the battery's by I x R. */
 static bool program_backstop(struct run *r, struct err *e)
 {
     struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
     struct instrument_protection p = {
-        .under_voltage_V = r->limits.voltage_min_V,
+        .under_voltage_V = r->limits.voltage_min_V - r->facts.lead_ohm * largest_current_A(r->plan),
         .over_voltage_V = NAN,
         .over_current_A = r->limits.current_max_A,
     };

@@ -128,12 +128,7 @@ static void show_end(struct run *r)
     struct stand_status *st = &r->stand->status;
     st->outcome = r->outcome;
     st->left_s = 0;
-    if (r->outcome == RUN_TRIPPED) {
-        st->trip = r->trip;
-        st->phase = STAND_LATCHED;
-    } else {
-        st->phase = STAND_IDLE;
-    }
+    st->phase = r->outcome == RUN_TRIPPED ? STAND_LATCHED : STAND_IDLE;
     pthread_mutex_unlock(&r->stand->lock);
 }
 
@@ -432,9 +427,6 @@ static void end_in_store(struct run *r)
     struct err e = {0};
     char *result = compute_result(r);
     const struct run_trip *t = r->outcome == RUN_TRIPPED ? &r->trip : NULL;
-    if (t != NULL && !store_latch_set(r->stand->store, r->stand->config->name, r->nr, t, &e)) {
-        log_error("%s: the latch holds only until restart: %s", r->stand->config->name, e.text);
-    }
     if (!store_run_end(r->stand->store, r->nr, r->outcome, clock_utc_ns(r->stand->clock), t, result,
                        &e)) {
         log_error("%s: the end of the run is not stored: %s", r->stand->config->name, e.text);
@@ -442,14 +434,33 @@ static void end_in_store(struct run *r)
     free(result);
 }
 
+/* A trip is told and latched before anything that may take time: confirming
+ * that a silent instrument is off takes many seconds. */
+static void latch(struct run *r)
+{
+    struct err e = {0};
+    event(r, "trip", r->trip.sentence);
+    pthread_mutex_lock(&r->stand->lock);
+    r->stand->status.trip = r->trip;
+    pthread_mutex_unlock(&r->stand->lock);
+    if (!store_latch_set(r->stand->store, r->stand->config->name, r->nr, &r->trip, &e)) {
+        log_error("%s: the latch holds only until restart: %s", r->stand->config->name, e.text);
+    }
+}
+
+/* Off goes out first, blind, to every output; then all else. */
 static void finish(struct run *r)
 {
     size_t step = r->sequencer.step;
     struct err e = {0};
-    bool safe = make_safe(r, &e);
-    if (r->outcome == RUN_TRIPPED) {
-        event(r, "trip", r->trip.sentence);
+    if (r->output_on) {
+        keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
     }
+    stand_send_off(r->stand->config);
+    if (r->outcome == RUN_TRIPPED) {
+        latch(r);
+    }
+    bool safe = make_safe(r, &e);
     if (step < r->sequencer.count) {
         step_end_record(r, step, run_outcome_names[r->outcome]);
     }

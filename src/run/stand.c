@@ -139,7 +139,7 @@ static bool bring_up(struct stand *s, struct err *e)
         stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
         log_info("%s: every instrument answers, outputs off", s->config->name);
     } else {
-        if (!was_missing) {
+        if (!was_missing && e->code != ERR_INTERRUPTED) {
             log_warn("%s: %s", s->config->name, e->text);
         }
         stand_set_phase(s, STAND_MISSING, e->text);

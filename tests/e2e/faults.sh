@@ -12,6 +12,16 @@ start_daemon
 await 20 phase_is idle
 add_launch
 
+trip_is_told() {
+    ampledger stands --json >"$home/stands.json" &&
+        [ "$(json "$home/stands.json" "d['stands'][0]['trip'] is not None")" = True ]
+}
+
+run_is_tripped() {
+    ampledger show last --json >"$home/last.json" &&
+        [ "$(json "$home/last.json" "d['outcome']")" = tripped ]
+}
+
 # trip_by REASON INSTRUMENT FAULT...: run, fault, off, latched, remedy, cleared
 trip_by() {
     reason=$1
@@ -21,7 +31,8 @@ trip_by() {
     await 20 output_is on
     sleep 1
     expect 0 control fault "$@"
-    await 15 phase_is latched
+    await 15 trip_is_told
+    await 40 run_is_tripped
     expect 0 ampledger show last --json
     got=$(json "$home/out" "d['trip']['reason']")
     echo "$* -> $got: $(json "$home/out" "d['trip']['sentence']")"
@@ -52,7 +63,7 @@ control ambient launch-a 22 >/dev/null
 expect 0 ampledger start short --battery launch-a --stand jetty
 await 20 output_is on
 control fault load-1 unplug >/dev/null
-await 15 phase_is_not_running
+await 40 run_is_tripped
 expect 0 ampledger show last --json
 [ "$(json "$home/out" "d['trip']['reason']")" = instrument-lost ] || fail "reason after unplugging"
 expect 0 ampledger stands

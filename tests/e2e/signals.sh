@@ -5,6 +5,9 @@
 # was recorded is lost, the run is marked, and nobody has to do anything.
 . "$AMPLEDGER_SOURCE/tests/support/e2e.sh"
 
+# A sanitizer's own handler would only write a report before dying.
+export ASAN_OPTIONS="handle_segv=0${ASAN_OPTIONS:+:$ASAN_OPTIONS}"
+
 begin_run() {
     await 30 phase_is idle
     expect 0 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty
