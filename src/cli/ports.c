@@ -6,56 +6,10 @@
 #include "base/file.h"
 #include "cli/args.h"
 #include "cli/ask.h"
+#include "cli/identify.h"
 #include "cli/table.h"
-#include "scpi/scpi_session.h"
-
 #include <stdlib.h>
 #include <string.h>
-
-#define IDENTITY_SIZE 256
-
-/* A stranger is asked this one question at these speeds, and nothing else. */
-static const int speeds[] = {115200, 9600};
-static const char question[] = "*IDN?";
-
-struct finding {
-    char identity[IDENTITY_SIZE]; /* "" nobody answered */
-    int baud;
-    char problem[ERR_TEXT_SIZE]; /* the port could not be opened; "" it could */
-};
-
-static bool ask_at(struct link *link, char *identity, struct err *e)
-{
-    struct scpi_options options = scpi_options_default();
-    options.how = RESYNC_QUIET; /* nothing but the question is ever sent */
-    options.error_query[0] = '\0';
-    struct scpi_session *s = scpi_session_new(link, &options);
-    bool ok = scpi_query(s, question, identity, IDENTITY_SIZE, e);
-    scpi_session_free(s);
-    return ok;
-}
-
-static void identify(const struct port_info *p, struct finding *f)
-{
-    char address[160];
-    text_format(address, sizeof address, "serial:%s", p->name);
-    for (size_t i = 0; i < sizeof speeds / sizeof speeds[0] && f->identity[0] == '\0'; i++) {
-        struct link_settings settings = link_settings_default();
-        struct link *link = NULL;
-        struct err e = {0};
-        settings.baud = speeds[i];
-        if (!link_open(address, &settings, &link, &e)) {
-            text_format(f->problem, sizeof f->problem, "%s", e.text);
-            return;
-        }
-        if (ask_at(link, f->identity, &e)) {
-            f->baud = speeds[i];
-        } else {
-            f->identity[0] = '\0';
-        }
-        link_close(link);
-    }
-}
 
 static const char *kind_in_words(enum port_kind kind)
 {
@@ -157,6 +111,15 @@ static void print_list(const struct port_info *ports, const struct finding *foun
     }
 }
 
+static void identify_all(const struct port_info *ports, struct finding *found, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        char address[160];
+        text_format(address, sizeof address, "serial:%s", ports[i].name);
+        identify(address, &found[i]);
+    }
+}
+
 int verb_ports(struct cli *c, int argc, char **argv)
 {
     bool ask = false;
@@ -171,9 +134,7 @@ int verb_ports(struct cli *c, int argc, char **argv)
     }
     if (ask) {
         found = zalloc((n + 1) * sizeof *found);
-        for (size_t i = 0; i < n; i++) {
-            identify(&ports[i], &found[i]);
-        }
+        identify_all(ports, found, n);
     }
     if (c->json) {
         print_json_list(ports, found, n);
