@@ -361,7 +361,7 @@ void control_command(struct server *s, struct client *client, const char *line, 
     struct call c = {.server = s, .client = client, .a = a};
     a->n = 0;
     c.rest = take_word(take_word(line, name, sizeof name), c.first, sizeof c.first);
-    server_obey(s);
+    server_obey(s); /* what was sent before this command comes before it */
     server_catch_up(s);
     if (!run(&c, name)) {
         a->n = 0;

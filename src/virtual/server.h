@@ -25,9 +25,9 @@ void server_close(struct server *s);
 struct moment server_now(const struct server *s);
 /* Move the model up to now. */
 void server_catch_up(struct server *s);
-/* Skip by_ns (below 0 counts as 0). Messages that came before are obeyed at the
- * time before; the model stands at the new time, and what it prints by itself
- * is written, when this returns. */
+/* Skip by_ns (below 0 counts as 0). The model stands at the new time, and what
+ * it prints by itself is written, when this returns. Call server_obey first:
+ * what was sent before a skip must be obeyed at the time before. */
 void server_skip(struct server *s, int64_t by_ns);
 /* Obey everything that has arrived on the ports. */
 void server_obey(struct server *s);

@@ -129,6 +129,16 @@ static void lead_acid_recovers_at_rest(void **state)
     assert_near(b.soc, soc, 1e-12);
 }
 
+static void a_short_pulse_draws_on_the_near_well_alone(void **state)
+{
+    (void)state;
+    struct vbattery b = make(VCHEM_LEAD_ACID, 6, 100.0);
+    run(&b, -100.0, 36.0, 0.05); /* 1 Ah, much shorter than the 2 h of the far well */
+    double reach = vchemistry_facts(VCHEM_LEAD_ACID)->reach;
+    assert_near(b.soc, 0.99, 1e-9);
+    assert_near(1.0 - vbattery_within_reach(&b), 0.01 / reach, 3e-5);
+}
+
 static void charge_is_conserved(void **state)
 {
     (void)state;
@@ -312,6 +322,7 @@ int main(void)
         cmocka_unit_test(step_length_does_not_matter_for_constant_current),
         cmocka_unit_test(lead_acid_delivers_more_when_slow),
         cmocka_unit_test(lead_acid_recovers_at_rest),
+        cmocka_unit_test(a_short_pulse_draws_on_the_near_well_alone),
         cmocka_unit_test(charge_is_conserved),
         cmocka_unit_test(energy_is_voltage_times_charge),
         cmocka_unit_test(self_heating_ends_at_power_times_thermal_resistance),

@@ -215,6 +215,37 @@ static void the_pack_opens_and_the_voltage_collapses(void **state)
     assert_near(c->current_A, 5.0, 1e-9);
 }
 
+static void an_open_pack_lets_current_through_one_way(void **state)
+{
+    (void)state;
+    build(LAUNCH "  - {name: load-1, kind: load, battery: launch-a, " QUIET "}\n"
+                 "  - {name: supply-1, kind: supply, battery: launch-a}\n");
+    struct vcircuit *c = &bench.circuits[0];
+    vbattery_set_soc(&c->battery, 0.5);
+    c->battery.stopped_discharge = true;
+    vcircuit_changed(c);
+    assert_near(c->node_V, 0.0, 0.01);
+    tell("supply-1", "VOLT 13.3;CURR 5;OUTP ON"); /* above the cells, but by less than a diode */
+    pass(1.0);
+    assert_int_equal(vbattery_gate(&c->battery), VGATE_NO_DISCHARGE);
+    assert_near(c->current_A, 0.0, 1e-9);
+    assert_near(c->node_V, 13.3, 0.001);
+    tell("supply-1", "OUTP OFF");
+    c->battery.stopped_discharge = false;
+    c->battery.stopped_charge = true;
+    c->battery.over_for_s = 0.0;
+    vcircuit_changed(c);
+    tell("supply-1", "VOLT 14;OUTP ON");
+    pass(1.0);
+    assert_near(c->current_A, 0.0, 1e-9);
+    assert_near(c->node_V, 14.0, 0.001);
+    tell("supply-1", "OUTP OFF");
+    tell("load-1", "CURR 5;INP ON");
+    pass(1.0);
+    assert_int_equal(vbattery_gate(&c->battery), VGATE_CLOSED);
+    assert_near(c->current_A, -5.0, 1e-9);
+}
+
 static void faults_of_the_power_stage(void **state)
 {
     (void)state;
@@ -352,6 +383,7 @@ int main(void)
         cmocka_unit_test_teardown(current_law_holds_with_several_instruments, take_down),
         cmocka_unit_test_teardown(a_load_lets_go_by_its_own_protections, take_down),
         cmocka_unit_test_teardown(the_pack_opens_and_the_voltage_collapses, take_down),
+        cmocka_unit_test_teardown(an_open_pack_lets_current_through_one_way, take_down),
         cmocka_unit_test_teardown(faults_of_the_power_stage, take_down),
         cmocka_unit_test_teardown(counter_agrees_with_what_was_drawn, take_down),
         cmocka_unit_test_teardown(the_demo_bench_delivers_what_it_promises, take_down),
