@@ -9,17 +9,19 @@ cd "$(dirname "$0")/.."
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
-    libcmocka-dev sqlite3 curl valgrind shellcheck python3
+    libcmocka-dev sqlite3 curl valgrind shellcheck python3 procps
 
 step "shell scripts"
-find . -name '*.sh' -not -path './build*' -print0 | xargs -0 shellcheck -x -e SC1091,SC2317
+find . -name '*.sh' -not -path './build*' -print0 |
+    xargs -0 shellcheck -x -e SC1091,SC2317 .ci/run
 
 step "the house rules"
 sh tests/house_rules.sh
 
 step "build and test under ASan and UBSan"
 build build-asan -DAMPLEDGER_ASAN=ON
-ctest --test-dir build-asan --output-on-failure -j2
+ctest --test-dir build-asan --output-on-failure -j2 -L unit
+ctest --test-dir build-asan --output-on-failure -L e2e
 
 if [ "${1:-}" = quick ]; then
     exit 0
@@ -27,8 +29,8 @@ fi
 
 step "the threaded rooms under TSan"
 build build-tsan -DAMPLEDGER_TSAN=ON
-ctest --test-dir build-tsan --output-on-failure -L threads
+ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 
-step "the release build, as people run it"
+step "the release build, as people run it: end to end, and the command line under valgrind"
 build build
-ctest --test-dir build --output-on-failure -L e2e
+ctest --test-dir build --output-on-failure -L 'e2e|valgrind'

@@ -72,8 +72,9 @@ struct clock {
 static int64_t read_ns(clockid_t id)
 {
     struct timespec t;
-    if (clock_gettime(id, &t) != 0)
+    if (clock_gettime(id, &t) != 0) {
         return 0; /* cannot happen on Linux for the clocks asked here */
+    }
     return (int64_t)t.tv_sec * NS_PER_S + t.tv_nsec;
 }
 
@@ -85,6 +86,11 @@ int64_t clock_real_ns(void)
 int64_t clock_real_utc_ns(void)
 {
     return read_ns(CLOCK_REALTIME);
+}
+
+int64_t clock_monotonic_ns(void)
+{
+    return read_ns(CLOCK_MONOTONIC);
 }
 
 static struct clock *new_clock(enum kind kind)
@@ -121,14 +127,16 @@ struct clock *clock_new_manual(int64_t boot_ns, int64_t utc_ns)
 
 static void close_if_open(int fd)
 {
-    if (fd >= 0)
+    if (fd >= 0) {
         close(fd);
+    }
 }
 
 void clock_free(struct clock *c)
 {
-    if (!c)
+    if (!c) {
         return;
+    }
     while (c->members) {
         struct member *gone = c->members;
         c->members = gone->next;
@@ -147,8 +155,9 @@ double clock_speed(const struct clock *c)
 
 int64_t clock_now_ns(struct clock *c)
 {
-    if (c->kind != KIND_MANUAL)
+    if (c->kind != KIND_MANUAL) {
         return clock_real_ns() + atomic_load(&c->skipped_ns);
+    }
     pthread_mutex_lock(&c->mutex);
     int64_t now = c->manual_ns;
     pthread_mutex_unlock(&c->mutex);
@@ -157,8 +166,9 @@ int64_t clock_now_ns(struct clock *c)
 
 int64_t clock_utc_ns(struct clock *c)
 {
-    if (c->kind != KIND_MANUAL)
+    if (c->kind != KIND_MANUAL) {
         return clock_real_utc_ns() + atomic_load(&c->skipped_ns);
+    }
     pthread_mutex_lock(&c->mutex);
     int64_t utc = c->manual_utc_ns;
     pthread_mutex_unlock(&c->mutex);
@@ -174,8 +184,9 @@ static void manual_move(struct clock *c, int64_t by_ns)
 
 void clock_manual_advance(struct clock *c, int64_t by_ns)
 {
-    if (c->kind != KIND_MANUAL || by_ns <= 0)
+    if (c->kind != KIND_MANUAL || by_ns <= 0) {
         return;
+    }
     pthread_mutex_lock(&c->mutex);
     manual_move(c, by_ns);
     pthread_mutex_unlock(&c->mutex);
@@ -191,11 +202,13 @@ static bool is_never(int64_t deadline_ns)
 static bool poll_ns(int wake_fd, int nudge_fd, int64_t timeout_ns)
 {
     struct pollfd fds[2] = {{.fd = wake_fd, .events = POLLIN}, {.fd = nudge_fd, .events = POLLIN}};
-    if (timeout_ns < 0)
+    if (timeout_ns < 0) {
         timeout_ns = 0;
+    }
     struct timespec t = {.tv_sec = timeout_ns / NS_PER_S, .tv_nsec = timeout_ns % NS_PER_S};
-    if (ppoll(fds, 2, &t, NULL) <= 0)
+    if (ppoll(fds, 2, &t, NULL) <= 0) {
         return false; /* a signal (EINTR) counts as an early look at the clock */
+    }
     return fds[0].revents != 0;
 }
 
@@ -213,18 +226,21 @@ static bool wait_real(int64_t deadline_ns, int wake_fd)
 {
     for (;;) {
         int64_t now = clock_real_ns();
-        if (now >= deadline_ns)
+        if (now >= deadline_ns) {
             return true;
-        if (poll_ns(wake_fd, -1, at_most(deadline_ns - now, LOOK_UP_NS)))
+        }
+        if (poll_ns(wake_fd, -1, at_most(deadline_ns - now, LOOK_UP_NS))) {
             return false;
+        }
     }
 }
 
 static bool wait_manual(struct clock *c, int64_t deadline_ns, int wake_fd)
 {
     while (is_never(deadline_ns)) {
-        if (poll_ns(wake_fd, -1, LOOK_UP_NS))
+        if (poll_ns(wake_fd, -1, LOOK_UP_NS)) {
             return false;
+        }
     }
     bool woken = is_readable(wake_fd);
     pthread_mutex_lock(&c->mutex);
@@ -242,46 +258,53 @@ static bool wait_manual(struct clock *c, int64_t deadline_ns, int wake_fd)
 static void nudge(int nudge_fd)
 {
     const uint64_t one = 1;
-    while (nudge_fd >= 0 && write(nudge_fd, &one, sizeof one) < 0 && errno == EINTR)
+    while (nudge_fd >= 0 && write(nudge_fd, &one, sizeof one) < 0 && errno == EINTR) {
         continue;
+    }
 }
 
 static void nudge_all(struct clock *c)
 {
-    for (const struct waiter *w = c->waiters; w; w = w->next)
+    for (const struct waiter *w = c->waiters; w; w = w->next) {
         nudge(w->nudge_fd);
+    }
 }
 
 static void take_nudges(int nudge_fd)
 {
     uint64_t count;
-    while (nudge_fd >= 0 && read(nudge_fd, &count, sizeof count) < 0 && errno == EINTR)
+    while (nudge_fd >= 0 && read(nudge_fd, &count, sizeof count) < 0 && errno == EINTR) {
         continue;
+    }
 }
 
 static struct member **find_member(struct clock *c, pthread_t thread)
 {
     struct member **at = &c->members;
-    while (*at && !pthread_equal((*at)->thread, thread))
+    while (*at && !pthread_equal((*at)->thread, thread)) {
         at = &(*at)->next;
+    }
     return at;
 }
 
 static bool everybody_waits(const struct clock *c)
 {
     int joined = 0, waiting = 0;
-    for (const struct member *m = c->members; m; m = m->next)
+    for (const struct member *m = c->members; m; m = m->next) {
         joined++;
-    for (const struct waiter *w = c->waiters; w; w = w->next)
+    }
+    for (const struct waiter *w = c->waiters; w; w = w->next) {
         waiting += w->member != NULL;
+    }
     return joined > 0 && waiting == joined;
 }
 
 /* Call when somebody began to wait or left: a skip may be possible now. */
 static void note_picture(struct clock *c)
 {
-    if (!everybody_waits(c))
+    if (!everybody_waits(c)) {
         return;
+    }
     c->all_wait_since_ns = clock_real_ns();
     nudge_all(c);
 }
@@ -290,8 +313,9 @@ static const struct waiter *earliest(const struct clock *c)
 {
     const struct waiter *first = NULL;
     for (const struct waiter *w = c->waiters; w; w = w->next) {
-        if (w->member && (!first || w->deadline_ns < first->deadline_ns))
+        if (w->member && (!first || w->deadline_ns < first->deadline_ns)) {
             first = w;
+        }
     }
     return first;
 }
@@ -299,8 +323,9 @@ static const struct waiter *earliest(const struct clock *c)
 static bool somebody_is_woken(const struct clock *c)
 {
     for (const struct waiter *w = c->waiters; w; w = w->next) {
-        if (w->member && is_readable(w->wake_fd))
+        if (w->member && is_readable(w->wake_fd)) {
             return true;
+        }
     }
     return false;
 }
@@ -310,8 +335,9 @@ static bool somebody_is_woken(const struct clock *c)
 static void skip_to(struct clock *c, int64_t deadline_ns)
 {
     int64_t total = deadline_ns - clock_real_ns();
-    if (total - atomic_load(&c->skipped_ns) < SHORTEST_SKIP_NS)
+    if (total - atomic_load(&c->skipped_ns) < SHORTEST_SKIP_NS) {
         return;
+    }
     c->skipping = true;
     pthread_mutex_unlock(&c->mutex);
     bool follows = !c->advance || c->advance(c->context, total);
@@ -336,10 +362,12 @@ static int64_t lead(struct clock *c, const struct waiter *w, int64_t now)
     int64_t since = c->all_wait_since_ns;
     int64_t began = since + atomic_load(&c->skipped_ns);
     int64_t share = (int64_t)((double)(w->deadline_ns - began) / c->speed);
-    if (since + share > real)
+    if (since + share > real) {
         return at_most(since + share - real, w->deadline_ns - now);
-    if (somebody_is_woken(c))
+    }
+    if (somebody_is_woken(c)) {
         return LET_OTHERS_RUN_NS;
+    }
     skip_to(c, w->deadline_ns);
     return 0;
 }
@@ -356,13 +384,16 @@ static bool wait_in_list(struct clock *c, const struct waiter *w)
 {
     bool woken = is_readable(w->wake_fd);
     for (;;) {
-        while (c->skipping)
+        while (c->skipping) {
             pthread_cond_wait(&c->skip_done, &c->mutex);
+        }
         int64_t now = clock_now_ns(c);
-        if (now >= w->deadline_ns)
+        if (now >= w->deadline_ns) {
             return true;
-        if (woken)
+        }
+        if (woken) {
             return false;
+        }
         int64_t timeout = time_to_look_again(c, w, now);
         pthread_mutex_unlock(&c->mutex);
         woken = poll_ns(w->wake_fd, w->nudge_fd, timeout);
@@ -374,8 +405,9 @@ static bool wait_in_list(struct clock *c, const struct waiter *w)
 static void leave_list(struct clock *c, const struct waiter *w)
 {
     struct waiter **at = &c->waiters;
-    while (*at != w)
+    while (*at != w) {
         at = &(*at)->next;
+    }
     *at = w->next;
 }
 
@@ -387,8 +419,9 @@ static int new_nudge_fd(void)
 static bool wait_sped_up(struct clock *c, int64_t deadline_ns, int wake_fd)
 {
     pthread_mutex_lock(&c->mutex);
-    while (c->skipping)
+    while (c->skipping) {
         pthread_cond_wait(&c->skip_done, &c->mutex);
+    }
     const struct member *member = *find_member(c, pthread_self());
     struct waiter w = {.next = c->waiters,
                        .member = member,
@@ -396,13 +429,15 @@ static bool wait_sped_up(struct clock *c, int64_t deadline_ns, int wake_fd)
                        .wake_fd = wake_fd,
                        .nudge_fd = member ? member->nudge_fd : new_nudge_fd()};
     c->waiters = &w;
-    if (member)
+    if (member) {
         note_picture(c);
+    }
     bool at_deadline = wait_in_list(c, &w);
     leave_list(c, &w);
     pthread_mutex_unlock(&c->mutex);
-    if (!member)
+    if (!member) {
         close_if_open(w.nudge_fd);
+    }
     return at_deadline;
 }
 
@@ -423,11 +458,13 @@ bool clock_wait_until(struct clock *c, int64_t deadline_ns, int wake_fd)
 
 void clock_join(struct clock *c)
 {
-    if (c->kind != KIND_SPED_UP)
+    if (c->kind != KIND_SPED_UP) {
         return;
+    }
     pthread_mutex_lock(&c->mutex);
-    while (c->skipping)
+    while (c->skipping) {
         pthread_cond_wait(&c->skip_done, &c->mutex);
+    }
     struct member **at = find_member(c, pthread_self());
     if (!*at) {
         *at = zalloc(sizeof **at);
@@ -440,8 +477,9 @@ void clock_join(struct clock *c)
 
 void clock_leave(struct clock *c)
 {
-    if (c->kind != KIND_SPED_UP)
+    if (c->kind != KIND_SPED_UP) {
         return;
+    }
     pthread_mutex_lock(&c->mutex);
     struct member **at = find_member(c, pthread_self());
     struct member *gone = *at;
@@ -456,8 +494,9 @@ void clock_leave(struct clock *c)
 
 void clock_kick(struct clock *c)
 {
-    if (c->kind != KIND_SPED_UP)
+    if (c->kind != KIND_SPED_UP) {
         return; /* the others poll the descriptor itself */
+    }
     pthread_mutex_lock(&c->mutex);
     nudge_all(c);
     pthread_mutex_unlock(&c->mutex);

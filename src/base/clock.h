@@ -69,6 +69,9 @@ int64_t clock_real_ns(void);
 /* Real CLOCK_REALTIME in ns since 1970, never skipped: for the log. */
 int64_t clock_real_utc_ns(void);
 
+/* CLOCK_MONOTONIC, for the deadlines of condition variables only. */
+int64_t clock_monotonic_ns(void);
+
 #define CLOCK_UTC_TEXT_SIZE 32
 /* RFC 3339 with milliseconds, "2026-03-01T21:04:05.120Z". */
 void clock_format_utc(int64_t utc_ns, char out[CLOCK_UTC_TEXT_SIZE]);

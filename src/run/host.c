@@ -95,12 +95,6 @@ bool run_host_start(const struct run_host_config *config, struct run_host **out,
     return true;
 }
 
-static void wait_deadline(struct timespec *until)
-{
-    clock_gettime(CLOCK_MONOTONIC, until);
-    until->tv_sec += ANSWER_TIMEOUT_S;
-}
-
 /* Takes the job. */
 static void give_order(struct stand *s, enum order order, struct job *job)
 {
@@ -116,8 +110,8 @@ static void give_order(struct stand *s, enum order order, struct job *job)
 
 static bool await_answer(struct stand *s, struct err *e)
 {
-    struct timespec until;
-    wait_deadline(&until);
+    int64_t until_ns = clock_monotonic_ns() + ANSWER_TIMEOUT_S * NS_PER_S;
+    struct timespec until = {until_ns / NS_PER_S, until_ns % NS_PER_S};
     pthread_mutex_lock(&s->lock);
     int waited = 0;
     while (!s->has_answer && waited == 0) {
@@ -214,21 +208,22 @@ static bool refuse_unless_ready(struct run_host *h, size_t index, struct err *e)
 {
     struct stand_status st;
     run_host_status(h, index, &st);
-    switch (st.phase) {
-    case STAND_IDLE:
-        return true;
-    case STAND_RUNNING:
+    if (st.phase == STAND_RUNNING) {
         return err_set(e, ERR_REFUSED, "%s: busy with \"%s\" on %s; wait, or stop it first",
                        st.name, st.profile, st.battery);
-    case STAND_LATCHED:
+    }
+    /* Also while an instrument is missing: a trip stays a trip. */
+    if (st.trip.reason[0] != '\0') {
         return err_set(e, ERR_REFUSED,
                        "%s: a trip is latched (%s); look at the battery, then: ampledger clear %s",
                        st.name, st.trip.sentence, st.name);
-    case STAND_STARTING:
+    }
+    if (st.phase == STAND_IDLE) {
+        return true;
+    }
+    if (st.phase == STAND_STARTING) {
         return err_set(e, ERR_REFUSED, "%s: still being brought up; try again in a moment",
                        st.name);
-    case STAND_MISSING:
-        break;
     }
     /* Wiring or bench.yaml is wrong: for the caller that is a bad input, not a refusal. */
     return err_set(e, ERR_CONFIG, "%s: not ready: %s", st.name, st.problem);

@@ -147,7 +147,11 @@ static void event(struct run *r, const char *kind, const char *text)
  * wake-up descriptor ends a pending reply then. */
 static void arm_trust(struct run *r)
 {
-    waker_arm(&r->stand->waker, r->memory.reading_s + r->limits.trust_s - now_s(r));
+    double oldest_s = r->memory.reading_s;
+    if (r->limits.temperature_required) {
+        oldest_s = fmin(oldest_s, r->memory.temperature_s);
+    }
+    waker_arm(&r->stand->waker, oldest_s + r->limits.trust_s - now_s(r));
 }
 
 static bool read_sample(struct run *r, struct sample *s, struct err *e)

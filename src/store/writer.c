@@ -2,6 +2,7 @@
  * store/writer: batches, commits, retries. */
 #include "store/writer.h"
 
+#include "base/clock.h"
 #include "base/file.h"
 #include "base/log.h"
 
@@ -21,9 +22,7 @@
  * disk takes is real time, and hours asleep are not hours of a failing disk. */
 static int64_t mono_ns(void)
 {
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return t.tv_sec * SECOND + t.tv_nsec;
+    return clock_monotonic_ns();
 }
 
 static void cond_init(pthread_cond_t *c)

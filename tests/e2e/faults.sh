@@ -56,6 +56,7 @@ trip_by "voltage-low voltage-high" load-1 load-1 reversed
 control heat launch-a 61 >/dev/null
 expect 2 ampledger start short --battery launch-a --stand jetty
 says "61"
+control heat launch-a 22 >/dev/null # at once, not by and by
 control heat launch-a off >/dev/null
 control ambient launch-a 22 >/dev/null
 

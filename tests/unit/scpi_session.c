@@ -109,7 +109,7 @@ static void hear(struct pty_peer *p, const char *heard)
         peer_say_line(p, line);
     }
     if (strncmp(line, "*ESE ", 5) == 0) {
-        i->ese = atoi(line + 5);
+        i->ese = (int)strtol(line + 5, NULL, 10);
         if (strstr(line, "*ESE?") != NULL) {
             snprintf(number, sizeof number, "%d", i->ese);
             answer(p, number);
