@@ -40,11 +40,13 @@ static int64_t days_to_year(int year)
 static void split_days(int64_t days, struct civil *c)
 {
     c->year = (int)(1970 + floor_div(days, 366));
-    while (days_to_year(c->year + 1) <= days)
+    while (days_to_year(c->year + 1) <= days) {
         c->year++;
+    }
     int rest = (int)(days - days_to_year(c->year));
-    for (c->month = 1; rest >= days_in_month(c->year, c->month); c->month++)
+    for (c->month = 1; rest >= days_in_month(c->year, c->month); c->month++) {
         rest -= days_in_month(c->year, c->month);
+    }
     c->day = rest + 1;
 }
 
@@ -68,8 +70,9 @@ static bool read_digits(const char **p, int count, int *out)
     int value = 0;
     for (int i = 0; i < count; i++) {
         char c = (*p)[i];
-        if (c < '0' || c > '9')
+        if (c < '0' || c > '9') {
             return false;
+        }
         value = 10 * value + (c - '0');
     }
     *p += count;
@@ -79,8 +82,9 @@ static bool read_digits(const char **p, int count, int *out)
 
 static bool read_mark(const char **p, char mark)
 {
-    if (**p != mark)
+    if (**p != mark) {
         return false;
+    }
     (*p)++;
     return true;
 }
@@ -91,8 +95,9 @@ static bool read_fraction(const char **p, int *ns)
     int scale = 100000000, digits = 0;
     *ns = 0;
     for (; **p >= '0' && **p <= '9'; (*p)++, digits++) {
-        if (digits == 9)
+        if (digits == 9) {
             return false;
+        }
         *ns += (**p - '0') * scale;
         scale /= 10;
     }
@@ -119,14 +124,17 @@ static bool civil_exists(const struct civil *c)
 bool clock_parse_utc(const char *text, int64_t *utc_ns, struct err *e)
 {
     struct civil c;
-    if (!read_civil(text, &c))
+    if (!read_civil(text, &c)) {
         return err_set(e, ERR_CONFIG,
                        "\"%.40s\" is not a time in UTC; write it like 2026-03-01T21:04:05Z", text);
-    if (!civil_exists(&c))
+    }
+    if (!civil_exists(&c)) {
         return err_set(e, ERR_CONFIG, "\"%.40s\" is a time that does not exist", text);
+    }
     int64_t days = days_to_year(c.year) + c.day - 1;
-    for (int month = 1; month < c.month; month++)
+    for (int month = 1; month < c.month; month++) {
         days += days_in_month(c.year, month);
+    }
     int64_t s = days * S_PER_DAY + c.hour * 3600 + c.minute * 60 + c.second;
     *utc_ns = s * NS_PER_S + c.ns;
     return true;

@@ -9,18 +9,10 @@
 #include <string.h>
 
 static const char *const code_names[] = {
-    [ERR_NONE] = "none",
-    [ERR_TIMEOUT] = "timeout",
-    [ERR_INTERRUPTED] = "interrupted",
-    [ERR_LINK_LOST] = "link-lost",
-    [ERR_BAD_REPLY] = "bad-reply",
-    [ERR_INSTRUMENT] = "instrument",
-    [ERR_CONFIG] = "config",
-    [ERR_NOT_FOUND] = "not-found",
-    [ERR_REFUSED] = "refused",
-    [ERR_STORE] = "store",
-    [ERR_SYSTEM] = "system",
-    [ERR_BUG] = "bug",
+    [ERR_NONE] = "none",           [ERR_TIMEOUT] = "timeout",     [ERR_INTERRUPTED] = "interrupted",
+    [ERR_LINK_LOST] = "link-lost", [ERR_BAD_REPLY] = "bad-reply", [ERR_INSTRUMENT] = "instrument",
+    [ERR_CONFIG] = "config",       [ERR_NOT_FOUND] = "not-found", [ERR_REFUSED] = "refused",
+    [ERR_STORE] = "store",         [ERR_SYSTEM] = "system",       [ERR_BUG] = "bug",
 };
 
 /* A cut in the middle of a UTF-8 character would leave half a letter. */
@@ -28,14 +20,17 @@ static void drop_half_character(char *text)
 {
     size_t n = strlen(text);
     size_t start = n;
-    while (start > 0 && n - start < 4 && ((unsigned char)text[start - 1] & 0xC0) == 0x80)
+    while (start > 0 && n - start < 4 && ((unsigned char)text[start - 1] & 0xC0) == 0x80) {
         start--;
-    if (start == 0)
+    }
+    if (start == 0) {
         return;
+    }
     unsigned char lead = (unsigned char)text[start - 1];
     size_t want = lead >= 0xF0 ? 4 : lead >= 0xE0 ? 3 : lead >= 0xC0 ? 2 : 1;
-    if (n - start + 1 < want)
+    if (n - start + 1 < want) {
         text[start - 1] = '\0';
+    }
 }
 
 /* Appends `more` to the n bytes in text; returns the new length. */
@@ -46,8 +41,9 @@ static size_t append(char text[ERR_TEXT_SIZE], size_t n, const char *more)
     size_t take = want < room ? want : room;
     memcpy(text + n, more, take);
     text[n + take] = '\0';
-    if (take < want)
+    if (take < want) {
         drop_half_character(text);
+    }
     return strlen(text);
 }
 
@@ -55,17 +51,19 @@ static size_t append(char text[ERR_TEXT_SIZE], size_t n, const char *more)
 static size_t format(char text[ERR_TEXT_SIZE], const char *fmt, va_list ap)
 {
     int n = vsnprintf(text, ERR_TEXT_SIZE, fmt, ap);
-    if (n < 0)
+    if (n < 0) {
         text[0] = '\0';
-    else if (n >= ERR_TEXT_SIZE)
+    } else if (n >= ERR_TEXT_SIZE) {
         drop_half_character(text);
+    }
     return strlen(text);
 }
 
 bool err_set(struct err *e, enum err_code code, const char *fmt, ...)
 {
-    if (!e)
+    if (!e) {
         return false;
+    }
     char text[ERR_TEXT_SIZE];
     va_list ap;
     va_start(ap, fmt);
@@ -78,8 +76,9 @@ bool err_set(struct err *e, enum err_code code, const char *fmt, ...)
 
 bool err_prefix(struct err *e, const char *fmt, ...)
 {
-    if (!e)
+    if (!e) {
         return false;
+    }
     char text[ERR_TEXT_SIZE];
     va_list ap;
     va_start(ap, fmt);
@@ -88,15 +87,17 @@ bool err_prefix(struct err *e, const char *fmt, ...)
     n = append(text, n, ": ");
     n = append(text, n, e->text);
     memcpy(e->text, text, n + 1);
-    if (e->code == ERR_NONE)
+    if (e->code == ERR_NONE) {
         e->code = ERR_BUG; /* somebody reported a failure without saying which */
+    }
     return false;
 }
 
 bool err_set_errno(struct err *e, int errno_value, const char *fmt, ...)
 {
-    if (!e)
+    if (!e) {
         return false;
+    }
     char text[ERR_TEXT_SIZE], reason[128];
     va_list ap;
     va_start(ap, fmt);

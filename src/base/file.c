@@ -17,11 +17,12 @@
 static bool open_failed(struct err *e, int errno_value, const char *path)
 {
     err_set_errno(e, errno_value, "cannot open %s", path);
-    if (e && errno_value == ENOENT)
+    if (e && errno_value == ENOENT) {
         e->code = ERR_NOT_FOUND;
-    else if (e && (errno_value == EACCES || errno_value == ENOTDIR || errno_value == ELOOP ||
-                   errno_value == ENAMETOOLONG))
+    } else if (e && (errno_value == EACCES || errno_value == ENOTDIR || errno_value == ELOOP ||
+                     errno_value == ENAMETOOLONG)) {
         e->code = ERR_CONFIG;
+    }
     return false;
 }
 
@@ -34,14 +35,15 @@ static int open_regular(const char *path, struct err *e)
         return -1;
     }
     struct stat st;
-    if (fstat(fd, &st) != 0)
+    if (fstat(fd, &st) != 0) {
         err_set_errno(e, errno, "cannot examine %s", path);
-    else if (S_ISDIR(st.st_mode))
+    } else if (S_ISDIR(st.st_mode)) {
         err_set(e, ERR_CONFIG, "cannot read %s: it is a folder, a file is wanted", path);
-    else if (!S_ISREG(st.st_mode))
+    } else if (!S_ISREG(st.st_mode)) {
         err_set(e, ERR_CONFIG, "cannot read %s: it is not a regular file", path);
-    else
+    } else {
         return fd;
+    }
     close(fd);
     return -1;
 }
@@ -53,12 +55,14 @@ struct grown {
 
 static bool make_room(struct grown *g)
 {
-    if (g->size - g->n >= 2)
+    if (g->size - g->n >= 2) {
         return true;
+    }
     size_t size = g->size ? g->size * 2 : FIRST_CHUNK;
     char *bytes = realloc(g->bytes, size);
-    if (!bytes)
+    if (!bytes) {
         return false;
+    }
     g->bytes = bytes;
     g->size = size;
     return true;
@@ -69,28 +73,34 @@ static bool make_room(struct grown *g)
 static bool read_all(int fd, size_t max, struct grown *g, struct err *e)
 {
     for (;;) {
-        if (!make_room(g))
+        if (!make_room(g)) {
             return err_set_errno(e, ENOMEM, "cannot hold the text");
+        }
         ssize_t got = read(fd, g->bytes + g->n, g->size - g->n - 1);
-        if (got < 0 && errno == EINTR)
+        if (got < 0 && errno == EINTR) {
             continue;
-        if (got < 0)
+        }
+        if (got < 0) {
             return err_set_errno(e, errno, "cannot read it");
+        }
         g->n += (size_t)got;
         g->bytes[g->n] = '\0';
-        if (g->n > max)
+        if (g->n > max) {
             return err_set(e, ERR_CONFIG, "it is larger than %zu bytes, the most that is read",
                            max);
-        if (got == 0)
+        }
+        if (got == 0) {
             return true;
+        }
     }
 }
 
 bool file_read(const char *path, size_t max, char **text, size_t *n, struct err *e)
 {
     int fd = open_regular(path, e);
-    if (fd < 0)
+    if (fd < 0) {
         return false;
+    }
     struct grown g = {NULL, 0, 0};
     bool ok = read_all(fd, max, &g, e);
     close(fd);
@@ -99,19 +109,22 @@ bool file_read(const char *path, size_t max, char **text, size_t *n, struct err 
         return err_prefix(e, "%s", path);
     }
     *text = g.bytes;
-    if (n)
+    if (n) {
         *n = g.n;
+    }
     return true;
 }
 
 bool path_beside(const char *beside, const char *path, char *out, size_t size, struct err *e)
 {
-    if (!*path)
+    if (!*path) {
         return err_set(e, ERR_CONFIG, "a file name is empty");
+    }
     const char *slash = strrchr(beside, '/');
     size_t folder = *path == '/' || !slash ? 0 : (size_t)(slash - beside) + 1;
-    if (!text_format(out, size, "%.*s%s", (int)folder, beside, path))
+    if (!text_format(out, size, "%.*s%s", (int)folder, beside, path)) {
         return err_set(e, ERR_CONFIG, "the path of %s is too long", path);
+    }
     return true;
 }
 
@@ -124,16 +137,18 @@ static void out_of_memory(size_t n)
 char *text_copy(const char *s)
 {
     char *copy = strdup(s);
-    if (!copy)
+    if (!copy) {
         out_of_memory(strlen(s) + 1);
+    }
     return copy;
 }
 
 void *zalloc(size_t n)
 {
     void *p = calloc(1, n ? n : 1);
-    if (!p)
+    if (!p) {
         out_of_memory(n);
+    }
     return p;
 }
 
@@ -169,7 +184,8 @@ bool text_matches(const char *pattern, const char *text)
             return false;
         }
     }
-    while (*pattern == '*')
+    while (*pattern == '*') {
         pattern++;
+    }
     return !*pattern;
 }

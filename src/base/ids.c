@@ -53,11 +53,12 @@ static void fill_from_clock(uint8_t *out, size_t n)
 static void fill_random(uint8_t *out, size_t n)
 {
     ssize_t got;
-    do
+    do {
         got = getrandom(out, n, 0);
-    while (got < 0 && errno == EINTR);
-    if (got != (ssize_t)n)
+    } while (got < 0 && errno == EINTR);
+    if (got != (ssize_t)n) {
         fill_from_clock(out, n);
+    }
 }
 
 /* Takes the next place in the order of ids: a millisecond and a counter in it. */
@@ -83,8 +84,9 @@ static void write_uuid(const uint8_t bytes[16], char out[UUID_TEXT_SIZE])
 {
     char *p = out;
     for (int i = 0; i < 16; i++) {
-        if (i == 4 || i == 6 || i == 8 || i == 10)
+        if (i == 4 || i == 6 || i == 8 || i == 10) {
             *p++ = '-';
+        }
         *p++ = hex_digits[bytes[i] >> 4];
         *p++ = hex_digits[bytes[i] & 0x0F];
     }
@@ -98,8 +100,9 @@ void uuid7_make(int64_t utc_ns, char out[UUID_TEXT_SIZE])
     uint64_t ms = utc_ns > 0 ? (uint64_t)(utc_ns / NS_PER_MS) : 0;
     unsigned counter;
     next_place(ms, ((unsigned)b[6] << 8) | b[7], &ms, &counter);
-    for (int i = 0; i < 6; i++)
+    for (int i = 0; i < 6; i++) {
         b[i] = (uint8_t)(ms >> (40 - 8 * i));
+    }
     b[6] = (uint8_t)(0x70 | (counter >> 8));
     b[7] = (uint8_t)counter;
     b[8] = (uint8_t)(0x80 | (b[8] & 0x3F));
@@ -113,12 +116,14 @@ static bool is_hex(char c)
 
 bool uuid7_is_valid(const char *text)
 {
-    if (!text || strlen(text) != UUID_TEXT_SIZE - 1)
+    if (!text || strlen(text) != UUID_TEXT_SIZE - 1) {
         return false;
+    }
     for (int i = 0; i < UUID_TEXT_SIZE - 1; i++) {
         bool dash = i == 8 || i == 13 || i == 18 || i == 23;
-        if (dash ? text[i] != '-' : !is_hex(text[i]))
+        if (dash ? text[i] != '-' : !is_hex(text[i])) {
             return false;
+        }
     }
     return text[14] == '7' && strchr("89abAB", text[19]) != NULL;
 }
@@ -128,8 +133,9 @@ void sha256_hex(const void *bytes, size_t n, char out[SHA256_TEXT_SIZE])
     uint8_t digest[SHA256_DIGEST_SIZE];
     struct sha256_ctx sha;
     sha256_init(&sha);
-    if (n)
+    if (n) {
         sha256_update(&sha, n, bytes);
+    }
     sha256_digest(&sha, sizeof digest, digest);
     for (size_t i = 0; i < sizeof digest; i++) {
         out[2 * i] = hex_digits[digest[i] >> 4];

@@ -49,8 +49,9 @@ bool log_level_parse(const char *text, enum log_level *out)
 static void put(struct line *l, const char *text, size_t n)
 {
     size_t room = LINE_SIZE - 1 - l->n;
-    if (n > room)
+    if (n > room) {
         n = room;
+    }
     memcpy(l->text + l->n, text, n);
     l->n += n;
 }
@@ -63,14 +64,15 @@ static void put_escaped(struct line *l, const char *bytes, size_t n, bool ascii)
     for (size_t i = 0; i < n; i++) {
         unsigned char c = (unsigned char)bytes[i];
         char escape[8];
-        if (c == '\n')
+        if (c == '\n') {
             put(l, "\\n", 2);
-        else if (c == '\r')
+        } else if (c == '\r') {
             put(l, "\\r", 2);
-        else if (c < 0x20 || c == 0x7F || (ascii && c >= 0x80))
+        } else if (c < 0x20 || c == 0x7F || (ascii && c >= 0x80)) {
             put(l, escape, (size_t)snprintf(escape, sizeof escape, "\\x%02X", (unsigned)c));
-        else
+        } else {
             put(l, bytes + i, 1);
+        }
     }
 }
 
@@ -88,23 +90,25 @@ static void end(struct line *l)
     int saved = errno;
     l->text[l->n++] = '\n';
     ssize_t wrote;
-    do
+    do {
         wrote = write(STDERR_FILENO, l->text, l->n);
-    while (wrote < 0 && errno == EINTR);
+    } while (wrote < 0 && errno == EINTR);
     errno = saved; /* logging is never the reason why something failed */
 }
 
 void log_line(enum log_level level, const char *fmt, ...)
 {
-    if (level > log_level())
+    if (level > log_level()) {
         return;
+    }
     char message[LINE_SIZE];
     va_list ap;
     va_start(ap, fmt);
     int n = vsnprintf(message, sizeof message, fmt, ap);
     va_end(ap);
-    if (n < 0)
+    if (n < 0) {
         return;
+    }
     struct line l;
     begin(&l, level);
     put_escaped(&l, message, strlen(message), false);
@@ -113,8 +117,9 @@ void log_line(enum log_level level, const char *fmt, ...)
 
 void log_wire(const char *link_name, char direction, const char *bytes, size_t n)
 {
-    if (log_level() < LOG_WIRE)
+    if (log_level() < LOG_WIRE) {
         return;
+    }
     for (size_t done = 0; done < n; done += WIRE_CHUNK) {
         size_t take = n - done < WIRE_CHUNK ? n - done : WIRE_CHUNK;
         struct line l;

@@ -83,15 +83,23 @@ static const struct unit units[] = {
 static const struct {
     const char *wrong, *right;
 } spellings[] = {
-    {"amp", "A"},        {"amps", "A"},       {"ampere", "A"},    {"amperes", "A"},
-    {"volt", "V"},       {"volts", "V"},      {"watt", "W"},      {"watts", "W"},
-    {"ohms", "Ohm"},     {"milliohm", "mOhm"}, {"sec", "s"},       {"secs", "s"},
-    {"second", "s"},     {"seconds", "s"},    {"m", "min"},       {"mins", "min"},
-    {"minute", "min"},   {"minutes", "min"},  {"hr", "h"},        {"hrs", "h"},
-    {"hour", "h"},       {"hours", "h"},      {"day", "d"},       {"days", "d"},
-    {"percent", "%"},    {"celsius", "degC"}, {"deg", "degC"},    {"V/c", "V/cell"},
-    {"Vpc", "V/cell"},   {"VPC", "V/cell"},   {"A/h", "Ah"},      {"mA/h", "mAh"},
-    {"W/h", "Wh"},       {"volts/cell", "V/cell"},
+    {"amp", "A"},      {"amps", "A"},
+    {"ampere", "A"},   {"amperes", "A"},
+    {"volt", "V"},     {"volts", "V"},
+    {"watt", "W"},     {"watts", "W"},
+    {"ohms", "Ohm"},   {"milliohm", "mOhm"},
+    {"sec", "s"},      {"secs", "s"},
+    {"second", "s"},   {"seconds", "s"},
+    {"m", "min"},      {"mins", "min"},
+    {"minute", "min"}, {"minutes", "min"},
+    {"hr", "h"},       {"hrs", "h"},
+    {"hour", "h"},     {"hours", "h"},
+    {"day", "d"},      {"days", "d"},
+    {"percent", "%"},  {"celsius", "degC"},
+    {"deg", "degC"},   {"V/c", "V/cell"},
+    {"Vpc", "V/cell"}, {"VPC", "V/cell"},
+    {"A/h", "Ah"},     {"mA/h", "mAh"},
+    {"W/h", "Wh"},     {"volts/cell", "V/cell"},
 };
 
 /* `within`: when that dimension is wanted too, its name covers this one. */
@@ -134,8 +142,9 @@ static struct shown show(const char *text, size_t n)
         s.text[i] = c < 0x20 || c == 0x7F ? '?' : text[i];
     }
     if (n > SHOWN_MAX) {
-        while (i > 0 && ((unsigned char)text[i] & 0xC0) == 0x80)
+        while (i > 0 && ((unsigned char)text[i] & 0xC0) == 0x80) {
             i--; /* do not cut a character in two */
+        }
         memcpy(s.text + i, "...", 3);
         i += 3;
     }
@@ -163,10 +172,12 @@ static bool starts(struct span s, const char *prefix)
 /* Length of the white space at the start; a word processor's no-break spaces count. */
 static size_t space_at(struct span s)
 {
-    if (s.n && (*s.at == ' ' || *s.at == '\t'))
+    if (s.n && (*s.at == ' ' || *s.at == '\t')) {
         return 1;
-    if (starts(s, "\xC2\xA0"))
+    }
+    if (starts(s, "\xC2\xA0")) {
         return 2;
+    }
     return starts(s, "\xE2\x80\xAF") ? 3 : 0;
 }
 
@@ -177,8 +188,9 @@ static struct span rest_after(struct span s, size_t n)
 
 static struct span skip_space(struct span s)
 {
-    for (size_t n; (n = space_at(s)) > 0;)
+    for (size_t n; (n = space_at(s)) > 0;) {
         s = rest_after(s, n);
+    }
     return s;
 }
 
@@ -197,8 +209,9 @@ static struct span trim(struct span s)
 static size_t digits_at(struct span s, size_t from)
 {
     size_t n = from;
-    while (n < s.n && s.at[n] >= '0' && s.at[n] <= '9')
+    while (n < s.n && s.at[n] >= '0' && s.at[n] <= '9') {
         n++;
+    }
     return n - from;
 }
 
@@ -212,13 +225,15 @@ static size_t number_length(struct span s)
         fraction = digits_at(s, n + 1);
         n += 1 + fraction;
     }
-    if (whole + fraction == 0)
+    if (whole + fraction == 0) {
         return 0;
+    }
     if (n < s.n && (s.at[n] == 'e' || s.at[n] == 'E')) {
         size_t sign = n + 1 < s.n && (s.at[n + 1] == '+' || s.at[n + 1] == '-');
         size_t digits = digits_at(s, n + 1 + sign);
-        if (digits)
+        if (digits) {
             n += 1 + sign + digits;
+        }
     }
     return n;
 }
@@ -227,8 +242,9 @@ static size_t number_length(struct span s)
 static bool convert(struct span number, double *out)
 {
     char copy[NUMBER_MAX];
-    if (number.n >= sizeof copy)
+    if (number.n >= sizeof copy) {
         return false;
+    }
     memcpy(copy, number.at, number.n);
     copy[number.n] = '\0';
     errno = 0;
@@ -249,8 +265,8 @@ static bool normalise(struct span in, char out[UNIT_MAX])
     static const struct {
         const char *from, *to;
     } signs[] = {
-        {"\xC2\xB5", "u"},       {"\xCE\xBC", "u"}, /* micro sign, Greek mu */
-        {"\xE2\x84\xA6", "Ohm"}, {"\xCE\xA9", "Ohm"}, /* ohm sign, Greek omega */
+        {"\xC2\xB5", "u"},        {"\xCE\xBC", "u"},   /* micro sign, Greek mu */
+        {"\xE2\x84\xA6", "Ohm"},  {"\xCE\xA9", "Ohm"}, /* ohm sign, Greek omega */
         {"\xE2\x84\x83", "degC"}, {"\xC2\xB0", "deg"},
     };
     size_t n = 0;
@@ -276,8 +292,9 @@ static bool normalise(struct span in, char out[UNIT_MAX])
             used = 1;
         }
         size_t add = strlen(to);
-        if (n + add >= UNIT_MAX)
+        if (n + add >= UNIT_MAX) {
             return false;
+        }
         memcpy(out + n, to, add);
         n += add;
         in = rest_after(in, used);
@@ -289,8 +306,9 @@ static bool normalise(struct span in, char out[UNIT_MAX])
 static const struct unit *find_unit(const char *name)
 {
     for (size_t i = 0; i < COUNT(units); i++) {
-        if (strcmp(units[i].name, name) == 0)
+        if (strcmp(units[i].name, name) == 0) {
             return &units[i];
+        }
     }
     return NULL;
 }
@@ -298,12 +316,14 @@ static const struct unit *find_unit(const char *name)
 static const char *suggest_unit(const char *name)
 {
     for (size_t i = 0; i < COUNT(units); i++) {
-        if (strcasecmp(units[i].name, name) == 0)
+        if (strcasecmp(units[i].name, name) == 0) {
             return units[i].name;
+        }
     }
     for (size_t i = 0; i < COUNT(spellings); i++) {
-        if (strcasecmp(spellings[i].wrong, name) == 0)
+        if (strcasecmp(spellings[i].wrong, name) == 0) {
             return spellings[i].right;
+        }
     }
     return NULL;
 }
@@ -320,12 +340,14 @@ static bool unknown_unit(const struct reading *r, struct err *e)
 {
     struct shown whole = show(r->whole.at, r->whole.n);
     const char *right = suggest_unit(r->unit);
-    if (right)
+    if (right) {
         return err_set(e, ERR_CONFIG, "\"%s\" has the unknown unit \"%s\"; did you mean %s?",
                        whole.text, r->unit, right);
-    if (strcmp(r->unit, "K") == 0)
-        return err_set(e, ERR_CONFIG, "\"%s\" is in kelvin; write temperatures in degC, e.g. 25 degC",
-                       whole.text);
+    }
+    if (strcmp(r->unit, "K") == 0) {
+        return err_set(e, ERR_CONFIG,
+                       "\"%s\" is in kelvin; write temperatures in degC, e.g. 25 degC", whole.text);
+    }
     return err_set(e, ERR_CONFIG,
                    "\"%s\" has the unknown unit \"%s\"; known are A, C, V, V/cell, Ah, Wh, W, Ohm, "
                    "s, min, h, d, degC, %% and their usual multiples",
@@ -335,9 +357,10 @@ static bool unknown_unit(const struct reading *r, struct err *e)
 static bool not_a_quantity(struct span whole, struct err *e)
 {
     struct shown s = show(whole.at, whole.n);
-    if (starts(whole, "\xE2\x88\x92") || starts(whole, "\xE2\x80\x93"))
+    if (starts(whole, "\xE2\x88\x92") || starts(whole, "\xE2\x80\x93")) {
         return err_set(e, ERR_CONFIG, "\"%s\" begins with a dash that is not a minus sign; write -",
                        s.text);
+    }
     return err_set(e, ERR_CONFIG, "\"%s\" is not a number; write digits, e.g. 10 or 0.5", s.text);
 }
 
@@ -350,10 +373,11 @@ static size_t at_most_shown(size_t n)
 static bool slip_in_number(struct span whole, struct span number, struct span rest, struct err *e)
 {
     struct shown s = show(whole.at, whole.n);
-    if (rest.n > 1 && *rest.at == ',' && digits_at(rest, 1))
+    if (rest.n > 1 && *rest.at == ',' && digits_at(rest, 1)) {
         return err_set(e, ERR_CONFIG, "\"%s\" has a decimal comma; write %.*s.%.*s", s.text,
                        (int)at_most_shown(number.n), number.at, (int)at_most_shown(rest.n - 1),
                        rest.at + 1);
+    }
     return not_a_quantity(whole, e);
 }
 
@@ -361,14 +385,16 @@ static bool slip_in_number(struct span whole, struct span number, struct span re
 static bool read_c_over(struct span whole, struct quantity *out, bool *is_one, struct err *e)
 {
     *is_one = starts(whole, "C/");
-    if (!*is_one)
+    if (!*is_one) {
         return true;
+    }
     struct span number = skip_space(rest_after(whole, 2));
     struct shown s = show(whole.at, whole.n);
     double hours = 0;
-    if (number_length(number) != number.n || !convert(number, &hours) || !(hours > 0))
+    if (number_length(number) != number.n || !convert(number, &hours) || !(hours > 0)) {
         return err_set(e, ERR_CONFIG,
                        "\"%s\" is no relative current; write C/5 for a fifth, or 0.2 C", s.text);
+    }
     *out = (struct quantity){1 / hours, DIM_RELATIVE_CURRENT};
     return true;
 }
@@ -378,15 +404,18 @@ static bool read_pieces(struct span whole, struct reading *r, struct err *e)
     struct span rest;
     r->whole = whole;
     size_t n = number_length(whole);
-    if (n == 0)
+    if (n == 0) {
         return not_a_quantity(whole, e);
+    }
     r->number = (struct span){whole.at, n};
     rest = rest_after(whole, n);
-    if (rest.n && strchr(",.0123456789+-xX", *rest.at))
+    if (rest.n && strchr(",.0123456789+-xX", *rest.at)) {
         return slip_in_number(whole, r->number, rest, e);
+    }
     rest = skip_space(rest);
-    if (!convert(r->number, &r->quantity.value))
+    if (!convert(r->number, &r->quantity.value)) {
         return too_long(whole, e);
+    }
     if (!normalise(rest, r->unit)) {
         struct shown s = show(whole.at, whole.n);
         return err_set(e, ERR_CONFIG, "\"%s\" has no unit that is known", s.text);
@@ -398,29 +427,34 @@ static bool read_quantity(const char *text, struct reading *r, struct err *e)
 {
     struct span whole = trim((struct span){text, strlen(text)});
     bool is_c_over = false;
-    if (!read_c_over(whole, &r->quantity, &is_c_over, e) || is_c_over)
+    if (!read_c_over(whole, &r->quantity, &is_c_over, e) || is_c_over) {
         return is_c_over && r->quantity.dimension == DIM_RELATIVE_CURRENT;
-    if (!read_pieces(whole, r, e))
+    }
+    if (!read_pieces(whole, r, e)) {
         return false;
+    }
     if (r->unit[0] == '\0') {
         r->quantity.dimension = DIM_NUMBER;
         return true;
     }
     const struct unit *u = find_unit(r->unit);
-    if (!u)
+    if (!u) {
         return unknown_unit(r, e);
+    }
     r->quantity.value = r->quantity.value * u->times / u->over;
     r->quantity.dimension = u->dimension;
-    if (!isfinite(r->quantity.value))
+    if (!isfinite(r->quantity.value)) {
         return too_long(whole, e);
+    }
     return true;
 }
 
 bool quantity_parse(const char *text, struct quantity *out, struct err *e)
 {
     struct reading r = {.quantity = {0, DIM_NUMBER}};
-    if (!read_quantity(text, &r, e))
+    if (!read_quantity(text, &r, e)) {
         return false;
+    }
     *out = r.quantity;
     return true;
 }
@@ -432,12 +466,14 @@ static void say_wanted(unsigned allowed, char *out, size_t size)
     char names[160] = "", examples[160] = "";
     for (size_t i = 0; i < COUNT(dimensions); i++) {
         enum dimension within = dimensions[i].within;
-        if (!(allowed & DIM_BIT(i)))
+        if (!(allowed & DIM_BIT(i))) {
             continue;
+        }
         bool covered = within != (enum dimension)i && (allowed & DIM_BIT(within));
         size_t n = strlen(names), m = strlen(examples);
-        if (!covered)
+        if (!covered) {
             text_format(names + n, sizeof names - n, "%s%s", n ? " or " : "", dimensions[i].name);
+        }
         text_format(examples + m, sizeof examples - m, "%s%s", m ? " or " : "",
                     dimensions[i].example);
     }
@@ -447,8 +483,9 @@ static void say_wanted(unsigned allowed, char *out, size_t size)
 static const char *first_unit(unsigned allowed)
 {
     for (size_t i = 0; i < COUNT(dimensions); i++) {
-        if (allowed & DIM_BIT(i))
+        if (allowed & DIM_BIT(i)) {
             return dimensions[i].unit;
+        }
     }
     return "";
 }
@@ -457,17 +494,19 @@ bool quantity_parse_as(const char *text, unsigned allowed, struct quantity *out,
 {
     struct quantity q;
     char wanted[360];
-    if (!quantity_parse(text, &q, e))
+    if (!quantity_parse(text, &q, e)) {
         return false;
+    }
     if (allowed & DIM_BIT(q.dimension)) {
         *out = q;
         return true;
     }
     struct span whole = trim((struct span){text, strlen(text)});
     struct shown s = show(whole.at, whole.n);
-    if (q.dimension == DIM_NUMBER)
+    if (q.dimension == DIM_NUMBER) {
         return err_set(e, ERR_CONFIG, "\"%s\" needs a unit, e.g. %s%s", s.text, s.text,
                        first_unit(allowed));
+    }
     say_wanted(allowed, wanted, sizeof wanted);
     return err_set(e, ERR_CONFIG, "\"%s\" is %s; %s", s.text, dimension_name(q.dimension), wanted);
 }

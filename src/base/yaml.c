@@ -84,37 +84,78 @@ const char *yaml_text(const struct yaml_node *n)
 
 /* --- saying where --- */
 
-static const char *start_of_line(const char *source, int line)
-{
-    for (int i = 1; i < line; i++) {
-        const char *end = strchr(source, '\n');
-        if (end == NULL) {
-            return NULL;
-        }
-        source = end + 1;
-    }
-    return source;
-}
+#define SHOWN_MOST 100 /* characters of a line that are shown */
+#define SHOWN_BEFORE 60 /* of these, before the caret */
+#define NAME_MOST 200
+#define MESSAGE_MOST 500
 
-/* The line itself with a caret under the column; long lines are not shown. */
-static void add_line_and_caret(const struct yaml_doc *d, const struct yaml_node *at, char *out,
-                               size_t size)
+struct sentence {
+    char *text;
+    size_t n, size;
+};
+
+static void add(struct sentence *s, const char *bytes, size_t n)
 {
-    const char *line = start_of_line(d->source, at->line);
-    int length = line != NULL ? (int)strcspn(line, "\r\n") : 0;
-    if (length == 0 || length > 160) {
+    if (s->n + n >= s->size) {
         return;
     }
-    size_t used = strlen(out);
-    text_format(out + used, size - used, "\n    %.*s\n    ", length, line);
-    used = strlen(out);
-    for (int i = 1; i < at->column && used + 2 < size; i++) {
-        /* A tab before the caret keeps it under its column. Bytes that continue
-         * a UTF-8 character take no column of their own. */
-        char c = i <= length ? line[i - 1] : ' ';
-        out[used++] = c == '\t' ? '\t' : ' ';
+    memcpy(s->text + s->n, bytes, n);
+    s->n += n;
+    s->text[s->n] = '\0';
+}
+
+static bool ends_line(const char *p)
+{
+    return *p == '\0' || *p == '\r' || *p == '\n';
+}
+
+/* One character of the line; what is no text is shown as a question mark. */
+static const char *add_character(struct sentence *s, const char *p)
+{
+    unsigned code = 0;
+    size_t used = yaml_utf8(p, strlen(p), &code);
+    bool plain = used > 0 && (code == '\t' || (code >= 0x20 && code != 0x7F));
+    add(s, plain ? p : "?", plain ? used : 1);
+    return p + (used > 0 ? used : 1);
+}
+
+/* The line with a caret under the column; of a long line, the part around it.
+ * A tab before the caret is repeated below, so that it keeps its column. */
+static void add_line_and_caret(const struct yaml_doc *d, const struct yaml_node *at,
+                               struct sentence *s)
+{
+    int first = at->column > SHOWN_BEFORE ? at->column - SHOWN_BEFORE : 1;
+    const char *p = yaml_find(d->source, at->line, first);
+    char under[SHOWN_BEFORE + 8] = "    ";
+    struct sentence caret = {under, 4, sizeof under};
+    add(s, "\n    ", 5);
+    if (first > 1) {
+        add(s, "...", 3);
+        add(&caret, "   ", 3);
     }
-    text_format(out + used, size - used, "^");
+    for (int i = 0; i < SHOWN_MOST && !ends_line(p); i++) {
+        if (first + i < at->column) {
+            add(&caret, *p == '\t' ? "\t" : " ", 1);
+        }
+        p = add_character(s, p);
+    }
+    add(s, "...", ends_line(p) ? 0 : 3);
+    add(s, "\n", 1);
+    add(s, under, caret.n);
+    add(s, "^", 1);
+}
+
+/* A path keeps its end, where the name of the file is. */
+static void add_name(const char *name, struct sentence *s)
+{
+    size_t n = strlen(name);
+    if (n > NAME_MOST) {
+        add(s, "...", 3);
+        name += n - NAME_MOST;
+        name += strspn(name, "\x80\x81\x82\x83\x84\x85\x86\x87\x88\x89\x8A\x8B\x8C\x8D\x8E\x8F"
+                             "\x90\x91\x92\x93\x94\x95\x96\x97\x98\x99\x9A\x9B\x9C\x9D\x9E\x9F");
+    }
+    add(s, name, strlen(name));
 }
 
 bool yaml_fail(const struct yaml_doc *d, const struct yaml_node *at, struct err *e, const char *fmt,
@@ -123,14 +164,20 @@ bool yaml_fail(const struct yaml_doc *d, const struct yaml_node *at, struct err 
     if (e == NULL) {
         return false;
     }
-    char message[600];
+    char message[MESSAGE_MOST];
+    char where[48];
+    char text[ERR_TEXT_SIZE] = "";
+    struct sentence s = {text, 0, sizeof text};
     va_list args;
     va_start(args, fmt);
     vsnprintf(message, sizeof message, fmt, args);
     va_end(args);
-    err_set(e, ERR_CONFIG, "%s:%d:%d: %s", d->name, at->line, at->column, message);
-    add_line_and_caret(d, at, e->text, sizeof e->text);
-    return false;
+    text_format(where, sizeof where, ":%d:%d: ", at->line, at->column);
+    add_name(d->name, &s);
+    add(&s, where, strlen(where));
+    add(&s, message, strlen(message));
+    add_line_and_caret(d, at, &s);
+    return err_set(e, ERR_CONFIG, "%s", text);
 }
 
 /* --- near words --- */

@@ -44,29 +44,17 @@ void yaml_doc_free(struct yaml_doc *d)
 
 static bool fail_at(struct builder *b, yaml_mark_t mark, const char *message)
 {
-    struct yaml_node here = {.line = (int)mark.line + 1, .column = (int)mark.column + 1};
+    struct yaml_node here = yaml_place(mark.line, mark.column);
     return yaml_fail(b->doc, &here, b->e, "%s", message);
 }
 
-/* libyaml's words, with the commonest slip named in ours. */
 static bool fail_syntax(struct builder *b)
 {
     const yaml_parser_t *p = &b->parser;
-    const char *problem = p->problem != NULL ? p->problem : "cannot be read";
-    yaml_mark_t mark = p->problem_mark;
-    if (p->error == YAML_READER_ERROR) {
-        mark = p->mark;
-        return fail_at(b, mark, "this is not plain UTF-8 text");
-    }
-    if (strstr(problem, "cannot start any token") != NULL) {
-        return fail_at(b, mark,
-                       "this character cannot stand here; indent with spaces, not tabs, and put "
-                       "quotes around text that begins with @, ` or %");
-    }
-    char text[200];
-    text_format(text, sizeof text, "the file's form is wrong: %s%s%s", problem,
-                p->context != NULL ? ", " : "", p->context != NULL ? p->context : "");
-    return fail_at(b, mark, text);
+    struct yaml_slip slip = {.problem = p->problem,
+                             .at = yaml_place(p->problem_mark.line, p->problem_mark.column),
+                             .context = yaml_place(p->context_mark.line, p->context_mark.column)};
+    return yaml_fail_syntax(b->doc, &slip, b->e);
 }
 
 static bool next_event(struct builder *b, yaml_event_t *event)
@@ -121,6 +109,9 @@ static bool check_key(struct builder *b, const struct yaml_node *map, const stru
 {
     if (key->kind != YAML_TEXT) {
         return fail_at(b, mark, "a key is a plain word");
+    }
+    if (key->text[0] == '\0') {
+        return fail_at(b, mark, "a key is missing before the \":\"");
     }
     for (size_t i = 0; i + 1 < map->count; i += 2) {
         if (strcmp(map->child[i]->text, key->text) == 0) {
@@ -212,6 +203,9 @@ static bool build_document(struct builder *b)
         case YAML_DOCUMENT_START_EVENT:
             if (b->doc->root != NULL) {
                 ok = fail_at(b, event.start_mark, "one document per file; a second begins here");
+            } else if (event.data.document_start.tag_directives.start !=
+                       event.data.document_start.tag_directives.end) {
+                ok = fail_at(b, event.start_mark, "tags (%TAG) are not used in these files");
             }
             break;
         case YAML_NO_EVENT:
@@ -238,30 +232,46 @@ static bool build_document(struct builder *b)
     return true;
 }
 
+/* Windows editors put a byte order mark first; it is no part of the text, and
+ * libyaml would count it as a column. */
+static size_t byte_order_mark(const char *text, size_t n)
+{
+    return n >= 3 && memcmp(text, "\xEF\xBB\xBF", 3) == 0 ? 3 : 0;
+}
+
+static bool parse(struct yaml_doc *d, struct err *e)
+{
+    struct builder b = {.doc = d, .e = e};
+    if (!yaml_check_bytes(d, e)) {
+        return false;
+    }
+    if (!yaml_parser_initialize(&b.parser)) {
+        return err_set(e, ERR_SYSTEM, "%s: out of memory", d->name);
+    }
+    yaml_parser_set_encoding(&b.parser, YAML_UTF8_ENCODING);
+    yaml_parser_set_input_string(&b.parser, (const unsigned char *)d->source, d->source_size);
+    bool ok = build_document(&b);
+    yaml_parser_delete(&b.parser);
+    return ok;
+}
+
 bool yaml_load_text(const char *name, const char *text, size_t n, struct yaml_doc **out,
                     struct err *e)
 {
     if (n > SIZE_MOST) {
         return err_set(e, ERR_CONFIG, "%s: larger than 1 MiB; that is no file of ours", name);
     }
-    struct builder b = {.e = e};
-    b.doc = zalloc(sizeof *b.doc);
-    b.doc->name = text_copy(name);
-    b.doc->source = zalloc(n + 1);
-    memcpy(b.doc->source, text, n);
-    b.doc->source_size = n;
-    if (!yaml_parser_initialize(&b.parser)) {
-        yaml_doc_free(b.doc);
-        return err_set(e, ERR_SYSTEM, "%s: out of memory", name);
-    }
-    yaml_parser_set_input_string(&b.parser, (const unsigned char *)b.doc->source, n);
-    bool ok = build_document(&b);
-    yaml_parser_delete(&b.parser);
-    if (!ok) {
-        yaml_doc_free(b.doc);
+    size_t mark = byte_order_mark(text, n);
+    struct yaml_doc *d = zalloc(sizeof *d);
+    d->name = text_copy(name);
+    d->source = zalloc(n - mark + 1);
+    memcpy(d->source, text + mark, n - mark);
+    d->source_size = n - mark;
+    if (!parse(d, e)) {
+        yaml_doc_free(d);
         return false;
     }
-    *out = b.doc;
+    *out = d;
     return true;
 }
 
