@@ -128,21 +128,21 @@ static int follow(struct waiting *w, const char *verb)
     return status;
 }
 
-int wait_for_run(const struct cli *c, struct client *client, const char *verb, const char *stand,
-                 const char *run_id)
+int wait_for_run(const struct cli *c, const struct wait_wanted *wanted)
 {
-    struct waiting w = {.c = c, .client = client, .stand = stand, .run_id = run_id};
+    struct waiting w = {
+        .c = c, .client = wanted->client, .stand = wanted->stand, .run_id = wanted->run_id};
     struct sigaction before;
     struct err e = {0};
     FILE *f = c->json ? stderr : stdout;
-    if (!client_path(w.stand_path, "/v1/stands/", stand, "", &e) ||
-        !client_path(w.run_path, "/v1/runs/", run_id, "", &e) ||
+    if (!client_path(w.stand_path, "/v1/stands/", w.stand, "", &e) ||
+        !client_path(w.run_path, "/v1/runs/", w.run_id, "", &e) ||
         !watch_for_interrupt(&before, &e)) {
-        return cli_fail(verb, &e);
+        return cli_fail(wanted->verb, &e);
     }
     w.clock = clock_new_real();
     progress_start(&w.progress, f, isatty(fileno(f)) == 1);
-    int status = follow(&w, verb);
+    int status = follow(&w, wanted->verb);
     sigaction(SIGINT, &before, NULL);
     close(interrupt_fd);
     clock_free(w.clock);

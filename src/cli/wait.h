@@ -6,9 +6,14 @@
 #include "cli/cli.h"
 #include "cli/client.h"
 
+struct wait_wanted {
+    struct client *client;
+    const char *verb; /* for messages */
+    const char *stand, *run_id;
+};
+
 /* Progress goes to standard output, with --json to standard error; then the
  * result as `show` shows it. Returns the exit status; prints its own errors. */
-int wait_for_run(const struct cli *c, struct client *client, const char *verb, const char *stand,
-                 const char *run_id);
+int wait_for_run(const struct cli *c, const struct wait_wanted *wanted);
 
 #endif
