@@ -339,10 +339,11 @@ struct reading {
 static bool unknown_unit(const struct reading *r, struct err *e)
 {
     struct shown whole = show(r->whole.at, r->whole.n);
+    struct shown unit = show(r->unit, strlen(r->unit));
     const char *right = suggest_unit(r->unit);
     if (right) {
         return err_set(e, ERR_CONFIG, "\"%s\" has the unknown unit \"%s\"; did you mean %s?",
-                       whole.text, r->unit, right);
+                       whole.text, unit.text, right);
     }
     if (strcmp(r->unit, "K") == 0) {
         return err_set(e, ERR_CONFIG,
@@ -351,12 +352,15 @@ static bool unknown_unit(const struct reading *r, struct err *e)
     return err_set(e, ERR_CONFIG,
                    "\"%s\" has the unknown unit \"%s\"; known are A, C, V, V/cell, Ah, Wh, W, Ohm, "
                    "s, min, h, d, degC, %% and their usual multiples",
-                   whole.text, r->unit);
+                   whole.text, unit.text);
 }
 
 static bool not_a_quantity(struct span whole, struct err *e)
 {
     struct shown s = show(whole.at, whole.n);
+    if (!whole.n) {
+        return err_set(e, ERR_CONFIG, "nothing is written where a number is wanted");
+    }
     if (starts(whole, "\xE2\x88\x92") || starts(whole, "\xE2\x80\x93")) {
         return err_set(e, ERR_CONFIG, "\"%s\" begins with a dash that is not a minus sign; write -",
                        s.text);
@@ -382,16 +386,25 @@ static bool slip_in_number(struct span whole, struct span number, struct span re
 }
 
 /* "C/5": the rated capacity in a fifth of an hour's current. */
-static bool read_c_over(struct span whole, struct quantity *out, bool *is_one, struct err *e)
+static bool is_c_over(struct span whole, struct span *number)
 {
-    *is_one = starts(whole, "C/");
-    if (!*is_one) {
-        return true;
+    if (!starts(whole, "C")) {
+        return false;
     }
-    struct span number = skip_space(rest_after(whole, 2));
-    struct shown s = show(whole.at, whole.n);
+    struct span rest = skip_space(rest_after(whole, 1));
+    if (!starts(rest, "/")) {
+        return false;
+    }
+    *number = skip_space(rest_after(rest, 1));
+    return true;
+}
+
+static bool read_c_over(struct span whole, struct span number, struct quantity *out, struct err *e)
+{
     double hours = 0;
-    if (number_length(number) != number.n || !convert(number, &hours) || !(hours > 0)) {
+    size_t n = number_length(number);
+    if (n == 0 || n != number.n || !convert(number, &hours) || !(hours > 0)) {
+        struct shown s = show(whole.at, whole.n);
         return err_set(e, ERR_CONFIG,
                        "\"%s\" is no relative current; write C/5 for a fifth, or 0.2 C", s.text);
     }
@@ -413,6 +426,11 @@ static bool read_pieces(struct span whole, struct reading *r, struct err *e)
         return slip_in_number(whole, r->number, rest, e);
     }
     rest = skip_space(rest);
+    if (digits_at(rest, 0)) {
+        struct shown s = show(whole.at, whole.n);
+        return err_set(e, ERR_CONFIG, "\"%s\" has a space inside the number; write it without",
+                       s.text);
+    }
     if (!convert(r->number, &r->quantity.value)) {
         return too_long(whole, e);
     }
@@ -426,9 +444,9 @@ static bool read_pieces(struct span whole, struct reading *r, struct err *e)
 static bool read_quantity(const char *text, struct reading *r, struct err *e)
 {
     struct span whole = trim((struct span){text, strlen(text)});
-    bool is_c_over = false;
-    if (!read_c_over(whole, &r->quantity, &is_c_over, e) || is_c_over) {
-        return is_c_over && r->quantity.dimension == DIM_RELATIVE_CURRENT;
+    struct span hours;
+    if (is_c_over(whole, &hours)) {
+        return read_c_over(whole, hours, &r->quantity, e);
     }
     if (!read_pieces(whole, r, e)) {
         return false;
@@ -480,14 +498,19 @@ static void say_wanted(unsigned allowed, char *out, size_t size)
     text_format(out, size, "%s is wanted here, e.g. %s", names, examples);
 }
 
-static const char *first_unit(unsigned allowed)
+static bool needs_unit(const char *number, unsigned allowed, struct err *e)
 {
-    for (size_t i = 0; i < COUNT(dimensions); i++) {
-        if (allowed & DIM_BIT(i)) {
-            return dimensions[i].unit;
-        }
+    size_t first = 0;
+    while (first + 1 < COUNT(dimensions) && !(allowed & DIM_BIT(first))) {
+        first++;
     }
-    return "";
+    /* 0.95 is more likely 95 % than 0.95 %. */
+    if (first == DIM_RATIO) {
+        return err_set(e, ERR_CONFIG, "\"%s\" needs a unit, e.g. %s", number,
+                       dimensions[first].example);
+    }
+    return err_set(e, ERR_CONFIG, "\"%s\" needs a unit, e.g. %s%s", number, number,
+                   dimensions[first].unit);
 }
 
 bool quantity_parse_as(const char *text, unsigned allowed, struct quantity *out, struct err *e)
@@ -504,8 +527,7 @@ bool quantity_parse_as(const char *text, unsigned allowed, struct quantity *out,
     struct span whole = trim((struct span){text, strlen(text)});
     struct shown s = show(whole.at, whole.n);
     if (q.dimension == DIM_NUMBER) {
-        return err_set(e, ERR_CONFIG, "\"%s\" needs a unit, e.g. %s%s", s.text, s.text,
-                       first_unit(allowed));
+        return needs_unit(s.text, allowed, e);
     }
     say_wanted(allowed, wanted, sizeof wanted);
     return err_set(e, ERR_CONFIG, "\"%s\" is %s; %s", s.text, dimension_name(q.dimension), wanted);
@@ -515,9 +537,11 @@ bool number_parse(const char *text, double *out, struct err *e)
 {
     struct span whole = trim((struct span){text, strlen(text)});
     size_t n = number_length(whole);
-    if (n == 0 || n != whole.n) {
-        struct shown s = show(whole.at, whole.n);
-        return err_set(e, ERR_CONFIG, "\"%s\" is not a number", s.text);
+    if (n == 0) {
+        return not_a_quantity(whole, e);
+    }
+    if (n != whole.n) {
+        return slip_in_number(whole, (struct span){whole.at, n}, rest_after(whole, n), e);
     }
     return convert(whole, out) || too_long(whole, e);
 }

@@ -84,9 +84,9 @@ const char *yaml_text(const struct yaml_node *n)
 
 /* --- saying where --- */
 
-#define SHOWN_MOST 100 /* characters of a line that are shown */
+#define SHOWN_MOST 100  /* characters of a line that are shown */
 #define SHOWN_BEFORE 60 /* of these, before the caret */
-#define NAME_MOST 200
+#define NAME_MOST 120
 #define MESSAGE_MOST 500
 
 struct sentence {
@@ -104,6 +104,11 @@ static void add(struct sentence *s, const char *bytes, size_t n)
     s->text[s->n] = '\0';
 }
 
+static void add_words(struct sentence *s, const char *words)
+{
+    add(s, words, strlen(words));
+}
+
 static bool ends_line(const char *p)
 {
     return *p == '\0' || *p == '\r' || *p == '\n';
@@ -119,6 +124,13 @@ static const char *add_character(struct sentence *s, const char *p)
     return p + (used > 0 ? used : 1);
 }
 
+static void add_text(struct sentence *s, const char *p)
+{
+    while (*p != '\0') {
+        p = add_character(s, p);
+    }
+}
+
 /* The line with a caret under the column; of a long line, the part around it.
  * A tab before the caret is repeated below, so that it keeps its column. */
 static void add_line_and_caret(const struct yaml_doc *d, const struct yaml_node *at,
@@ -126,36 +138,36 @@ static void add_line_and_caret(const struct yaml_doc *d, const struct yaml_node 
 {
     int first = at->column > SHOWN_BEFORE ? at->column - SHOWN_BEFORE : 1;
     const char *p = yaml_find(d->source, at->line, first);
-    char under[SHOWN_BEFORE + 8] = "    ";
-    struct sentence caret = {under, 4, sizeof under};
-    add(s, "\n    ", 5);
-    if (first > 1) {
-        add(s, "...", 3);
-        add(&caret, "   ", 3);
+    char under[SHOWN_BEFORE + 16] = "\n    ";
+    struct sentence caret = {under, 5, sizeof under};
+    if (ends_line(yaml_find(d->source, at->line, 1))) {
+        return;
     }
+    add_words(s, first > 1 ? "\n    ..." : "\n    ");
+    add_words(&caret, first > 1 ? "   " : "");
     for (int i = 0; i < SHOWN_MOST && !ends_line(p); i++) {
         if (first + i < at->column) {
-            add(&caret, *p == '\t' ? "\t" : " ", 1);
+            add_words(&caret, *p == '\t' ? "\t" : " ");
         }
         p = add_character(s, p);
     }
-    add(s, "...", ends_line(p) ? 0 : 3);
-    add(s, "\n", 1);
-    add(s, under, caret.n);
-    add(s, "^", 1);
+    add_words(s, ends_line(p) ? "" : "...");
+    add_words(&caret, "^");
+    add_words(s, under);
 }
 
 /* A path keeps its end, where the name of the file is. */
-static void add_name(const char *name, struct sentence *s)
+static void add_name(struct sentence *s, const char *name)
 {
     size_t n = strlen(name);
     if (n > NAME_MOST) {
-        add(s, "...", 3);
         name += n - NAME_MOST;
-        name += strspn(name, "\x80\x81\x82\x83\x84\x85\x86\x87\x88\x89\x8A\x8B\x8C\x8D\x8E\x8F"
-                             "\x90\x91\x92\x93\x94\x95\x96\x97\x98\x99\x9A\x9B\x9C\x9D\x9E\x9F");
+        while (((unsigned char)*name & 0xC0) == 0x80) {
+            name++; /* not in the middle of a character */
+        }
+        add_words(s, "...");
     }
-    add(s, name, strlen(name));
+    add_text(s, name);
 }
 
 bool yaml_fail(const struct yaml_doc *d, const struct yaml_node *at, struct err *e, const char *fmt,
@@ -173,9 +185,9 @@ bool yaml_fail(const struct yaml_doc *d, const struct yaml_node *at, struct err 
     vsnprintf(message, sizeof message, fmt, args);
     va_end(args);
     text_format(where, sizeof where, ":%d:%d: ", at->line, at->column);
-    add_name(d->name, &s);
-    add(&s, where, strlen(where));
-    add(&s, message, strlen(message));
+    add_name(&s, d->name);
+    add_text(&s, where);
+    add_text(&s, message);
     add_line_and_caret(d, at, &s);
     return err_set(e, ERR_CONFIG, "%s", text);
 }
@@ -188,8 +200,18 @@ static size_t least(size_t a, size_t b)
 }
 
 /* Edits (insert, delete, change, swap neighbours) that turn a into b: optimal
- * string alignment; any textbook. Words here are short. */
+ * string alignment; any textbook. Capitals do not count. Words here are short. */
 #define WORD_MOST 63
+static char lower(char c)
+{
+    return c >= 'A' && c <= 'Z' ? (char)(c - 'A' + 'a') : c;
+}
+
+static bool same(char a, char b)
+{
+    return lower(a) == lower(b);
+}
+
 static size_t edits(const char *a, const char *b)
 {
     size_t d[WORD_MOST + 1][WORD_MOST + 1];
@@ -204,9 +226,9 @@ static size_t edits(const char *a, const char *b)
                 d[i][j] = i + j;
                 continue;
             }
-            size_t change = d[i - 1][j - 1] + (a[i - 1] != b[j - 1] ? 1 : 0);
+            size_t change = d[i - 1][j - 1] + (same(a[i - 1], b[j - 1]) ? 0 : 1);
             d[i][j] = least(change, least(d[i - 1][j], d[i][j - 1]) + 1);
-            if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1]) {
+            if (i > 1 && j > 1 && same(a[i - 1], b[j - 2]) && same(a[i - 2], b[j - 1])) {
                 d[i][j] = least(d[i][j], d[i - 2][j - 2] + 1);
             }
         }
@@ -225,9 +247,11 @@ const char *nearest_word(const char *word, const char *const *known)
             best = known[i];
         }
     }
-    /* A third of the word may be wrong; more is no resemblance. */
-    size_t most = least(3, (strlen(word) + 2) / 3);
-    return best_edits <= most ? best : NULL;
+    /* A third of the word may be wrong; more is no resemblance. Something of
+     * the word must be left: one letter is not a slip for any other. */
+    size_t n = strlen(word);
+    size_t most = least(3, (n + 2) / 3);
+    return best_edits <= most && best_edits < n ? best : NULL;
 }
 
 static void list_words(const char *const *known, char *out, size_t size)
@@ -321,11 +345,13 @@ bool yaml_read_bool(const struct yaml_doc *d, const struct yaml_node *map, const
                     bool required, bool *out, struct err *e)
 {
     static const char *const words[] = {"no", "yes", "false", "true", "off", "on", NULL};
-    int i = *out ? 1 : 0;
+    int i = -1; /* stays so when the key is absent */
     if (!yaml_read_choice(d, map, key, required, words, &i, e)) {
         return false;
     }
-    *out = i % 2 == 1;
+    if (i >= 0) {
+        *out = i % 2 == 1;
+    }
     return true;
 }
 
@@ -362,10 +388,12 @@ bool yaml_read_quantity(const struct yaml_doc *d, const struct yaml_node *map, c
 bool yaml_read_value(const struct yaml_doc *d, const struct yaml_node *map, const char *key,
                      bool required, enum dimension dimension, double *out, struct err *e)
 {
-    struct quantity q = {.value = *out, .dimension = dimension};
+    struct quantity q;
     if (!yaml_read_quantity(d, map, key, required, DIM_BIT(dimension), &q, e)) {
         return false;
     }
-    *out = q.value;
+    if (yaml_get(map, key) != NULL) {
+        *out = q.value;
+    }
     return true;
 }

@@ -128,7 +128,8 @@ static const struct {
      "single quotes"},
     {"undefined tag handle", false, "tags (!name) are not used in these files; leave it out"},
     {"directive", true, "lines that begin with % are not used in these files; leave it out"},
-    {"incompatible YAML", true, "lines that begin with % are not used in these files; leave it out"},
+    {"incompatible YAML", true,
+     "lines that begin with % are not used in these files; leave it out"},
     {"alphabetic or numeric", true,
      "no text can begin with this character; put the text in quotes"},
 };
