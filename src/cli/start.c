@@ -39,7 +39,9 @@ static int begin_and_tell(struct cli *c, struct client *client, const struct sta
         fflush(stdout);
     }
     if (w->wait) {
-        status = wait_for_run(c, client, verb, w->stand, run);
+        struct wait_wanted wanted = {
+            .client = client, .verb = verb, .stand = w->stand, .run_id = run};
+        status = wait_for_run(c, &wanted);
     } else if (c->json) {
         print_json(answer);
     } else {
@@ -128,8 +130,9 @@ int verb_watch(struct cli *c, int argc, char **argv)
                      "began; see: ampledger runs",
                      text_at(stand, "name"));
     }
-    int status =
-        ok ? wait_for_run(c, client, argv[0], text_at(stand, "name"), run) : cli_fail(argv[0], &e);
+    struct wait_wanted wanted = {
+        .client = client, .verb = argv[0], .stand = text_at(stand, "name"), .run_id = run};
+    int status = ok ? wait_for_run(c, &wanted) : cli_fail(argv[0], &e);
     json_decref(stand);
     client_close(client);
     return status;
