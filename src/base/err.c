@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * base/err: builds error sentences; a text that is too long loses its tail,
- * never the context in front of it. */
+ * never the context in front of it, and never half a character. */
 #include "base/err.h"
+
+#include "base/utf8.h"
 
 #include <stdarg.h>
 #include <stddef.h>
@@ -15,24 +17,6 @@ static const char *const code_names[] = {
     [ERR_STORE] = "store",         [ERR_SYSTEM] = "system",       [ERR_BUG] = "bug",
 };
 
-/* A cut in the middle of a UTF-8 character would leave half a letter. */
-static void drop_half_character(char *text)
-{
-    size_t n = strlen(text);
-    size_t start = n;
-    while (start > 0 && n - start < 4 && ((unsigned char)text[start - 1] & 0xC0) == 0x80) {
-        start--;
-    }
-    if (start == 0) {
-        return;
-    }
-    unsigned char lead = (unsigned char)text[start - 1];
-    size_t want = lead >= 0xF0 ? 4 : lead >= 0xE0 ? 3 : lead >= 0xC0 ? 2 : 1;
-    if (n - start + 1 < want) {
-        text[start - 1] = '\0';
-    }
-}
-
 /* Appends `more` to the n bytes in text; returns the new length. */
 static size_t append(char text[ERR_TEXT_SIZE], size_t n, const char *more)
 {
@@ -42,20 +26,23 @@ static size_t append(char text[ERR_TEXT_SIZE], size_t n, const char *more)
     memcpy(text + n, more, take);
     text[n + take] = '\0';
     if (take < want) {
-        drop_half_character(text);
+        utf8_drop_part(text);
     }
+    utf8_repair(text + n);
     return strlen(text);
 }
 
-/* Formats into a buffer of its own first: an argument may be e->text itself. */
+/* A text may repeat what an instrument or a stranger said: it is mended here.
+ * Formats into a buffer of its own first: an argument may be e->text itself. */
 static size_t format(char text[ERR_TEXT_SIZE], const char *fmt, va_list ap)
 {
     int n = vsnprintf(text, ERR_TEXT_SIZE, fmt, ap);
     if (n < 0) {
         text[0] = '\0';
     } else if (n >= ERR_TEXT_SIZE) {
-        drop_half_character(text);
+        utf8_drop_part(text);
     }
+    utf8_repair(text);
     return strlen(text);
 }
 

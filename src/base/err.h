@@ -32,7 +32,9 @@ enum err_code {
 
 struct err {
     enum err_code code;
-    char text[ERR_TEXT_SIZE]; /* one sentence, or several lines for a mistake in a file */
+    /* One sentence, or several lines for a mistake in a file. Always UTF-8 without
+     * control characters but newline and tab: what is not, is shown as '?'. */
+    char text[ERR_TEXT_SIZE];
 };
 
 /* Fill *e (may be NULL). Always returns false, so `return err_set(...)` reads well. */
