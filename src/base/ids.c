@@ -18,11 +18,16 @@
 
 static const char hex_digits[] = "0123456789abcdef";
 
+/* The last counter of each of the latest milliseconds: threads ask with times a
+ * little apart, and the order within a millisecond holds all the same. */
+#define SLOTS 64
 struct sequence {
     pthread_mutex_t mutex;
-    uint64_t asked_ms; /* the millisecond last asked for */
-    uint64_t used_ms;  /* the one last written: ahead of asked_ms after an overflow */
-    unsigned counter;
+    struct {
+        bool used;
+        uint64_t ms;
+        unsigned counter;
+    } slots[SLOTS];
 };
 
 static struct sequence sequence = {.mutex = PTHREAD_MUTEX_INITIALIZER};
@@ -61,22 +66,24 @@ static void fill_random(uint8_t *out, size_t n)
     }
 }
 
-/* Takes the next place in the order of ids: a millisecond and a counter in it. */
-static void next_place(uint64_t ms, unsigned fresh, uint64_t *used_ms, unsigned *counter)
+/* Takes the next place in the order of ids: a millisecond and a counter in it.
+ * When a millisecond is full, the next one lends its places. */
+static void next_place(uint64_t *ms, unsigned fresh, unsigned *counter)
 {
     struct sequence *s = &sequence;
     pthread_mutex_lock(&s->mutex);
-    bool same = ms == s->asked_ms || (ms > s->asked_ms && ms <= s->used_ms);
-    if (!same) {
-        s->used_ms = ms;
-        s->counter = fresh & COUNTER_START;
-    } else if (++s->counter == COUNTER_LIMIT) {
-        s->used_ms++;
-        s->counter = fresh & COUNTER_START;
+    size_t i = *ms % SLOTS;
+    while (s->slots[i].used && s->slots[i].ms == *ms && s->slots[i].counter + 1 == COUNTER_LIMIT) {
+        i = ++*ms % SLOTS;
     }
-    s->asked_ms = ms;
-    *used_ms = s->used_ms;
-    *counter = s->counter;
+    if (s->slots[i].used && s->slots[i].ms == *ms) {
+        s->slots[i].counter++;
+    } else {
+        s->slots[i].used = true;
+        s->slots[i].ms = *ms;
+        s->slots[i].counter = fresh & COUNTER_START;
+    }
+    *counter = s->slots[i].counter;
     pthread_mutex_unlock(&s->mutex);
 }
 
@@ -99,7 +106,7 @@ void uuid7_make(int64_t utc_ns, char out[UUID_TEXT_SIZE])
     fill_random(b, sizeof b);
     uint64_t ms = utc_ns > 0 ? (uint64_t)(utc_ns / NS_PER_MS) : 0;
     unsigned counter;
-    next_place(ms, ((unsigned)b[6] << 8) | b[7], &ms, &counter);
+    next_place(&ms, ((unsigned)b[6] << 8) | b[7], &counter);
     for (int i = 0; i < 6; i++) {
         b[i] = (uint8_t)(ms >> (40 - 8 * i));
     }
