@@ -28,6 +28,10 @@ static bool open_failed(struct err *e, int errno_value, const char *path)
 
 static int open_regular(const char *path, struct err *e)
 {
+    if (!*path) {
+        err_set(e, ERR_CONFIG, "a file name is empty");
+        return -1;
+    }
     /* O_NONBLOCK: a named pipe must not hang us before we see what it is. */
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK);
     if (fd < 0) {
