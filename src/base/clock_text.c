@@ -39,7 +39,8 @@ static int64_t days_to_year(int year)
 
 static void split_days(int64_t days, struct civil *c)
 {
-    c->year = (int)(1970 + floor_div(days, 366));
+    /* Never too late a year: the loop only goes forward. */
+    c->year = (int)(1970 + floor_div(days, days < 0 ? 365 : 366));
     while (days_to_year(c->year + 1) <= days) {
         c->year++;
     }
