@@ -22,6 +22,8 @@ struct link {
 
 /* Open l->device (already resolved) and set l->fd (and l->port). */
 bool link_open_serial(struct link *l, const struct link_settings *s, struct err *e) NODISCARD;
+/* An enum sp_return in words. */
+const char *link_serial_words(int code);
 bool link_open_tty(struct link *l, struct err *e) NODISCARD;
 
 /* Take the descriptor for this process alone; else says who holds it. */

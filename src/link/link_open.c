@@ -16,17 +16,22 @@
 #include <termios.h>
 #include <unistd.h>
 
-/* Does the process `pid` (a folder name of /proc) hold the device open? */
-static bool process_holds(const char *pid, const char *device)
+/* Does the process `pid` (a folder name of /proc) hold the device open, by
+ * another descriptor than `except`? */
+static bool process_holds(const char *pid, const char *device, int except)
 {
-    char path[320], target[320];
+    char path[320], target[320], skipped[16];
     bool holds = false;
     text_format(path, sizeof path, "/proc/%.20s/fd", pid);
+    text_format(skipped, sizeof skipped, "%d", except);
     DIR *dir = opendir(path);
     if (dir == NULL) {
         return false;
     }
     for (struct dirent *d = readdir(dir); d != NULL && !holds; d = readdir(dir)) {
+        if (strcmp(d->d_name, skipped) == 0) {
+            continue;
+        }
         text_format(path, sizeof path, "/proc/%.20s/fd/%.20s", pid, d->d_name);
         ssize_t n = readlink(path, target, sizeof target - 1);
         if (n > 0) {
@@ -38,19 +43,22 @@ static bool process_holds(const char *pid, const char *device)
     return holds;
 }
 
-/* "process 1234 (its name)", or "another process" when it cannot be seen. */
-static void name_holder(const char *device, char *out, size_t size)
+/* "process 1234 (its name)", "this program itself", or "another process" when it
+ * cannot be seen. */
+static void name_holder(const struct link *l, char *out, size_t size)
 {
     char own[24];
     text_format(own, sizeof own, "%ld", (long)getpid());
-    text_format(out, size, "another process");
+    text_format(out, size, "%s",
+                process_holds(own, l->device, l->fd) ? "this program itself, for another instrument"
+                                                     : "another process");
     DIR *proc = opendir("/proc");
     if (proc == NULL) {
         return;
     }
     for (struct dirent *d = readdir(proc); d != NULL; d = readdir(proc)) {
         if (d->d_name[0] < '1' || d->d_name[0] > '9' || strcmp(d->d_name, own) == 0 ||
-            !process_holds(d->d_name, device)) {
+            !process_holds(d->d_name, l->device, -1)) {
             continue;
         }
         char path[64], *name = NULL;
@@ -84,7 +92,7 @@ bool link_fail_open(const struct link *l, int errno_value, struct err *e)
                        l->address, l->device);
     case EBUSY:
     case EWOULDBLOCK:
-        name_holder(l->device, holder, sizeof holder);
+        name_holder(l, holder, sizeof holder);
         return err_set(e, ERR_LINK_LOST, "%s: held by %s; end it, or use another port", l->address,
                        holder);
     case ENOTTY:

@@ -1,13 +1,30 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * link/link_serial: serial ports through libserialport: finding, opening,
  * configuring. Reading and writing are poll() on its handle, in link.c. */
-#include "base/file.h"
 #include "link/link_backend.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <libserialport.h>
-#include <stdlib.h>
 #include <string.h>
+#include <termios.h>
+
+const char *link_serial_words(int code)
+{
+    switch ((enum sp_return)code) {
+    case SP_OK:
+        return "no error";
+    case SP_ERR_ARG:
+        return "that is no valid argument";
+    case SP_ERR_FAIL:
+        return "the system refused it";
+    case SP_ERR_MEM:
+        return "out of memory";
+    case SP_ERR_SUPP:
+        return "that is not supported here";
+    }
+    return "unknown reason";
+}
 
 /* libserialport's codes, in our words. The text of the operating system is
  * there only for SP_ERR_FAIL. */
@@ -30,12 +47,23 @@ static bool fail_serial(const struct link *l, enum sp_return code, const char *w
                        "lists what is there (a pseudo-terminal is opened with tty:)",
                        l->address);
     }
-    return err_set(e, ERR_CONFIG, "%s: the wanted %s is not possible", l->address, what);
+    return err_set(e, code == SP_ERR_MEM ? ERR_SYSTEM : ERR_CONFIG,
+                   "%s: the wanted %s is not possible: %s", l->address, what,
+                   link_serial_words(code));
 }
 
 static enum sp_parity parity_of(char c)
 {
-    return c == 'e' ? SP_PARITY_EVEN : c == 'o' ? SP_PARITY_ODD : SP_PARITY_NONE;
+    switch (c) {
+    case 'n':
+        return SP_PARITY_NONE;
+    case 'e':
+        return SP_PARITY_EVEN;
+    case 'o':
+        return SP_PARITY_ODD;
+    default:
+        return SP_PARITY_INVALID;
+    }
 }
 
 static enum sp_flowcontrol flow_of(enum link_flow flow)
@@ -80,6 +108,20 @@ static bool configure(struct link *l, const struct link_settings *s, struct err 
     return true;
 }
 
+/* libserialport asks the system to drop DTR when the port is closed (HUPCL).
+ * Then a restart of this program would be a pulse on DTR, which resets many
+ * boards and sends some instruments back to local. Opening raises DTR and RTS:
+ * the kernel does that before anybody can ask it not to; a line that is wanted
+ * off is up for some milliseconds then. */
+static void keep_dtr_on_close(int fd)
+{
+    struct termios t;
+    if (tcgetattr(fd, &t) == 0) {
+        t.c_cflag &= ~(tcflag_t)HUPCL;
+        (void)tcsetattr(fd, TCSANOW, &t); /* if it cannot be had, DTR drops: no harm to a run */
+    }
+}
+
 bool link_open_serial(struct link *l, const struct link_settings *s, struct err *e)
 {
     enum sp_return r = sp_get_port_by_name(l->device, &l->port);
@@ -92,5 +134,13 @@ bool link_open_serial(struct link *l, const struct link_settings *s, struct err 
     if (sp_get_port_handle(l->port, &l->fd) != SP_OK) {
         return err_set(e, ERR_BUG, "%s: libserialport gives no descriptor", l->address);
     }
-    return link_lock(l, e) && configure(l, s, e);
+    /* libserialport 0.1.1 lets its descriptor through to programs we start. */
+    if (fcntl(l->fd, F_SETFD, FD_CLOEXEC) != 0) {
+        return err_set_errno(e, errno, "%s: close on exec", l->address);
+    }
+    if (!link_lock(l, e) || !configure(l, s, e)) {
+        return false;
+    }
+    keep_dtr_on_close(l->fd);
+    return true;
 }

@@ -3,6 +3,7 @@
 #include "link/ports.h"
 
 #include "base/file.h"
+#include "link/link_backend.h"
 
 #include <dirent.h>
 #include <libserialport.h>
@@ -75,8 +76,8 @@ bool ports_list(struct port_info **out, size_t *n, struct err *e)
     struct sp_port **ports = NULL;
     enum sp_return r = sp_list_ports(&ports);
     if (r != SP_OK) {
-        return err_set(e, ERR_SYSTEM, "the serial ports cannot be listed (libserialport says %d)",
-                       (int)r);
+        return err_set(e, ERR_SYSTEM, "the serial ports cannot be listed: %s",
+                       link_serial_words(r));
     }
     size_t count = 0;
     while (ports[count] != NULL) {

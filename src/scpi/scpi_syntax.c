@@ -38,7 +38,8 @@ static bool fail(struct err *e, const char *what, struct scpi_piece p)
     char shown[48];
     size_t n = p.n < sizeof shown - 1 ? p.n : sizeof shown - 1;
     for (size_t i = 0; i < n; i++) {
-        shown[i] = p.at[i] < 0x20 || p.at[i] == 0x7f ? '?' : p.at[i];
+        unsigned char c = (unsigned char)p.at[i];
+        shown[i] = c < 0x20 || c >= 0x7f ? '?' : p.at[i];
     }
     shown[n] = '\0';
     return err_set(e, ERR_BAD_REPLY, "\"%s\" is no %s", shown, what);
@@ -81,28 +82,11 @@ static const struct {
     const char *suffix, *base;
     double factor;
 } units[] = {
-    {"V", "V", 1},
-    {"mV", "V", 1e-3},
-    {"uV", "V", 1e-6},
-    {"kV", "V", 1e3},
-    {"A", "A", 1},
-    {"mA", "A", 1e-3},
-    {"uA", "A", 1e-6},
-    {"W", "W", 1},
-    {"mW", "W", 1e-3},
-    {"kW", "W", 1e3},
-    {"Ohm", "Ohm", 1},
-    {"mOhm", "Ohm", 1e-3},
-    {"s", "s", 1},
-    {"ms", "s", 1e-3},
-    {"CEL", "CEL", 1},
-    {"C", "CEL", 1},
-    {"degC", "CEL", 1},
-    {"\xC2\xB0"
-     "C",
-     "CEL", 1},
-    {"Ah", "Ah", 1},
-    {"Wh", "Wh", 1},
+    {"V", "V", 1},      {"mV", "V", 1e-3}, {"uV", "V", 1e-6}, {"kV", "V", 1e3},
+    {"A", "A", 1},      {"mA", "A", 1e-3}, {"uA", "A", 1e-6}, {"W", "W", 1},
+    {"mW", "W", 1e-3},  {"kW", "W", 1e3},  {"Ohm", "Ohm", 1}, {"mOhm", "Ohm", 1e-3},
+    {"s", "s", 1},      {"ms", "s", 1e-3}, {"CEL", "CEL", 1}, {"C", "CEL", 1},
+    {"degC", "CEL", 1}, {"Ah", "Ah", 1},   {"Wh", "Wh", 1},
 };
 
 /* The case of the first letter tells milli from mega; that of the rest does not matter. */
@@ -262,30 +246,46 @@ bool scpi_split(const char *text, size_t n, struct scpi_piece *pieces, size_t mo
     X(-151, "Invalid string data")                                                                 \
     X(-158, "String data not allowed")                                                             \
     X(-160, "Block data error")                                                                    \
+    X(-161, "Invalid block data")                                                                  \
+    X(-168, "Block data not allowed")                                                              \
     X(-170, "Expression error")                                                                    \
+    X(-171, "Invalid expression")                                                                  \
+    X(-178, "Expression data not allowed")                                                         \
     X(-180, "Macro error")                                                                         \
+    X(-181, "Invalid outside macro definition")                                                    \
+    X(-183, "Invalid inside macro definition")                                                     \
+    X(-184, "Macro parameter error")                                                               \
     X(-200, "Execution error")                                                                     \
     X(-201, "Invalid while in local")                                                              \
     X(-202, "Settings lost due to rtl")                                                            \
     X(-203, "Command protected")                                                                   \
     X(-210, "Trigger error")                                                                       \
+    X(-211, "Trigger ignored")                                                                     \
+    X(-212, "Arm ignored")                                                                         \
     X(-213, "Init ignored")                                                                        \
+    X(-214, "Trigger deadlock")                                                                    \
+    X(-215, "Arm deadlock")                                                                        \
     X(-220, "Parameter error")                                                                     \
     X(-221, "Settings conflict")                                                                   \
     X(-222, "Data out of range")                                                                   \
     X(-223, "Too much data")                                                                       \
     X(-224, "Illegal parameter value")                                                             \
     X(-225, "Out of memory")                                                                       \
+    X(-226, "Lists not same length")                                                               \
     X(-230, "Data corrupt or stale")                                                               \
     X(-231, "Data questionable")                                                                   \
+    X(-233, "Invalid version")                                                                     \
     X(-240, "Hardware error")                                                                      \
     X(-241, "Hardware missing")                                                                    \
     X(-300, "Device-specific error")                                                               \
     X(-310, "System error")                                                                        \
     X(-311, "Memory error")                                                                        \
+    X(-312, "PUD memory lost")                                                                     \
     X(-313, "Calibration memory lost")                                                             \
     X(-314, "Save/recall memory lost")                                                             \
     X(-315, "Configuration memory lost")                                                           \
+    X(-320, "Storage fault")                                                                       \
+    X(-321, "Out of memory")                                                                       \
     X(-330, "Self-test failed")                                                                    \
     X(-340, "Calibration failed")                                                                  \
     X(-350, "Queue overflow")                                                                      \
@@ -298,7 +298,11 @@ bool scpi_split(const char *text, size_t n, struct scpi_piece *pieces, size_t mo
     X(-410, "Query INTERRUPTED")                                                                   \
     X(-420, "Query UNTERMINATED")                                                                  \
     X(-430, "Query DEADLOCKED")                                                                    \
-    X(-440, "Query UNTERMINATED after indefinite response")
+    X(-440, "Query UNTERMINATED after indefinite response")                                        \
+    X(-500, "Power on")                                                                            \
+    X(-600, "User request")                                                                        \
+    X(-700, "Request control")                                                                     \
+    X(-800, "Operation complete")
 
 const char *scpi_error_text(int code)
 {
@@ -316,6 +320,22 @@ const char *scpi_error_text(int code)
         }
     }
     return "";
+}
+
+/* One string and nothing else, or a text without any quotes (some send it so). */
+static bool is_text(struct scpi_piece p)
+{
+    if (p.n == 0 || (p.at[0] != '"' && p.at[0] != '\'')) {
+        return p.n == 0 || memchr(p.at, '"', p.n) == NULL;
+    }
+    for (size_t i = 1; i < p.n; i++) {
+        if (p.at[i] == p.at[0] && i + 1 < p.n && p.at[i + 1] == p.at[0]) {
+            i++; /* doubled: it goes on */
+        } else if (p.at[i] == p.at[0]) {
+            return i + 1 == p.n;
+        }
+    }
+    return false;
 }
 
 /* Without the quotes around it, a doubled quote taken as one, cut at its room. */
@@ -349,7 +369,11 @@ bool scpi_error_parse(const char *text, size_t n, struct scpi_error *out, struct
     copy[length] = '\0';
     *out = (struct scpi_error){.code = (int)strtol(copy, NULL, 10)};
     if (comma != NULL) {
-        unquote(trim(comma + 1, p.n - code_n - 1), out->text);
+        struct scpi_piece words = trim(comma + 1, p.n - code_n - 1);
+        if (!is_text(words)) {
+            return fail(e, "entry of an error queue", p);
+        }
+        unquote(words, out->text);
     }
     if (out->text[0] == '\0') {
         strcpy(out->text, scpi_error_text(out->code)); /* the longest has 43 characters */
