@@ -6,12 +6,16 @@
 #include "scpi/scpi_session.h"
 
 static const int speeds[] = {115200, 9600};
+/* Somebody else's answers may still be on their way when a port is opened. */
+#define LATE_MS 300
+
 static const char question[] = "*IDN?";
 
 static bool ask_at(struct link *link, char *identity, struct err *e)
 {
     struct scpi_options options = scpi_options_default();
     options.how = RESYNC_QUIET; /* resynchronising sends nothing either */
+    options.late_ms = LATE_MS;
     options.error_query[0] = '\0';
     struct scpi_session *s = scpi_session_new(link, &options);
     bool ok = scpi_query(s, question, identity, FINDING_SIZE, e);
