@@ -10,8 +10,8 @@
 
 #define STANDS_MAX 64
 
-static const char *const bench_keys[] = {"bench",   "database", "socket", "profiles",
-                                         "drivers", "virtual",  "stands", NULL};
+static const char *const bench_keys[] = {"bench",   "database", "socket", "profiles", "drivers",
+                                         "virtual", "events",   "stands", NULL};
 
 static bool read_path(const struct bench_loading *l, const char *key, const char *otherwise,
                       char out[PATH_SIZE], struct err *e)
@@ -144,7 +144,7 @@ bool bench_load(const char *path, struct bench **out, struct err *e)
     }
     l.doc = doc;
     if (!yaml_check_keys(doc, yaml_root(doc), bench_keys, e) || !read_places(&l, e) ||
-        !read_stands(&l, e)) {
+        !bench_read_events(&l, e) || !read_stands(&l, e)) {
         goto out;
     }
     b->text = text_copy(yaml_source(doc, &n));
@@ -164,6 +164,7 @@ void bench_free(struct bench *b)
         return;
     }
     follower_free(b->follower);
+    hooks_config_clear(&b->events);
     for (size_t i = 0; i < b->stand_count; i++) {
         for (int role = 0; role < 4; role++) {
             instrument_free(b->stands[i].instrument[role]);

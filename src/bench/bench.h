@@ -4,6 +4,7 @@
 #define AMPLEDGER_BENCH_BENCH_H
 
 #include "base/battery.h"
+#include "hooks/hooks.h"
 #include "instrument/instrument.h"
 
 #include <stddef.h>
@@ -31,6 +32,7 @@ struct bench {
     char drivers_dir[PATH_SIZE];
     char virtual_control[PATH_SIZE]; /* control socket of a virtual bench, "" with real instruments
                                       */
+    struct hooks_config events;      /* who is told what happens */
     size_t stand_count;
     struct stand_config *stands;
     size_t driver_count;

@@ -19,6 +19,9 @@ const struct driver *bench_driver(const struct bench_loading *l, const struct ya
 bool bench_read_stand(const struct bench_loading *l, const struct yaml_node *map,
                       struct stand_config *s, struct err *e) NODISCARD;
 
+/* `events`, if any, into l->b->events. */
+bool bench_read_events(const struct bench_loading *l, struct err *e) NODISCARD;
+
 #define ADDRESS_SIZE (PATH_SIZE + 16)
 /* Put into out the address of a link with its path beside bench.yaml. The
  * message is a bare sentence. */
