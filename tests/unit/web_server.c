@@ -13,7 +13,7 @@
 #include <sys/un.h>
 
 #define ANSWER_MAX (8u << 20)
-#define SAMPLES 30000
+#define SAMPLES 10000
 
 struct house {
     struct fixture f;
