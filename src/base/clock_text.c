@@ -56,7 +56,7 @@ void clock_format_utc(int64_t utc_ns, char out[CLOCK_UTC_TEXT_SIZE])
     int64_t s = floor_div(utc_ns, NS_PER_S);
     int64_t days = floor_div(s, S_PER_DAY);
     int in_day = (int)(s - days * S_PER_DAY);
-    int ms = (int)((utc_ns - s * NS_PER_S) / NS_PER_MS);
+    int ms = (int)((utc_ns % NS_PER_S + NS_PER_S) % NS_PER_S / NS_PER_MS);
     struct civil c;
     split_days(days, &c);
     /* int64 nanoseconds end in the year 2262: the remainders only tell the compiler so. */

@@ -651,6 +651,21 @@ static void labels_come_back_as_they_went(void **state)
     }
 }
 
+/* What is beyond the years that can be read is still written. */
+static void the_ends_of_time(void **state)
+{
+    (void)state;
+    char text[CLOCK_UTC_TEXT_SIZE];
+    clock_format_utc(INT64_MAX, text);
+    assert_string_equal(text, "2262-04-11T23:47:16.854Z");
+    clock_format_utc(INT64_MIN, text);
+    assert_string_equal(text, "1677-09-21T00:12:43.145Z");
+    clock_format_utc(-1, text);
+    assert_string_equal(text, "1969-12-31T23:59:59.999Z");
+    clock_format_utc(NS_PER_S - 1, text); /* cut, not rounded into the next second */
+    assert_string_equal(text, "1970-01-01T00:00:00.999Z");
+}
+
 static void fractions_of_a_second(void **state)
 {
     (void)state;
@@ -734,6 +749,7 @@ int main(void)
         cmocka_unit_test(without_its_follower_the_clock_runs_at_speed_1),
         cmocka_unit_test(utc_labels),
         cmocka_unit_test(labels_come_back_as_they_went),
+        cmocka_unit_test(the_ends_of_time),
         cmocka_unit_test(fractions_of_a_second),
         cmocka_unit_test(what_is_no_time),
     };
