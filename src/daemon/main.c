@@ -44,6 +44,7 @@ struct house {
     struct store *store;
     struct clock *clock;
     struct keeper_line *keeper;
+    struct hooks *hooks;
     struct run_host *host;
     struct web *web;
 };
@@ -110,6 +111,18 @@ static void check_report(const struct bench *b)
     }
 }
 
+static void tell_interrupted(struct house *h, int count)
+{
+    struct hook_event event = hook_event_blank(HOOK_ALARM);
+    event.at_utc_ns = clock_utc_ns(h->clock);
+    text_format(event.reason, sizeof event.reason, "interrupted");
+    text_format(event.text, sizeof event.text,
+                "%d run%s had been cut off when the daemon ended; outputs are being made safe, "
+                "nothing goes on by itself",
+                count, count == 1 ? "" : "s");
+    hooks_tell(h->hooks, &event);
+}
+
 static bool note_interrupted_runs(struct house *h, struct err *e)
 {
     int count = 0;
@@ -119,6 +132,7 @@ static bool note_interrupted_runs(struct house *h, struct err *e)
     if (count > 0) {
         log_warn("%d run%s had been cut off when the daemon ended; marked interrupted", count,
                  count == 1 ? "" : "s");
+        tell_interrupted(h, count);
     }
     return true;
 }
@@ -127,11 +141,16 @@ static bool move_in(struct house *h, struct err *e)
 {
     double speed = 1;
     if (!store_open(h->bench->database, &h->store, e) ||
-        !bench_clock(h->bench, &h->clock, &speed, e) || !note_interrupted_runs(h, e)) {
+        !bench_clock(h->bench, &h->clock, &speed, e) ||
+        !hooks_start(&h->bench->events, h->bench->title, NULL, &h->hooks, e) ||
+        !note_interrupted_runs(h, e)) {
         return false;
     }
-    struct run_host_config host = {
-        .bench = h->bench, .store = h->store, .clock = h->clock, .keeper = h->keeper};
+    struct run_host_config host = {.bench = h->bench,
+                                   .store = h->store,
+                                   .clock = h->clock,
+                                   .keeper = h->keeper,
+                                   .hooks = h->hooks};
     if (!run_host_start(&host, &h->host, e)) {
         return false;
     }
@@ -155,6 +174,7 @@ static void move_out(struct house *h)
 {
     web_stop(h->web);
     run_host_stop(h->host);
+    hooks_stop(h->hooks);
     store_close(h->store);
     clock_free(h->clock);
     bench_free(h->bench);

@@ -56,6 +56,7 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
         .clock = h->config.clock,
         .bench = h->config.bench,
         .keeper = h->config.keeper,
+        .hooks = h->config.hooks,
         .slot = 2 * (uint32_t)(s - h->stands),
         .waker = {-1, -1, -1},
     };

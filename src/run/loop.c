@@ -139,6 +139,7 @@ static void event(struct run *r, const char *kind, const char *text)
                          text)) {
         log_error("%s: the event above could not be stored", r->stand->config->name);
     }
+    run_tell(r, kind, text);
 }
 
 /* --- reading --- */

@@ -7,6 +7,7 @@
 
 #include "base/clock.h"
 #include "bench/bench.h"
+#include "hooks/hooks.h"
 #include "profile/plan.h"
 #include "run/keeper_line.h"
 #include "store/store.h"
@@ -19,6 +20,7 @@ struct run_host_config {
     struct store *store;
     struct clock *clock;
     struct keeper_line *keeper;
+    struct hooks *hooks; /* NULL: nobody is told */
 };
 
 /* Start one thread per stand. Each brings its stand up (safe first, then

@@ -30,4 +30,7 @@ struct run {
  * database. On failure nothing was switched on and nothing is recorded. */
 bool run_get_ready(struct run *r, struct err *e) NODISCARD;
 
+/* Tell the outside an event that was stored, if its kind is one that is told. Never waits. */
+void run_tell(const struct run *r, const char *kind, const char *text);
+
 #endif

@@ -25,6 +25,7 @@ struct stand {
     struct clock *clock;
     const struct bench *bench;
     struct keeper_line *keeper;
+    struct hooks *hooks;
     uint32_t slot; /* of the load at the keeper; the supply has the next one */
     pthread_t thread;
     bool started;

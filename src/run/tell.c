@@ -1,0 +1,64 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/tell: an event of a run for whoever is to be told outside: copied into
+ * the queue of hooks, never waited for. */
+#include "base/file.h"
+#include "run/run_state.h"
+
+#include <string.h>
+
+static void fill_trip(struct hook_event *h, const struct run_trip *t, enum guard_reason reason)
+{
+    text_format(h->reason, sizeof h->reason, "%s", t->reason);
+    text_format(h->unit, sizeof h->unit, "%s", guard_reason_unit(reason));
+    h->value = t->value;
+    h->limit = t->limit;
+}
+
+static enum guard_reason reason_of(const struct run_trip *t)
+{
+    for (int i = 0; i < GUARD_REASON_COUNT; i++) {
+        if (strcmp(t->reason, guard_reason_name((enum guard_reason)i)) == 0) {
+            return (enum guard_reason)i;
+        }
+    }
+    return GUARD_FINE;
+}
+
+/* Why: of a trip its reason, of an end how it ended. */
+static void fill_reason(struct hook_event *h, const struct run *r)
+{
+    switch (h->kind) {
+    case HOOK_TRIP:
+        fill_trip(h, &r->trip, reason_of(&r->trip));
+        return;
+    case HOOK_END:
+        text_format(h->reason, sizeof h->reason, "%s", run_outcome_names[r->outcome]);
+        return;
+    case HOOK_ALARM:
+        text_format(h->reason, sizeof h->reason, "output-unconfirmed");
+        return;
+    case HOOK_START:
+    case HOOK_HOLD:
+    case HOOK_KINDS:
+        return;
+    }
+}
+
+void run_tell(const struct run *r, const char *kind, const char *text)
+{
+    enum hook_kind which;
+    if (!hook_kind_parse(kind, &which)) {
+        return; /* for the store alone */
+    }
+    struct hook_event h = hook_event_blank(which);
+    text_format(h.stand, sizeof h.stand, "%s", r->stand->config->name);
+    text_format(h.battery, sizeof h.battery, "%s", r->job->battery.label);
+    text_format(h.run, sizeof h.run, "%s", r->job->run_id);
+    text_format(h.profile, sizeof h.profile, "%s", r->plan->profile);
+    text_format(h.text, sizeof h.text, "%s", text);
+    h.run_nr = r->nr;
+    h.at_utc_ns = clock_utc_ns(r->stand->clock);
+    h.at_s = (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
+    fill_reason(&h, r);
+    hooks_tell(r->stand->hooks, &h);
+}
