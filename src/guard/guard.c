@@ -5,6 +5,8 @@
 
 #include <math.h>
 
+#define S_PER_H 3600.0
+
 static const struct {
     const char *name, *sentence, *unit;
 } reasons[] = {
@@ -36,6 +38,14 @@ struct guard_limits guard_limits_none(void)
         .current_max_A = NAN,
         .temperature_min_C = NAN,
         .temperature_max_C = NAN,
+        .temperature_rate_C_per_min = NAN,
+        .regulation_percent = NAN,
+        .charge_max_Ah = NAN,
+        .energy_max_Wh = NAN,
+        .step_time_max_s = NAN,
+        .run_time_max_s = NAN,
+        .stuck_Ah = NAN,
+        .off_current_A = NAN,
         .trust_s = 3.0,
         .temperature_required = false,
     };
@@ -50,76 +60,253 @@ struct guard_limits guard_limits_merge(struct guard_limits a, struct guard_limit
         .current_max_A = fmin(a.current_max_A, b.current_max_A),
         .temperature_min_C = fmax(a.temperature_min_C, b.temperature_min_C),
         .temperature_max_C = fmin(a.temperature_max_C, b.temperature_max_C),
+        .temperature_rate_C_per_min =
+            fmin(a.temperature_rate_C_per_min, b.temperature_rate_C_per_min),
+        .regulation_percent = fmin(a.regulation_percent, b.regulation_percent),
+        .charge_max_Ah = fmin(a.charge_max_Ah, b.charge_max_Ah),
+        .energy_max_Wh = fmin(a.energy_max_Wh, b.energy_max_Wh),
+        .step_time_max_s = fmin(a.step_time_max_s, b.step_time_max_s),
+        .run_time_max_s = fmin(a.run_time_max_s, b.run_time_max_s),
+        .stuck_Ah = fmin(a.stuck_Ah, b.stuck_Ah),
+        .off_current_A = fmin(a.off_current_A, b.off_current_A),
         .trust_s = fmin(a.trust_s, b.trust_s),
         .temperature_required = a.temperature_required || b.temperature_required,
     };
 }
 
+/* --- what is remembered --- */
+
 void guard_start(struct guard_memory *m, double now_s)
 {
-    m->reading_s = now_s;
-    m->temperature_s = now_s;
+    *m = (struct guard_memory){
+        .start_s = now_s,
+        .step_start_s = now_s,
+        .reading_s = now_s,
+        .temperature_s = now_s,
+        .away_since_s = NAN,
+        .leak_since_s = NAN,
+        .loaded_V = NAN,
+    };
+    trend_start(&m->trend, now_s);
 }
+
+void guard_step_begun(struct guard_memory *m, double now_s)
+{
+    m->step_start_s = now_s;
+    m->step_Ah = 0;
+    m->step_Wh = 0;
+}
+
+/* Charge and energy by trapezoid, and how long the readings repeat. */
+static void remember_flow(struct guard_memory *m, const struct guard_moment *at,
+                          const struct sample *s)
+{
+    double charge_Ah = 0, energy_Wh = 0;
+    if (m->has_last) {
+        const struct sample *q = &m->last;
+        double hours = (s->t_s - q->t_s) / S_PER_H;
+        charge_Ah = 0.5 * fabs(s->current_A + q->current_A) * hours;
+        energy_Wh =
+            charge_Ah * 0.5 *
+            fabs(sample_battery_voltage(s, at->lead_ohm) + sample_battery_voltage(q, at->lead_ohm));
+    }
+    bool same = m->has_last && at->output_on && s->voltage_V == m->last.voltage_V &&
+                s->current_A == m->last.current_A;
+    m->stuck_count = same ? m->stuck_count + 1 : 0;
+    m->stuck_Ah = same ? m->stuck_Ah + charge_Ah : 0;
+    m->step_Ah += charge_Ah;
+    m->step_Wh += energy_Wh;
+    m->last = *s;
+    m->has_last = true;
+}
+
+/* Since when something has been so, without a break; NAN: it is not. */
+static void remember_since(double *since_s, bool is_so, double now_s)
+{
+    if (!is_so) {
+        *since_s = NAN;
+    } else if (isnan(*since_s)) {
+        *since_s = now_s;
+    }
+}
+
+static double allowed_deviation(const struct guard_limits *l, const struct guard_moment *at)
+{
+    double share_A = l->regulation_percent / 100 * fabs(at->set_A);
+    return share_A < GUARD_REGULATION_LEAST_A ? GUARD_REGULATION_LEAST_A : share_A;
+}
+
+static void remember_current(const struct guard_limits *l, struct guard_memory *m,
+                             const struct guard_moment *at, const struct sample *s)
+{
+    bool away = fabs(s->current_A - at->set_A) > allowed_deviation(l, at);
+    bool leaks = fabs(s->current_A) > l->off_current_A;
+    remember_since(&m->away_since_s, at->output_on && away, at->now_s);
+    remember_since(&m->leak_since_s, !at->output_on && leaks, at->now_s);
+    if (!at->output_on) {
+        m->loaded_V = NAN;
+    } else if (guard_is_loaded(s, at->set_A)) {
+        m->loaded_V = sample_battery_voltage(s, at->lead_ohm);
+    }
+}
+
+static void remember(const struct guard_limits *l, struct guard_memory *m,
+                     const struct guard_moment *at, const struct sample *s)
+{
+    trend_take(&m->trend, s->temperature_C, at->now_s);
+    if (isfinite(s->temperature_C)) {
+        m->temperature_s = at->now_s;
+    }
+    if (isfinite(s->voltage_V) && isfinite(s->current_A)) {
+        m->reading_s = at->now_s;
+        remember_flow(m, at, s);
+        remember_current(l, m, at, s);
+    }
+}
+
+/* --- the opened circuit --- */
+
+bool guard_is_loaded(const struct sample *s, double set_A)
+{
+    return set_A < 0 ? s->current_A < 0.5 * set_A : s->current_A > 0.5 * set_A;
+}
+
+enum guard_opening guard_opening(const struct sample *s, double lead_ohm, double loaded_V,
+                                 double set_A, double cutoff_V)
+{
+    bool stopped = fabs(s->current_A) < 0.1 * fabs(set_A);
+    bool collapsed = sample_battery_voltage(s, lead_ohm) < 0.5 * loaded_V;
+    if (!stopped || !collapsed) {
+        return OPENING_NONE;
+    }
+    return loaded_V <= GUARD_NEAR_BOTTOM * cutoff_V ? OPENING_AT_BOTTOM : OPENING_EARLY;
+}
+
+/* --- judging --- */
+
+static const struct guard_verdict fine = {GUARD_FINE, NAN, NAN};
 
 /* Comparisons with NAN are false: an absent limit or reading never trips here. */
 static struct guard_verdict judge(enum guard_reason reason, bool crossed, double value,
                                   double limit)
 {
-    if (crossed) {
-        return (struct guard_verdict){reason, value, limit};
-    }
-    return (struct guard_verdict){GUARD_FINE, NAN, NAN};
+    return crossed ? (struct guard_verdict){reason, value, limit} : fine;
 }
 
-static struct guard_verdict judge_values(const struct guard_limits *l, const struct sample *s,
-                                         double lead_ohm)
+static struct guard_verdict first_crossed(const struct guard_verdict *verdicts, size_t n)
 {
-    double v = sample_battery_voltage(s, lead_ohm);
+    for (size_t i = 0; i < n; i++) {
+        if (verdicts[i].reason != GUARD_FINE) {
+            return verdicts[i];
+        }
+    }
+    return fine;
+}
+#define FIRST_CROSSED(list) first_crossed(list, sizeof(list) / sizeof(list)[0])
+
+/* Once per discharge: the sequencer ends the step at this very sample. If it did
+ * not, the next sample is judged like any other. */
+static struct guard_verdict judge_opening(struct guard_memory *m, const struct guard_moment *at,
+                                          const struct sample *s, bool *excused)
+{
+    *excused = m->opened && !at->output_wanted;
+    double before_V = m->loaded_V;
+    if (!at->output_on || m->opened) {
+        return fine;
+    }
+    switch (guard_opening(s, at->lead_ohm, before_V, at->set_A, at->cutoff_V)) {
+    case OPENING_NONE:
+        return fine;
+    case OPENING_AT_BOTTOM:
+        m->opened = true;
+        *excused = true;
+        return fine;
+    case OPENING_EARLY:
+        break;
+    }
+    return (struct guard_verdict){GUARD_OPENED_EARLY, before_V, GUARD_NEAR_BOTTOM * at->cutoff_V};
+}
+
+static struct guard_verdict judge_values(const struct guard_limits *l, struct guard_memory *m,
+                                         const struct guard_moment *at, const struct sample *s)
+{
+    double v = sample_battery_voltage(s, at->lead_ohm);
     double i = fabs(s->current_A);
     double t = s->temperature_C;
+    bool excused = false;
+    struct guard_verdict opening = judge_opening(m, at, s, &excused);
     const struct guard_verdict verdicts[] = {
         judge(GUARD_TEMPERATURE_HIGH, t > l->temperature_max_C, t, l->temperature_max_C),
         judge(GUARD_TEMPERATURE_LOW, t < l->temperature_min_C, t, l->temperature_min_C),
         judge(GUARD_CURRENT_HIGH, i > l->current_max_A, i, l->current_max_A),
+        judge(GUARD_POLARITY_REVERSED, v < GUARD_REVERSED_V, v, GUARD_REVERSED_V),
+        opening,
         judge(GUARD_VOLTAGE_HIGH, v > l->voltage_max_V, v, l->voltage_max_V),
-        judge(GUARD_VOLTAGE_LOW, v < l->voltage_min_V, v, l->voltage_min_V),
+        judge(GUARD_VOLTAGE_LOW, v < l->voltage_min_V && !excused, v, l->voltage_min_V),
     };
-    for (size_t k = 0; k < sizeof verdicts / sizeof verdicts[0]; k++) {
-        if (verdicts[k].reason != GUARD_FINE) {
-            return verdicts[k];
-        }
-    }
-    return verdicts[0];
+    return FIRST_CROSSED(verdicts);
 }
 
-static struct guard_verdict judge_ages(const struct guard_limits *l, const struct guard_memory *m,
-                                       double now_s)
+/* Has it been so for longer than things take to settle, after switching too? */
+static bool lasts(const struct guard_moment *at, double since_s)
 {
-    double reading_age = now_s - m->reading_s;
-    if (reading_age > l->trust_s) {
-        return (struct guard_verdict){GUARD_READING_LOST, reading_age, l->trust_s};
-    }
-    double temperature_age = now_s - m->temperature_s;
-    if (l->temperature_required && temperature_age > l->trust_s) {
-        return (struct guard_verdict){GUARD_TEMPERATURE_LOST, temperature_age, l->trust_s};
-    }
-    return (struct guard_verdict){GUARD_FINE, NAN, NAN};
+    return isfinite(since_s) && at->now_s - fmax(since_s, at->switched_s) > GUARD_SETTLE_S;
+}
+
+/* What only a series of samples shows. */
+static struct guard_verdict judge_course(const struct guard_limits *l, const struct guard_memory *m,
+                                         const struct guard_moment *at)
+{
+    const struct sample *s = &m->last;
+    double rate = m->trend.rate_C_per_min;
+    bool away = lasts(at, m->away_since_s);
+    bool leaks = lasts(at, m->leak_since_s);
+    bool stuck = m->stuck_count >= GUARD_STUCK_SAMPLES && m->stuck_Ah > l->stuck_Ah;
+    const struct guard_verdict verdicts[] = {
+        judge(GUARD_TEMPERATURE_RATE, rate > l->temperature_rate_C_per_min, rate,
+              l->temperature_rate_C_per_min),
+        judge(GUARD_CURRENT_WHILE_OFF, leaks, fabs(s->current_A), l->off_current_A),
+        judge(GUARD_REGULATION, away, fabs(s->current_A - at->set_A), allowed_deviation(l, at)),
+        judge(GUARD_READING_STUCK, stuck, m->stuck_Ah, l->stuck_Ah),
+        judge(GUARD_CHARGE_CEILING, m->step_Ah > l->charge_max_Ah, m->step_Ah, l->charge_max_Ah),
+        judge(GUARD_ENERGY_CEILING, m->step_Wh > l->energy_max_Wh, m->step_Wh, l->energy_max_Wh),
+    };
+    return FIRST_CROSSED(verdicts);
+}
+
+/* What needs no reading at all. */
+static struct guard_verdict judge_ages(const struct guard_limits *l, const struct guard_memory *m,
+                                       const struct guard_moment *at)
+{
+    double reading_s = at->now_s - m->reading_s;
+    double temperature_s = at->now_s - m->temperature_s;
+    double step_s = at->now_s - m->step_start_s;
+    double run_s = at->now_s - m->start_s;
+    bool silent = l->temperature_required && temperature_s > l->trust_s;
+    bool load_on = at->load == OUTPUT_READ_ON || (at->output_wanted && at->set_A < 0);
+    bool supply_on = at->supply == OUTPUT_READ_ON || (at->output_wanted && at->set_A > 0);
+    bool both =
+        (load_on && at->supply == OUTPUT_READ_ON) || (supply_on && at->load == OUTPUT_READ_ON);
+    const struct guard_verdict verdicts[] = {
+        judge(GUARD_BOTH_ON, both, NAN, NAN),
+        judge(GUARD_READING_LOST, reading_s > l->trust_s, reading_s, l->trust_s),
+        judge(GUARD_TEMPERATURE_LOST, silent, temperature_s, l->trust_s),
+        judge(GUARD_STEP_TIME, step_s > l->step_time_max_s, step_s, l->step_time_max_s),
+        judge(GUARD_RUN_TIME, run_s > l->run_time_max_s, run_s, l->run_time_max_s),
+    };
+    return FIRST_CROSSED(verdicts);
 }
 
 struct guard_verdict guard_check(const struct guard_limits *limits, struct guard_memory *m,
-                                 const struct sample *s, double lead_ohm, double now_s)
+                                 const struct guard_moment *at, const struct sample *s)
 {
+    struct guard_verdict v = fine;
     if (s != NULL) {
-        if (isfinite(s->voltage_V) && isfinite(s->current_A)) {
-            m->reading_s = now_s;
-        }
-        if (isfinite(s->temperature_C)) {
-            m->temperature_s = now_s;
-        }
-        struct guard_verdict v = judge_values(limits, s, lead_ohm);
-        if (v.reason != GUARD_FINE) {
-            return v;
-        }
+        remember(limits, m, at, s);
+        v = judge_values(limits, m, at, s);
     }
-    return judge_ages(limits, m, now_s);
+    if (v.reason == GUARD_FINE && s != NULL) {
+        v = judge_course(limits, m, at);
+    }
+    return v.reason == GUARD_FINE ? judge_ages(limits, m, at) : v;
 }

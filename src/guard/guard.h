@@ -5,6 +5,7 @@
 #define AMPLEDGER_GUARD_GUARD_H
 
 #include "base/sample.h"
+#include "guard/trend.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -17,8 +18,25 @@
     X(GUARD_CURRENT_HIGH, "current-high", "current rose above its limit", "A")                     \
     X(GUARD_TEMPERATURE_LOW, "temperature-low", "temperature fell below its limit", "degC")        \
     X(GUARD_TEMPERATURE_HIGH, "temperature-high", "temperature rose above its limit", "degC")      \
+    X(GUARD_TEMPERATURE_RATE, "temperature-rate", "temperature rises too fast", "degC/min")        \
     X(GUARD_TEMPERATURE_LOST, "temperature-lost", "the thermometer gives no valid reading", "s")   \
     X(GUARD_READING_LOST, "reading-lost", "no valid reading within the trust time", "s")           \
+    X(GUARD_READING_STUCK, "reading-stuck",                                                        \
+      "voltage and current repeat to the last digit while charge flows", "Ah")                     \
+    X(GUARD_POLARITY_REVERSED, "polarity-reversed",                                                \
+      "voltage is negative: the battery or its sense leads are the wrong way round", "V")          \
+    X(GUARD_OPENED_EARLY, "opened-early",                                                          \
+      "current and voltage collapsed well above the end of discharge: a lead, a fuse, or the "     \
+      "battery's own protection opened; voltage before",                                           \
+      "V")                                                                                         \
+    X(GUARD_REGULATION, "regulation", "the current is not what was set: it is off by", "A")        \
+    X(GUARD_CHARGE_CEILING, "charge-ceiling",                                                      \
+      "more charge flowed in one step than its ceiling allows", "Ah")                              \
+    X(GUARD_ENERGY_CEILING, "energy-ceiling",                                                      \
+      "more energy flowed in one step than its ceiling allows", "Wh")                              \
+    X(GUARD_STEP_TIME, "step-time", "a step goes on past its longest time", "s")                   \
+    X(GUARD_RUN_TIME, "run-time", "the run goes on past its longest time", "s")                    \
+    X(GUARD_BOTH_ON, "both-on", "supply and load are on together", "")                             \
     X(GUARD_INSTRUMENT_LOST, "instrument-lost", "an instrument does not answer", "")               \
     X(GUARD_INSTRUMENT_DISOBEYED, "instrument-disobeyed", "an instrument refused a command", "")   \
     X(GUARD_CANNOT_RECORD, "cannot-record", "samples cannot be recorded", "")                      \
@@ -42,9 +60,33 @@ struct guard_limits {
     double current_max_A; /* of the magnitude */
     double temperature_min_C;
     double temperature_max_C;
+    double temperature_rate_C_per_min; /* rise, over the window of trend.h */
+    double regulation_percent; /* of the set point: how far the current may stay away from it; at
+                                  least GUARD_REGULATION_LEAST_A is always allowed */
+    double charge_max_Ah;      /* of one step, magnitude, counted by the guard itself */
+    double energy_max_Wh;
+    double step_time_max_s;
+    double run_time_max_s;
+    double stuck_Ah;           /* charge that may flow while V and A repeat to the last digit */
+    double off_current_A;      /* more than this is current, though the output is off */
     double trust_s;            /* oldest valid reading that is still trusted; > 0 */
     bool temperature_required; /* a stand without valid temperature trips after trust_s */
 };
+
+/* A load hunts, and takes a moment after it was switched: only a deviation that
+ * lasts longer than this is one (common practice, no source for the numbers). */
+#define GUARD_SETTLE_S 5.0
+#define GUARD_REGULATION_LEAST_A 0.05
+/* A meter resolves only so finely: on the flat part of a discharge a coarse one
+ * repeats itself honestly. So a repetition counts by the charge that flows
+ * meanwhile (limits.stuck_Ah, made from the meter's resolution by the plan), and
+ * only after so many samples. */
+#define GUARD_STUCK_SAMPLES 60
+/* Noise around zero with open leads is not a reversed battery. */
+#define GUARD_REVERSED_V (-0.5)
+/* A protection circuit opens near the bottom: within 15 % above the cut-off, as
+ * the analysis of a record holds it too. */
+#define GUARD_NEAR_BOTTOM 1.15
 
 struct guard_limits guard_limits_none(void); /* all NAN, trust 3 s, temperature not required */
 
@@ -57,18 +99,58 @@ struct guard_verdict {
     double limit; /* what it was held against */
 };
 
-/* What the guard remembers between samples. Zero-initialise with guard_start(). */
+enum guard_output { OUTPUT_UNKNOWN, OUTPUT_READ_OFF, OUTPUT_READ_ON };
+
+/* What the guard must know besides the sample. */
+struct guard_moment {
+    double now_s;
+    double lead_ohm;                /* corrects the voltage to the battery's terminals */
+    bool output_wanted;             /* an output is on, or will go on if the verdict is fine */
+    bool output_on;                 /* it was ordered on and is not confirmed off */
+    double set_A;                   /* set point, signed; NAN: none to hold the current against */
+    double switched_s;              /* when the output was last switched or the set point changed */
+    double cutoff_V;                /* where the present discharge ends; NAN none */
+    enum guard_output load, supply; /* as read back; one on while the other is on or wanted
+                                       (set_A < 0 wants the load) trips */
+};
+
+/* What the guard remembers between samples. Begin with guard_start(). */
 struct guard_memory {
+    double start_s, step_start_s;
     double reading_s;     /* when V and A were last valid */
     double temperature_s; /* when degC was last valid */
+    struct guard_trend trend;
+    bool has_last;
+    struct sample last; /* the last with valid V and A */
+    double step_Ah, step_Wh;
+    size_t stuck_count; /* repetitions of the last */
+    double stuck_Ah;
+    double away_since_s; /* since when the current is away; NAN: it is not */
+    double leak_since_s;
+    double loaded_V; /* at the battery, last seen under load since switching on; NAN none */
+    bool opened;     /* a protection opened near the bottom: no voltage is no wonder at rest */
 };
 void guard_start(struct guard_memory *m, double now_s);
+/* A step begins: the ceilings of one step count anew. */
+void guard_step_begun(struct guard_memory *m, double now_s);
 
-/* Judge one sample taken just now (s->t_s == now), or pass s = NULL when a
- * reading was due and none came: then only ages are judged. lead_ohm corrects
- * the voltage to the battery's terminals. Out-of-range values are judged before
- * ages, temperature before voltage (heat is the most dangerous). */
+/* Judge one sample taken just now, or pass s = NULL when a reading was due and
+ * none came: then only what needs no reading is judged. What is most dangerous
+ * comes first: heat, current, polarity, voltage; ages last. */
 struct guard_verdict guard_check(const struct guard_limits *limits, struct guard_memory *m,
-                                 const struct sample *s, double lead_ohm, double now_s);
+                                 const struct guard_moment *at, const struct sample *s);
+
+enum guard_opening {
+    OPENING_NONE,
+    OPENING_AT_BOTTOM, /* a normal end of discharge: the battery protects itself */
+    OPENING_EARLY,     /* well above the bottom: a fault */
+};
+/* Did the circuit open between a moment under load (loaded_V at the battery, NAN
+ * none) and this sample? Current and voltage must both have collapsed: to less
+ * than 10 % of the set point and less than half the voltage. */
+enum guard_opening guard_opening(const struct sample *s, double lead_ohm, double loaded_V,
+                                 double set_A, double cutoff_V);
+/* Is the sample one under load, at least half the set point flowing? */
+bool guard_is_loaded(const struct sample *s, double set_A);
 
 #endif

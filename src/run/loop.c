@@ -40,8 +40,8 @@ static void trip(struct run *r, struct guard_verdict v, const char *detail)
         text_format(t->sentence, sizeof t->sentence, "%s: %.5g %s, limit %.5g %s",
                     guard_reason_sentence(v.reason), v.value, unit, v.limit, unit);
     } else {
-        text_format(t->sentence, sizeof t->sentence, "%s: %s", guard_reason_sentence(v.reason),
-                    detail);
+        text_format(t->sentence, sizeof t->sentence, "%s%s%s", guard_reason_sentence(v.reason),
+                    detail[0] != '\0' ? ": " : "", detail);
     }
     t->at_s = now_s(r);
     t->at_utc_ns = clock_utc_ns(r->stand->clock);
@@ -144,15 +144,21 @@ static void event(struct run *r, const char *kind, const char *text)
 
 /* --- reading --- */
 
-/* Reading may take no longer than the trust that is left: the timer behind the
- * wake-up descriptor ends a pending reply then. */
-static void arm_trust(struct run *r)
+/* When trust in the newest valid readings is over, unless others come. */
+static double trust_end_s(const struct run *r)
 {
     double oldest_s = r->memory.reading_s;
     if (r->limits.temperature_required) {
         oldest_s = fmin(oldest_s, r->memory.temperature_s);
     }
-    waker_arm(&r->stand->waker, oldest_s + r->limits.trust_s - now_s(r));
+    return oldest_s + r->limits.trust_s;
+}
+
+/* Reading may take no longer than the trust that is left: the timer behind the
+ * wake-up descriptor ends a pending reply then. */
+static void arm_trust(struct run *r)
+{
+    waker_arm(&r->stand->waker, trust_end_s(r) - now_s(r));
 }
 
 static bool read_sample(struct run *r, struct sample *s, struct err *e)
@@ -184,6 +190,40 @@ static void record(struct run *r, const struct sample *s)
     r->samples++;
 }
 
+/* Only a stand with both can have both on; there each reading asks for the states. */
+static enum guard_output read_state(struct run *r, enum role role)
+{
+    struct instrument *const *all = r->stand->config->instrument;
+    bool on = false;
+    if (all[ROLE_LOAD] == NULL || all[ROLE_SUPPLY] == NULL ||
+        instrument_driver(all[role])->question[ASK_STATE][0] == '\0' ||
+        !instrument_is_on(all[role], &on, NULL)) {
+        return OUTPUT_UNKNOWN;
+    }
+    return on ? OUTPUT_READ_ON : OUTPUT_READ_OFF;
+}
+
+/* What the guard must know besides the sample. */
+static struct guard_moment moment(struct run *r)
+{
+    arm_trust(r);
+    enum guard_output load = read_state(r, ROLE_LOAD);
+    enum guard_output supply = read_state(r, ROLE_SUPPLY);
+    waker_disarm(&r->stand->waker);
+    const struct plan_step *step = present_step(r);
+    return (struct guard_moment){
+        .now_s = now_s(r),
+        .lead_ohm = r->facts.lead_ohm,
+        .output_wanted = sequencer_wants_output(&r->sequencer),
+        .output_on = r->output_on,
+        .set_A = step->current_A,
+        .switched_s = r->switched_s,
+        .cutoff_V = step->until_V,
+        .load = load,
+        .supply = supply,
+    };
+}
+
 /* A reading that does not come is forgiven until the trust time is over; a link
  * that is gone is not: nothing can be learned or commanded any more. */
 static bool sample_is_fine(struct run *r, struct sample *s)
@@ -197,8 +237,8 @@ static bool sample_is_fine(struct run *r, struct sample *s)
     if (!ok && e.code != ERR_INTERRUPTED) {
         log_warn("%s: %s", r->stand->config->name, e.text);
     }
-    struct guard_verdict v =
-        guard_check(&r->limits, &r->memory, ok ? s : NULL, r->facts.lead_ohm, now_s(r));
+    struct guard_moment at = moment(r);
+    struct guard_verdict v = guard_check(&r->limits, &r->memory, &at, ok ? s : NULL);
     if (ok) {
         keeper_line_beat(r->stand->keeper, r->stand->slot, 0);
         record(r, s);
@@ -207,6 +247,16 @@ static bool sample_is_fine(struct run *r, struct sample *s)
         trip(r, v, "");
     }
     return ok && r->outcome == RUN_RUNNING;
+}
+
+/* No sample is due yet, and those there are have become too old. */
+static void judge_absence(struct run *r)
+{
+    struct guard_moment at = moment(r);
+    struct guard_verdict v = guard_check(&r->limits, &r->memory, &at, NULL);
+    if (v.reason != GUARD_FINE) {
+        trip(r, v, "");
+    }
 }
 
 /* --- commanding --- */
@@ -227,6 +277,7 @@ static bool make_safe(struct run *r, struct err *e)
     }
     bool safe = stand_safe(r->stand, e);
     leave_keeper(r);
+    r->switched_s = r->output_on ? now_s(r) : r->switched_s;
     r->output_on = false;
     if (!safe) {
         event(r, "alarm", "an output could not be confirmed off: disconnect the battery by hand");
@@ -261,11 +312,26 @@ static bool hand_to_keeper(struct run *r, struct instrument *load, struct err *e
     return keeper_line_arm(r->stand->keeper, &m, instrument_fd(load), e);
 }
 
+/* Never both: what the supply says of itself counts, and silence is no yes. */
+static bool supply_is_off(struct run *r, struct err *e)
+{
+    struct instrument *supply = r->stand->config->instrument[ROLE_SUPPLY];
+    bool on = false;
+    if (supply == NULL) {
+        return true;
+    }
+    if (!instrument_is_on(supply, &on, e)) {
+        return false;
+    }
+    return !on || err_set(e, ERR_REFUSED, "%s is on: supply and load never work together",
+                          instrument_name(supply));
+}
+
 static bool set_and_switch_on(struct run *r, const struct plan_step *step, struct err *e)
 {
     struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
-    return instrument_set_current(load, fabs(step->current_A), e) && hand_to_keeper(r, load, e) &&
-           instrument_on(load, e);
+    return supply_is_off(r, e) && instrument_set_current(load, fabs(step->current_A), e) &&
+           hand_to_keeper(r, load, e) && instrument_on(load, e);
 }
 
 static void settle(struct run *r)
@@ -283,6 +349,7 @@ static void output_on(struct run *r)
     arm_trust(r);
     bool ok = set_and_switch_on(r, present_step(r), &e);
     waker_disarm(&r->stand->waker);
+    r->switched_s = now_s(r);
     if (ok) {
         settle(r);
         return;
@@ -324,6 +391,7 @@ static void step_begin(struct run *r)
     }
     step_begin_record(r);
     sequencer_step_begun(&r->sequencer, now_s(r));
+    guard_step_begun(&r->memory, now_s(r));
     if (sequencer_wants_output(&r->sequencer) && r->outcome == RUN_RUNNING) {
         /* Without a fresh, judged sample nothing is switched on. */
         while (r->outcome == RUN_RUNNING && !sample_is_fine(r, &s)) {
@@ -374,11 +442,22 @@ static void next_on_grid(struct run *r)
     }
 }
 
+/* The next instant on the grid; or the end of trust, if that comes first. */
+static int64_t next_look_ns(const struct run *r)
+{
+    int64_t trust_ns = r->start_ns + (int64_t)(trust_end_s(r) * (double)NS_PER_S) + NS_PER_MS;
+    return r->next_ns < trust_ns ? r->next_ns : trust_ns;
+}
+
 static void turn(struct run *r)
 {
     struct sample s;
-    if (!clock_wait_until(r->stand->clock, r->next_ns, r->stand->waker.fd)) {
+    if (!clock_wait_until(r->stand->clock, next_look_ns(r), r->stand->waker.fd)) {
         end_on_order(r);
+        return;
+    }
+    if (clock_now_ns(r->stand->clock) < r->next_ns) {
+        judge_absence(r);
         return;
     }
     next_on_grid(r);

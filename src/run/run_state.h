@@ -22,6 +22,7 @@ struct run {
     struct run_trip trip;
     enum order order; /* the order that ended it, to be answered once outputs are off */
     bool output_on;
+    double switched_s; /* when the output was last switched on or off */
     int64_t samples;
 };
 

@@ -14,6 +14,7 @@ const char *step_end_text(enum step_end e)
         [STEP_END_CHARGE] = "charge limit reached",
         [STEP_END_TIME] = "time limit reached",
         [STEP_END_DURATION] = "duration over",
+        [STEP_END_PROTECTION] = "protection opened",
     };
     return texts[e];
 }
@@ -25,6 +26,7 @@ void sequencer_start(struct sequencer *q, const struct plan *plan, double lead_o
         .count = plan->step_count,
         .lead_ohm = lead_ohm,
         .step_start_s = now_s,
+        .loaded_V = NAN,
     };
 }
 
@@ -34,6 +36,7 @@ void sequencer_step_begun(struct sequencer *q, double now_s)
     q->discharged_Ah = 0;
     q->charged_Ah = 0;
     q->has_last = false;
+    q->loaded_V = NAN;
 }
 
 bool sequencer_wants_output(const struct sequencer *q)
@@ -62,14 +65,26 @@ void sequencer_open(struct sequencer *q, const struct sample *s)
     count_charge(q, s);
 }
 
-static enum step_end end_of_discharge(const struct sequencer *q, const struct sample *s)
+static bool protection_opened(const struct sequencer *q, const struct sample *s)
+{
+    const struct plan_step *step = &q->steps[q->step];
+    return guard_opening(s, q->lead_ohm, q->loaded_V, step->current_A, step->until_V) ==
+           OPENING_AT_BOTTOM;
+}
+
+static enum step_end end_of_discharge(struct sequencer *q, const struct sample *s)
 {
     const struct plan_step *step = &q->steps[q->step];
     /* Only a voltage under load ends a discharge: half the set point must flow,
      * so that a reading from before the load took hold cannot. */
-    bool loaded = s->current_A < 0.5 * step->current_A;
-    if (loaded && sample_battery_voltage(s, q->lead_ohm) < step->until_V) {
-        return STEP_END_CUTOFF;
+    if (guard_is_loaded(s, step->current_A)) {
+        q->loaded_V = sample_battery_voltage(s, q->lead_ohm);
+        if (q->loaded_V < step->until_V) {
+            return STEP_END_CUTOFF;
+        }
+    }
+    if (protection_opened(q, s)) {
+        return STEP_END_PROTECTION;
     }
     if (q->discharged_Ah >= step->max_Ah) {
         return STEP_END_CHARGE;
@@ -80,7 +95,7 @@ static enum step_end end_of_discharge(const struct sequencer *q, const struct sa
     return STEP_GOES_ON;
 }
 
-static enum step_end end_of_step(const struct sequencer *q, const struct sample *s)
+static enum step_end end_of_step(struct sequencer *q, const struct sample *s)
 {
     const struct plan_step *step = &q->steps[q->step];
     switch (step->kind) {

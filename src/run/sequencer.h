@@ -10,10 +10,11 @@
 
 enum step_end {
     STEP_GOES_ON,
-    STEP_END_CUTOFF,   /* voltage under load fell below the cut-off */
-    STEP_END_CHARGE,   /* the charge ceiling was reached */
-    STEP_END_TIME,     /* the time ceiling was reached */
-    STEP_END_DURATION, /* a rest is over */
+    STEP_END_CUTOFF,     /* voltage under load fell below the cut-off */
+    STEP_END_CHARGE,     /* the charge ceiling was reached */
+    STEP_END_TIME,       /* the time ceiling was reached */
+    STEP_END_DURATION,   /* a rest is over */
+    STEP_END_PROTECTION, /* near the bottom the battery's own protection opened */
 };
 /* "cut-off reached", ... as stored with the step. */
 const char *step_end_text(enum step_end e);
@@ -28,6 +29,7 @@ struct sequencer {
     double charged_Ah;
     bool has_last;
     struct sample last;
+    double loaded_V; /* at the battery, last seen under load in this step; NAN none */
 };
 
 enum sequencer_wish {

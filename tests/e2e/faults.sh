@@ -52,7 +52,7 @@ trip_by "reading-lost" load-1 load-1 garbage
 trip_by "reading-lost" load-1 load-1 nan
 trip_by "temperature-lost" thermometer-1 thermometer-1 silence
 trip_by "temperature-lost" thermometer-1 thermometer-1 lost
-trip_by "voltage-low voltage-high" load-1 load-1 reversed
+trip_by "polarity-reversed" load-1 load-1 reversed
 control heat launch-a 61 >/dev/null
 expect 2 ampledger start short --battery launch-a --stand jetty
 says "61"

@@ -115,6 +115,33 @@ static void ceilings_end_a_discharge(void **state)
     assert_int_equal(sequencer_take(&q, &s).ended, STEP_END_CHARGE);
 }
 
+static void near_the_bottom_an_opened_protection_ends_the_step(void **state)
+{
+    (void)state;
+    const struct {
+        double before_V, now_V, now_A;
+        enum step_end ended;
+    } rows[] = {
+        {11.5, 0, 0, STEP_END_PROTECTION},         /* 15 % above the cut-off is still near */
+        {nextafter(11.5, 20), 0, 0, STEP_GOES_ON}, /* the guard's business */
+        {11.0, 5.5, 0, STEP_GOES_ON},              /* half is not collapsed */
+        {11.0, nextafter(5.5, 0), 0, STEP_END_PROTECTION},
+        {11.0, 0, -1.0, STEP_GOES_ON}, /* a tenth still flows */
+        {11.0, 0, nextafter(-1.0, 0), STEP_END_PROTECTION},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct sequencer q = in_discharge(0);
+        struct sample s = at(1, rows[i].before_V, -10);
+        assert_int_equal(sequencer_take(&q, &s).ended, STEP_GOES_ON);
+        s = at(2, rows[i].now_V, rows[i].now_A);
+        assert_int_equal(sequencer_take(&q, &s).ended, rows[i].ended);
+    }
+    struct sequencer q = in_discharge(0);
+    struct sample s = at(1, 0, 0); /* never loaded: nothing can have opened */
+    assert_int_equal(sequencer_take(&q, &s).ended, STEP_GOES_ON);
+    assert_string_equal(step_end_text(STEP_END_PROTECTION), "protection opened");
+}
+
 static void after_the_last_step_it_finishes(void **state)
 {
     (void)state;
@@ -149,6 +176,7 @@ int main(void)
         cmocka_unit_test(leads_are_taken_off_the_cutoff),
         cmocka_unit_test(charge_is_the_integral_of_what_flowed),
         cmocka_unit_test(ceilings_end_a_discharge),
+        cmocka_unit_test(near_the_bottom_an_opened_protection_ends_the_step),
         cmocka_unit_test(after_the_last_step_it_finishes),
         cmocka_unit_test(a_step_it_cannot_run_ends_at_once),
     };
