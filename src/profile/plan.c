@@ -147,6 +147,10 @@ static const char *unit_of(enum dimension d)
         return "s";
     case DIM_TEMPERATURE:
         return "degC";
+    case DIM_ENERGY:
+        return "Wh";
+    case DIM_TEMPERATURE_RATE:
+        return "degC/min";
     case DIM_RATIO:
         return "%";
     default:
@@ -156,6 +160,11 @@ static const char *unit_of(enum dimension d)
 
 const char *written_text(const struct written *q, char out[WRITTEN_TEXT_SIZE])
 {
+    if (q->q.dimension == DIM_TIME) {
+        char duration[DURATION_TEXT_SIZE];
+        text_format(out, WRITTEN_TEXT_SIZE, "%s", duration_text(q->q.value, duration));
+        return out;
+    }
     double times = q->q.dimension == DIM_RATIO ? 100 : 1;
     text_format(out, WRITTEN_TEXT_SIZE, "%.4g %s", q->q.value * times, unit_of(q->q.dimension));
     return out;

@@ -64,7 +64,7 @@ struct plan {
     struct plan_step *steps;
     struct guard_limits limits;
     size_t limit_count;
-    struct plan_limit limit_list[12];
+    struct plan_limit limit_list[16];
     double expected_s, expected_Ah, expected_Wh;
     bool judged;        /* acceptance present */
     size_t judged_step; /* index of the step whose capacity is judged */

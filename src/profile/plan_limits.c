@@ -9,10 +9,38 @@
 #include <stdarg.h>
 #include <stdio.h>
 
+#define S_PER_H 3600.0
+
 /* A load hunts around its set point and overshoots when switched on; a current
  * further above means it no longer does what it was told (common practice, no
  * source for the number). */
 #define CURRENT_SPARE 1.2
+
+/* The guard's own ceilings lie a little above what ends a step in the normal
+ * way: they are met only when that did not happen. */
+#define CHARGE_SPARE 1.05
+#define STEP_TIME_SPARE_S 60
+#define RUN_TIME_SPARE 1.1
+#define RUN_TIME_SPARE_S 600
+
+/* Common practice, no source for the numbers: a load or supply holds its set
+ * point to a percent or two; a case that gains 3 degC each minute is far from
+ * any capacity test, and a battery that heats itself gains more. */
+#define REGULATION_PERCENT 5
+#define RATE_C_PER_MIN 3
+
+/* Share of the rated capacity that may flow while readings repeat to the last
+ * digit. On the flat part of its curve a cell of iron phosphate loses some 0.08
+ * V per full capacity (0.25 V of four cells), so 5 % move a reading by about 4
+ * digits of 1 mV per cell; a coarser meter gets more in proportion. */
+#define STUCK_SHARE 0.05
+#define STUCK_RESOLUTION_V 0.001
+#define STUCK_RESOLUTION_UNKNOWN_V 0.010
+
+/* As instrument_make_safe() holds it: what an instrument that is off may read. */
+#define OFF_LEAST_A 0.020
+#define OFF_OF_RATING 0.002
+#define OFF_OFFSETS 3
 
 static const struct {
     const char *name, *unit;
@@ -23,6 +51,14 @@ static const struct {
     [LIMIT_CURRENT_MAX] = {"current_max", "A", true},
     [LIMIT_TEMPERATURE_MIN] = {"temperature_min", "degC", false},
     [LIMIT_TEMPERATURE_MAX] = {"temperature_max", "degC", true},
+    [LIMIT_TEMPERATURE_RATE] = {"temperature_rate", "degC/min", true},
+    [LIMIT_REGULATION] = {"regulation", "%", true},
+    [LIMIT_CHARGE] = {"charge_max", "Ah", true},
+    [LIMIT_ENERGY] = {"energy_max", "Wh", true},
+    [LIMIT_STEP_TIME] = {"step_time_max", "s", true},
+    [LIMIT_RUN_TIME] = {"run_time_max", "s", true},
+    [LIMIT_STUCK] = {"stuck_charge", "Ah", true},
+    [LIMIT_OFF_CURRENT] = {"off_current", "A", true},
     [LIMIT_TRUST] = {"trust_time", "s", true},
 };
 
@@ -39,6 +75,22 @@ static double *place_of(struct guard_limits *l, enum limit_kind kind)
         return &l->temperature_min_C;
     case LIMIT_TEMPERATURE_MAX:
         return &l->temperature_max_C;
+    case LIMIT_TEMPERATURE_RATE:
+        return &l->temperature_rate_C_per_min;
+    case LIMIT_REGULATION:
+        return &l->regulation_percent;
+    case LIMIT_CHARGE:
+        return &l->charge_max_Ah;
+    case LIMIT_ENERGY:
+        return &l->energy_max_Wh;
+    case LIMIT_STEP_TIME:
+        return &l->step_time_max_s;
+    case LIMIT_RUN_TIME:
+        return &l->run_time_max_s;
+    case LIMIT_STUCK:
+        return &l->stuck_Ah;
+    case LIMIT_OFF_CURRENT:
+        return &l->off_current_A;
     case LIMIT_TRUST:
     case LIMIT_COUNT:
         break;
@@ -131,6 +183,13 @@ static void offer_of_profile(struct plan_work *w)
     offer_written(w, LIMIT_CURRENT_MAX, &l->current_max, resolve_current(w, &l->current_max));
     offer_written(w, LIMIT_TEMPERATURE_MIN, &l->temperature_min, l->temperature_min.q.value);
     offer_written(w, LIMIT_TEMPERATURE_MAX, &l->temperature_max, l->temperature_max.q.value);
+    need_rating(w, &l->charge_max, "the limit in Ah");
+    offer_written(w, LIMIT_TEMPERATURE_RATE, &l->temperature_rate, l->temperature_rate.q.value);
+    offer_written(w, LIMIT_REGULATION, &l->regulation, 100 * l->regulation.q.value);
+    offer_written(w, LIMIT_CHARGE, &l->charge_max, resolve_charge(w, &l->charge_max));
+    offer_written(w, LIMIT_ENERGY, &l->energy_max, l->energy_max.q.value);
+    offer_written(w, LIMIT_STEP_TIME, &l->step_time_max, l->step_time_max.q.value);
+    offer_written(w, LIMIT_RUN_TIME, &l->run_time_max, l->run_time_max.q.value);
     offer_written(w, LIMIT_TRUST, &l->trust_time, l->trust_time.q.value);
     w->plan->limits.temperature_required = l->temperature_required;
 }
@@ -150,6 +209,71 @@ static void offer_of_stand(struct plan_work *w)
     }
 }
 
+/* The most charge that one step of the plan lets through. */
+static double largest_charge(const struct plan_work *w)
+{
+    double largest = 0;
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        const struct plan_step *s = &w->plan->steps[i];
+        largest = fmax(largest, fmin(s->max_Ah, fabs(s->current_A) * s->max_s / S_PER_H));
+    }
+    return largest;
+}
+
+static void offer_of_times(struct plan_work *w)
+{
+    double longest_s = 0, sum_s = 0;
+    char longest[DURATION_TEXT_SIZE], sum[DURATION_TEXT_SIZE];
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        longest_s = fmax(longest_s, w->plan->steps[i].max_s);
+        sum_s += w->plan->steps[i].max_s;
+    }
+    offer(w, LIMIT_STEP_TIME, longest_s + STEP_TIME_SPARE_S, "the longest step, %s, and %d s",
+          duration_text(longest_s, longest), STEP_TIME_SPARE_S);
+    offer(w, LIMIT_RUN_TIME, RUN_TIME_SPARE * sum_s + RUN_TIME_SPARE_S,
+          "%g x all steps at their longest, %s, and %d s", RUN_TIME_SPARE,
+          duration_text(sum_s, sum), RUN_TIME_SPARE_S);
+}
+
+static void offer_of_flow(struct plan_work *w)
+{
+    double charge_Ah = largest_charge(w);
+    if (charge_Ah > 0) {
+        offer(w, LIMIT_CHARGE, CHARGE_SPARE * charge_Ah, "%g x the largest step, %.4g Ah",
+              CHARGE_SPARE, charge_Ah);
+        offer(w, LIMIT_ENERGY, w->plan->limits.charge_max_Ah * w->plan->limits.voltage_max_V,
+              "the charge limit at the highest voltage");
+    }
+}
+
+/* The instruments' own fineness decides what stuck is, and what off. */
+static void offer_of_readings(struct plan_work *w)
+{
+    const struct stand_facts *f = w->stand;
+    if (f == NULL) {
+        return;
+    }
+    double resolution_V = f->accuracy.voltage.resolution;
+    resolution_V = isnan(resolution_V) ? STUCK_RESOLUTION_UNKNOWN_V : resolution_V;
+    double coarse = fmax(1, resolution_V / (STUCK_RESOLUTION_V * w->battery->cells));
+    offer(w, LIMIT_STUCK, STUCK_SHARE * coarse * w->battery->rated_Ah,
+          "%.4g %% of rated, by a reading in steps of %g mV", 100 * STUCK_SHARE * coarse,
+          1000 * resolution_V);
+    double offset_A = f->accuracy.current.offset;
+    double off_A = isnan(offset_A) ? OFF_OF_RATING * f->load.current_max_A : OFF_OFFSETS * offset_A;
+    offer(w, LIMIT_OFF_CURRENT, fmax(off_A, OFF_LEAST_A),
+          "what the instrument may read while it is off");
+}
+
+static void offer_of_program(struct plan_work *w)
+{
+    offer(w, LIMIT_TEMPERATURE_RATE, RATE_C_PER_MIN, "the program's own highest");
+    offer(w, LIMIT_REGULATION, REGULATION_PERCENT, "the program's own: of the set point");
+    offer_of_flow(w);
+    offer_of_times(w);
+    offer_of_readings(w);
+}
+
 void plan_limits(struct plan_work *w)
 {
     w->plan->limits = guard_limits_none();
@@ -158,4 +282,5 @@ void plan_limits(struct plan_work *w)
     offer(w, LIMIT_TRUST, w->plan->limits.trust_s, "the program's own longest");
     offer_of_profile(w);
     offer_of_stand(w);
+    offer_of_program(w);
 }

@@ -7,11 +7,14 @@
 
 #include <dirent.h>
 #include <errno.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 /* What the program itself insists on: see guard.h. A profile may ask for less. */
 #define TRUST_MOST_S 3.0
+/* A current that may be half of what was set is not being held to anything. */
+#define REGULATION_MOST 0.5
 #define NAMES_MAX 256
 
 struct loading {
@@ -77,16 +80,38 @@ static bool read_range(const struct loading *l, const struct yaml_node *map,
     return true;
 }
 
-static bool read_trust_time(const struct loading *l, const struct yaml_node *map, struct err *e)
+/* Limits of one number. */
+static bool read_ceilings(const struct loading *l, const struct yaml_node *map, struct err *e)
 {
-    const struct written_rule rule = {"trust_time", DIM_BIT(DIM_TIME), 0, TRUST_MOST_S, "3 s"};
-    return written_read(l->doc, map, &rule, &l->p->limits.trust_time, e);
+    struct profile_limits *out = &l->p->limits;
+    const struct {
+        struct written_rule rule;
+        struct written *to;
+    } rows[] = {
+        {rule_as("current", rule_current), &out->current_max},
+        {rule_as("charge", rule_charge), &out->charge_max},
+        {{"energy", DIM_BIT(DIM_ENERGY), 0, INFINITY, NULL}, &out->energy_max},
+        {rule_as("step_time", rule_time), &out->step_time_max},
+        {rule_as("run_time", rule_time), &out->run_time_max},
+        {{"temperature_rate", DIM_BIT(DIM_TEMPERATURE_RATE), 0, INFINITY, NULL},
+         &out->temperature_rate},
+        {{"regulation", DIM_BIT(DIM_RATIO), 0, REGULATION_MOST, "50 %"}, &out->regulation},
+        {{"trust_time", DIM_BIT(DIM_TIME), 0, TRUST_MOST_S, "3 s"}, &out->trust_time},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        if (!written_read(l->doc, map, &rows[i].rule, rows[i].to, e)) {
+            return false;
+        }
+    }
+    return true;
 }
 
 static bool read_limits(const struct loading *l, struct err *e)
 {
-    static const char *const keys[] = {"temperature",          "voltage", "current", "trust_time",
-                                       "temperature_required", NULL};
+    static const char *const keys[] = {"temperature", "temperature_rate", "temperature_required",
+                                       "voltage",     "current",          "regulation",
+                                       "charge",      "energy",           "step_time",
+                                       "run_time",    "trust_time",       NULL};
     const struct yaml_node *map = yaml_get(l->root, "limits");
     if (map == NULL) {
         return true;
@@ -94,12 +119,10 @@ static bool read_limits(const struct loading *l, struct err *e)
     struct profile_limits *out = &l->p->limits;
     struct written_rule temperature = rule_as("temperature", rule_temperature);
     struct written_rule voltage = rule_as("voltage", rule_voltage);
-    struct written_rule current = rule_as("current", rule_current);
     struct written degrees[2] = {0}, volts[2] = {0};
     bool ok =
         yaml_check_keys(l->doc, map, keys, e) && read_range(l, map, &temperature, degrees, e) &&
-        read_range(l, map, &voltage, volts, e) &&
-        written_read(l->doc, map, &current, &out->current_max, e) && read_trust_time(l, map, e) &&
+        read_range(l, map, &voltage, volts, e) && read_ceilings(l, map, e) &&
         yaml_read_bool(l->doc, map, "temperature_required", false, &out->temperature_required, e);
     out->temperature_min = degrees[0];
     out->temperature_max = degrees[1];

@@ -39,6 +39,10 @@ struct profile_limits {
     struct written voltage_min, voltage_max; /* V or V/cell */
     struct written current_max;              /* A or relative */
     struct written temperature_min, temperature_max;
+    struct written temperature_rate;
+    struct written regulation;                  /* ratio of the set point */
+    struct written charge_max, energy_max;      /* of one step; charge in Ah or ratio of rated */
+    struct written step_time_max, run_time_max; /* a step that ends by time ends by at_most first */
     struct written trust_time;
     bool temperature_required;
 };

@@ -305,6 +305,16 @@ static void load_of_14_6_V(struct scene *s)
     s->stand.load.voltage_max_V = 14.65;
 }
 
+static void reading_in_steps_of_8_mV(struct scene *s)
+{
+    s->stand.accuracy.voltage.resolution = 0.008;
+}
+static void reading_of_unknown_steps(struct scene *s)
+{
+    s->stand.accuracy.voltage.resolution = NAN;
+    s->stand.accuracy.current.offset = NAN;
+}
+
 static void test_strictest_wins(void **state)
 {
     (void)state;
@@ -342,6 +352,34 @@ static void test_strictest_wins(void **state)
         {"", "", NULL, "trust_time", 3, "the program's own longest"},
         {"  current: 20 A\n", "  current: 20 A\n  trust_time: 2.5 s\n", NULL, "trust_time", 2.5,
          "profile line 7: 2.5 s"},
+        {"", "", NULL, "temperature_rate", 3, "the program's own highest"},
+        {"  current: 20 A\n", "  current: 20 A\n  temperature_rate: 60 degC/h\n", NULL,
+         "temperature_rate", 1, "profile line 7: 1 degC/min"},
+        {"", "", NULL, "regulation", 5, "the program's own: of the set point"},
+        {"  current: 20 A\n", "  current: 20 A\n  regulation: 2 %\n", NULL, "regulation", 2,
+         "profile line 7: 2 %"},
+        {"", "", NULL, "charge_max", 196.875, "1.05 x the largest step, 187.5 Ah"},
+        {", charge: 150 %", "", NULL, "charge_max", 210, "1.05 x the largest step, 200 Ah"},
+        {"  current: 20 A\n", "  current: 20 A\n  charge: 120 %\n", NULL, "charge_max", 150,
+         "profile line 7: 120 %"},
+        {"", "", NULL, "energy_max", 196.875 * 14.6, "the charge limit at the highest voltage"},
+        {"  current: 20 A\n", "  current: 20 A\n  energy: 2 kWh\n", NULL, "energy_max", 2000,
+         "profile line 7: 2000 Wh"},
+        {"", "", NULL, "step_time_max", 72060, "the longest step, 20 h, and 60 s"},
+        {"  current: 20 A\n", "  current: 20 A\n  step_time: 15 h\n", NULL, "step_time_max", 54000,
+         "profile line 7: 15 h"},
+        {"", "", NULL, "run_time_max", 1.1 * 72900 + 600,
+         "1.1 x all steps at their longest, 20.25 h, and 600 s"},
+        {"  current: 20 A\n", "  current: 20 A\n  run_time: 1 d\n", NULL, "run_time_max",
+         1.1 * 72900 + 600, "1.1 x all steps at their longest, 20.25 h, and 600 s"},
+        {"", "", NULL, "stuck_charge", 6.25, "5 % of rated, by a reading in steps of 1 mV"},
+        {"", "", reading_in_steps_of_8_mV, "stuck_charge", 12.5,
+         "10 % of rated, by a reading in steps of 8 mV"},
+        {"", "", reading_of_unknown_steps, "stuck_charge", 15.625,
+         "12.5 % of rated, by a reading in steps of 10 mV"},
+        {"", "", NULL, "off_current", 0.02, "what the instrument may read while it is off"},
+        {"", "", reading_of_unknown_steps, "off_current", 0.08,
+         "what the instrument may read while it is off"},
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
         struct scene s;
@@ -354,13 +392,22 @@ static void test_strictest_wins(void **state)
         const struct plan_limit l = limit_named(p, rows[i].limit);
         if (!(fabs(l.value - rows[i].value) < 1e-9) || strcmp(l.source, rows[i].source) != 0)
             fail_msg("row %zu: %s is %g by %s", i, l.name, l.value, l.source);
-        assert_int_equal(p->limit_count, 6);
+        assert_int_equal(p->limit_count, 14);
         /* The list says what the guard is given. */
         assert_float_equal(limit_named(p, "voltage_min").value, p->limits.voltage_min_V, 0);
         assert_float_equal(limit_named(p, "voltage_max").value, p->limits.voltage_max_V, 0);
         assert_float_equal(limit_named(p, "current_max").value, p->limits.current_max_A, 0);
         assert_float_equal(limit_named(p, "temperature_min").value, p->limits.temperature_min_C, 0);
         assert_float_equal(limit_named(p, "temperature_max").value, p->limits.temperature_max_C, 0);
+        assert_float_equal(limit_named(p, "regulation").value, p->limits.regulation_percent, 0);
+        assert_float_equal(limit_named(p, "temperature_rate").value,
+                           p->limits.temperature_rate_C_per_min, 0);
+        assert_float_equal(limit_named(p, "charge_max").value, p->limits.charge_max_Ah, 0);
+        assert_float_equal(limit_named(p, "energy_max").value, p->limits.energy_max_Wh, 0);
+        assert_float_equal(limit_named(p, "step_time_max").value, p->limits.step_time_max_s, 0);
+        assert_float_equal(limit_named(p, "run_time_max").value, p->limits.run_time_max_s, 0);
+        assert_float_equal(limit_named(p, "stuck_charge").value, p->limits.stuck_Ah, 0);
+        assert_float_equal(limit_named(p, "off_current").value, p->limits.off_current_A, 0);
         assert_float_equal(limit_named(p, "trust_time").value, p->limits.trust_s, 0);
         plan_free(p);
     }
