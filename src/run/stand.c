@@ -147,6 +147,56 @@ static bool bring_up(struct stand *s, struct err *e)
     return ok;
 }
 
+/* The second, louder alarm: outputs are off, and still it gets hotter. */
+static void raise_alarm(struct stand *s, double temperature_C, double rise_C)
+{
+    char text[192];
+    text_format(text, sizeof text,
+                "THE BATTERY GOES ON HEATING: %.1f degC, %.1f degC more, although the current is "
+                "off; keep away, get it outdoors if that is safe, be ready for fire",
+                temperature_C, rise_C);
+    log_error("%s: %s", s->config->name, text);
+    pthread_mutex_lock(&s->lock);
+    int64_t nr = s->status.run_nr; /* 0 after a restart: the event belongs to no run */
+    int64_t started_utc_ns = s->status.started_utc_ns;
+    text_format(s->status.problem, sizeof s->status.problem, "%s", text);
+    pthread_mutex_unlock(&s->lock);
+    int64_t utc_ns = clock_utc_ns(s->clock);
+    double t_s = nr != 0 ? (double)(utc_ns - started_utc_ns) / (double)NS_PER_S : (double)NAN;
+    if (!store_put_event(s->store, nr, utc_ns, t_s, "alarm", text)) {
+        log_error("%s: the alarm above could not be stored", s->config->name);
+    }
+}
+
+/* After a trip the temperature is watched until a person clears the latch. */
+static void watch_temperature(struct stand *s, double temperature_C)
+{
+    double rise_C = NAN;
+    double now_s = (double)clock_now_ns(s->clock) / (double)NS_PER_S;
+    if (!is_latched(s)) {
+        s->watching = false;
+        return;
+    }
+    if (!s->watching) {
+        watch_start(&s->watch, now_s);
+        s->watching = true;
+    }
+    if (watch_take(&s->watch, temperature_C, now_s, &rise_C)) {
+        raise_alarm(s, temperature_C, rise_C);
+    }
+}
+
+/* While another instrument is missing, the thermometer may still be there. */
+static void watch_alone(struct stand *s)
+{
+    struct instrument *thermometer = s->config->instrument[ROLE_THERMOMETER];
+    struct reading r;
+    if (thermometer != NULL && is_latched(s) && instrument_is_open(thermometer) &&
+        instrument_read(thermometer, &r, NULL)) {
+        watch_temperature(s, r.temperature_C);
+    }
+}
+
 /* Between runs: look, so that the page shows life and a lost instrument is noticed. */
 static void look(struct stand *s)
 {
@@ -154,6 +204,7 @@ static void look(struct stand *s)
     struct reading r;
     if (stand_read(s->config, false, &r, &temperature_error, &e)) {
         stand_set_reading(s, &r);
+        watch_temperature(s, r.temperature_C);
         return;
     }
     if (e.code == ERR_INTERRUPTED) {
@@ -169,6 +220,7 @@ static void idle_turn(struct stand *s)
     struct err e = {0};
     if (phase == STAND_STARTING || phase == STAND_MISSING || is_unconfirmed(s)) {
         bool up = bring_up(s, &e);
+        watch_alone(s);
         clock_wait_until(s->clock, clock_now_ns(s->clock) + (up ? 0 : RETRY_PERIOD_NS),
                          s->waker.fd);
         return;
@@ -194,6 +246,7 @@ static bool clear_latch(struct stand *s, struct err *e)
     s->status.trip = (struct run_trip){0};
     s->status.phase = STAND_IDLE;
     pthread_mutex_unlock(&s->lock);
+    s->watching = false;
     log_info("%s: trip cleared by a person", s->config->name);
     return true;
 }

@@ -29,6 +29,8 @@ struct stand {
     uint32_t slot; /* of the load at the keeper; the supply has the next one */
     pthread_t thread;
     bool started;
+    bool watching; /* the thread's own: a trip is latched, and the temperature is watched */
+    struct guard_watch watch;
     struct waker waker;
 
     pthread_mutex_t asking; /* held by whoever gives an order, until it is answered */

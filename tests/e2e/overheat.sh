@@ -37,6 +37,16 @@ holds "$(json "$home/out" "d['trip']['limit']") <= 60"
 sqlite3 "$home/ampledger.db" "select t_s from sample where temperature_C > 60 order by seq" >"$home/hot"
 [ "$(wc -l <"$home/hot")" = 1 ] || fail "more than one sample was taken hot with the output on"
 
+# The current is off, and still it gets hotter: a second alarm, louder.
+alarm_is_told() {
+    [ "$(sqlite3 "$home/ampledger.db" "select count(*) from event where kind = 'alarm' and run_nr = 1")" = 1 ]
+}
+sleep 6 # five readings to compare with
+alarm_is_told && fail "an alarm although it does not get hotter"
+control heat launch-a 66 >/dev/null
+await 20 alarm_is_told
+grep -F "GOES ON HEATING" "$home/daemon.log" || fail "the log has no alarm"
+
 expect 3 ampledger start overheat --battery launch-a --stand jetty
 says "latched"
 stop_daemon
