@@ -80,22 +80,45 @@ static void print_steps(const json_t *plan, FILE *f)
     table_print(t, 2, f);
 }
 
-/* "voltage_min" -> "voltage at least" */
-static const char *limit_in_words(const char *name)
+struct limit_words {
+    const char *name, *words;
+    int decimals;
+};
+
+/* How a limit is called in a sentence, and how finely it is worth printing. */
+static struct limit_words limit_in_words(const char *name)
 {
-    static const struct {
-        const char *name, *words;
-    } known[] = {
-        {"voltage_min", "voltage at least"},        {"voltage_max", "voltage at most"},
-        {"current_max", "current at most"},         {"temperature_min", "temperature at least"},
-        {"temperature_max", "temperature at most"}, {"trust_time", "trusts a reading for"},
+    static const struct limit_words known[] = {
+        {"voltage_min", "voltage at least", 2},
+        {"voltage_max", "voltage at most", 2},
+        {"current_max", "current at most", 1},
+        {"temperature_min", "temperature at least", 1},
+        {"temperature_max", "temperature at most", 1},
+        {"temperature_rate", "temperature rise at most", 1},
+        {"trust_time", "trusts a reading for", 1},
+        {"regulation", "current off the set point at most", 1},
+        {"charge_max", "charge of a step at most", 1},
+        {"energy_max", "energy of a step at most", 0},
+        {"step_time_max", "time of a step at most", 0},
+        {"run_time_max", "time of the run at most", 0},
+        {"stuck_charge", "readings that never change for", 1},
+        {"off_current", "current while off at most", 3},
     };
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
         if (strcmp(known[i].name, name) == 0) {
-            return known[i].words;
+            return known[i];
         }
     }
-    return name;
+    return (struct limit_words){name, name, 2};
+}
+
+/* Long times are read in hours. */
+static struct words limit_amount(double value, int decimals, const char *unit)
+{
+    if (strcmp(unit, "s") == 0 && value >= 3600) {
+        return words_amount(value / 3600, 1, "h");
+    }
+    return words_amount(value, decimals, unit);
 }
 
 void limits_print(const json_t *plan, FILE *f)
@@ -105,10 +128,10 @@ void limits_print(const json_t *plan, FILE *f)
     struct table *t = table_new(columns, 3);
     for (size_t i = 0; i < json_array_size(limits); i++) {
         const json_t *l = json_array_get(limits, i);
-        const char *unit = text_at(l, "unit");
+        struct limit_words limit = limit_in_words(text_at(l, "name"));
         struct words value =
-            words_amount(number_at(l, "value"), strcmp(unit, "V") == 0 ? 2 : 1, unit);
-        const char *cells[] = {limit_in_words(text_at(l, "name")), value.s, text_at(l, "source")};
+            limit_amount(number_at(l, "value"), limit.decimals, text_at(l, "unit"));
+        const char *cells[] = {limit.words, value.s, text_at(l, "source")};
         table_add(t, cells);
     }
     fputs("\nLimits in force; crossing one switches off and latches\n", f);
