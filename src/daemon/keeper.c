@@ -5,6 +5,7 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "daemon/notify.h"
 #include "run/keeper_line.h"
 
 #include <errno.h>
@@ -39,6 +40,8 @@ struct keeper {
     int64_t leave_ns; /* 0: not leaving */
     int restarts;
     int64_t restarts_since_ns;
+    int64_t ping_period_ns; /* 0: no watchdog of the service manager waits for us */
+    int64_t ping_ns;        /* when it is to hear from us next */
     struct slot slot[KEEPER_SLOTS];
 };
 
@@ -154,8 +157,20 @@ static int64_t trust_until(const struct keeper_message *m)
     return clock_real_ns() + ((int64_t)m->trust_ms + MARGIN_MS) * NS_PER_MS;
 }
 
+static void take_text(const struct keeper_message *m)
+{
+    char text[KEEPER_BYTES];
+    memcpy(text, m->off, sizeof text);
+    text[sizeof text - 1] = '\0';
+    notify_status(m->kind == KEEPER_READY ? "READY=1" : "", text);
+}
+
 static void take_message(struct keeper *k, const struct keeper_message *m, int fd)
 {
+    if (m->kind == KEEPER_READY || m->kind == KEEPER_STATUS) {
+        take_text(m);
+        return;
+    }
     struct slot *s = m->slot < KEEPER_SLOTS ? &k->slot[m->slot] : NULL;
     if (s == NULL) {
         return;
@@ -214,6 +229,9 @@ static bool is_hung(const struct keeper *k, int64_t now_ns)
 static int until_next_deadline_ms(const struct keeper *k, int64_t now_ns)
 {
     int64_t next_ns = k->leave_ns != 0 ? k->leave_ns : now_ns + 60 * NS_PER_S;
+    if (k->ping_period_ns != 0 && k->ping_ns < next_ns) {
+        next_ns = k->ping_ns;
+    }
     for (int i = 0; i < KEEPER_SLOTS; i++) {
         if (k->slot[i].armed && k->slot[i].deadline_ns < next_ns) {
             next_ns = k->slot[i].deadline_ns;
@@ -236,6 +254,7 @@ static int worker_ended(struct keeper *k, int wait_status)
         return WEXITSTATUS(wait_status);
     }
     log_error("keeper: the worker was ended by signal %d", WTERMSIG(wait_status));
+    notify_status("", "the worker died; outputs were switched off");
     return k->leave_ns != 0 ? 5 : -1;
 }
 
@@ -261,10 +280,21 @@ static int take_signal(struct keeper *k)
                                                                       : -1;
     }
     if (k->leave_ns == 0) {
+        notify_status("STOPPING=1", "switching everything off");
         k->leave_ns = clock_real_ns() + LEAVE_S * NS_PER_S;
     }
     kill(k->worker, SIGTERM);
     return -1;
+}
+
+/* Twice as often as the service manager demands it, and only while all is well:
+ * the worker lives and no armed instrument is overdue. */
+static void ping(struct keeper *k, int64_t now_ns)
+{
+    if (k->ping_period_ns != 0 && now_ns >= k->ping_ns) {
+        notify_send("WATCHDOG=1");
+        k->ping_ns = now_ns + k->ping_period_ns;
+    }
 }
 
 /* Returns when the worker is gone: its exit status, or -1 to start another. */
@@ -288,6 +318,9 @@ static int watch(struct keeper *k)
         }
         if (k->worker != 0 && is_hung(k, clock_real_ns())) {
             status = end_hung_worker(k);
+        }
+        if (k->worker != 0) {
+            ping(k, clock_real_ns());
         }
     }
     return status;
@@ -332,7 +365,9 @@ static pid_t start_worker(struct keeper *k, int *line_fd)
 
 int keeper_run(worker_fn *worker, void *context)
 {
-    struct keeper k = {.line_fd = -1, .restarts_since_ns = clock_real_ns()};
+    struct keeper k = {.line_fd = -1,
+                       .restarts_since_ns = clock_real_ns(),
+                       .ping_period_ns = notify_watchdog_period_ns()};
     sigset_t signals;
     int status = -1;
     sigemptyset(&signals);

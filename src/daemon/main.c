@@ -137,6 +137,14 @@ static bool note_interrupted_runs(struct house *h, struct err *e)
     return true;
 }
 
+static void say_ready(struct house *h)
+{
+    char text[256];
+    text_format(text, sizeof text, "%s: %zu stand%s, nothing running", h->bench->title,
+                h->bench->stand_count, h->bench->stand_count == 1 ? "" : "s");
+    keeper_line_say(h->keeper, KEEPER_READY, text);
+}
+
 static bool move_in(struct house *h, struct err *e)
 {
     double speed = 1;
@@ -164,6 +172,7 @@ static bool move_in(struct house *h, struct err *e)
     }
     log_info("ampledgerd %s: bench \"%s\", database %s, socket %s", AMPLEDGER_VERSION,
              h->bench->title, h->bench->database, h->bench->socket);
+    say_ready(h);
     if (speed > 1) {
         log_warn("time runs up to %g times faster: virtual bench", speed);
     }

@@ -115,3 +115,12 @@ void keeper_line_beat(struct keeper_line *k, uint32_t slot, uint32_t within_ms)
         (void)send_message(k, &m, -1, MSG_DONTWAIT);
     }
 }
+
+void keeper_line_say(struct keeper_line *k, enum keeper_kind kind, const char *text)
+{
+    struct keeper_message m = {.kind = kind};
+    text_format(m.off, sizeof m.off, "%s", text);
+    if (k->fd >= 0) {
+        (void)send(k->fd, &m, sizeof m, MSG_DONTWAIT | MSG_NOSIGNAL);
+    }
+}

@@ -22,6 +22,8 @@ enum keeper_kind {
     KEEPER_DISARM, /* the output is confirmed off */
     KEEPER_BEAT,   /* all is well; restarts the trust time of the slot */
     KEEPER_DONE,   /* keeper -> worker: armed, or disarmed */
+    KEEPER_READY,  /* everything is started; what there is, in off */
+    KEEPER_STATUS, /* what goes on, for the service manager; a text in off */
 };
 
 /* One datagram on the socket between them; fixed size, so that the keeper
@@ -55,5 +57,8 @@ bool keeper_line_disarm(struct keeper_line *k, uint32_t slot, struct err *e) NOD
  * instrument takes longer than trust lasts, and must not look like a hang.
  * Never blocks; a full socket loses the beat, and the next one counts. */
 void keeper_line_beat(struct keeper_line *k, uint32_t slot, uint32_t within_ms);
+/* A text for the service manager, with KEEPER_READY or KEEPER_STATUS. Never
+ * blocks; a full socket loses it. */
+void keeper_line_say(struct keeper_line *k, enum keeper_kind kind, const char *text);
 
 #endif

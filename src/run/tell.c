@@ -44,6 +44,14 @@ static void fill_reason(struct hook_event *h, const struct run *r)
     }
 }
 
+static void say_status(const struct run *r, const char *kind, const char *text)
+{
+    char line[KEEPER_BYTES];
+    text_format(line, sizeof line, "%s: %s: %s (%s)", r->stand->config->name, kind, text,
+                r->job->battery.label);
+    keeper_line_say(r->stand->keeper, KEEPER_STATUS, line);
+}
+
 void run_tell(const struct run *r, const char *kind, const char *text)
 {
     enum hook_kind which;
@@ -60,5 +68,6 @@ void run_tell(const struct run *r, const char *kind, const char *text)
     h.at_utc_ns = clock_utc_ns(r->stand->clock);
     h.at_s = (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
     fill_reason(&h, r);
+    say_status(r, kind, text);
     hooks_tell(r->stand->hooks, &h);
 }
