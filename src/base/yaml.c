@@ -3,6 +3,7 @@
 #include "base/yaml.h"
 
 #include "base/file.h"
+#include "base/utf8.h"
 #include "base/yaml_tree.h"
 
 #include <stdarg.h>
@@ -51,17 +52,22 @@ size_t yaml_count(const struct yaml_node *n)
 
 const struct yaml_node *yaml_item(const struct yaml_node *list, size_t i)
 {
-    return i < list->count ? list->child[i] : NULL;
+    return list->kind == YAML_LIST && i < list->count ? list->child[i] : NULL;
+}
+
+static const struct yaml_node *map_child(const struct yaml_node *map, size_t i)
+{
+    return map->kind == YAML_MAP && i < map->count ? map->child[i] : NULL;
 }
 
 const struct yaml_node *yaml_key_at(const struct yaml_node *map, size_t i)
 {
-    return yaml_item(map, 2 * i);
+    return map_child(map, 2 * i);
 }
 
 const struct yaml_node *yaml_value_at(const struct yaml_node *map, size_t i)
 {
-    return yaml_item(map, 2 * i + 1);
+    return map_child(map, 2 * i + 1);
 }
 
 const struct yaml_node *yaml_get(const struct yaml_node *map, const char *key)
@@ -117,8 +123,8 @@ static bool ends_line(const char *p)
 /* One character of the line; what is no text is shown as a question mark. */
 static const char *add_character(struct sentence *s, const char *p)
 {
-    unsigned code = 0;
-    size_t used = yaml_utf8(p, strlen(p), &code);
+    uint32_t code = 0;
+    size_t used = utf8_decode(p, strlen(p), &code);
     bool plain = used > 0 && (code == '\t' || (code >= 0x20 && code != 0x7F));
     add(s, plain ? p : "?", plain ? used : 1);
     return p + (used > 0 ? used : 1);
@@ -131,14 +137,23 @@ static void add_text(struct sentence *s, const char *p)
     }
 }
 
-/* The line with a caret under the column; of a long line, the part around it.
- * A tab before the caret is repeated below, so that it keeps its column. */
+/* What stands under a character to get below the next one: a tab under a tab,
+ * nothing under an accent that joins the letter before it. */
+static const char *blank_under(const char *p)
+{
+    static const char *const blanks[] = {"", " ", "  "};
+    uint32_t code = ' ';
+    utf8_decode(p, strlen(p), &code);
+    return code == '\t' ? "\t" : blanks[utf8_width(code)];
+}
+
+/* The line with a caret under the column; of a long line, the part around it. */
 static void add_line_and_caret(const struct yaml_doc *d, const struct yaml_node *at,
                                struct sentence *s)
 {
     int first = at->column > SHOWN_BEFORE ? at->column - SHOWN_BEFORE : 1;
     const char *p = yaml_find(d->source, at->line, first);
-    char under[SHOWN_BEFORE + 16] = "\n    ";
+    char under[2 * SHOWN_BEFORE + 16] = "\n    ";
     struct sentence caret = {under, 5, sizeof under};
     if (ends_line(yaml_find(d->source, at->line, 1))) {
         return;
@@ -147,7 +162,7 @@ static void add_line_and_caret(const struct yaml_doc *d, const struct yaml_node 
     add_words(&caret, first > 1 ? "   " : "");
     for (int i = 0; i < SHOWN_MOST && !ends_line(p); i++) {
         if (first + i < at->column) {
-            add_words(&caret, *p == '\t' ? "\t" : " ");
+            add_words(&caret, blank_under(p));
         }
         p = add_character(s, p);
     }
@@ -254,11 +269,16 @@ const char *nearest_word(const char *word, const char *const *known)
     return best_edits <= most && best_edits < n ? best : NULL;
 }
 
+/* Whole words only; those that do not fit become "...". */
 static void list_words(const char *const *known, char *out, size_t size)
 {
     out[0] = '\0';
     for (size_t i = 0; known[i] != NULL; i++) {
         size_t used = strlen(out);
+        if (used + strlen(known[i]) + sizeof ", , ..." > size) {
+            text_format(out + used, size - used, ", ...");
+            return;
+        }
         text_format(out + used, size - used, "%s%s", i == 0 ? "" : ", ", known[i]);
     }
 }
@@ -304,7 +324,8 @@ static bool find_text(const struct yaml_doc *d, const struct yaml_node *map, con
 {
     *found = yaml_get(map, key);
     if (*found == NULL) {
-        return !required || yaml_fail(d, map, e, "the key \"%s\" is missing here", key);
+        return !required ||
+               yaml_fail(d, map != NULL ? map : d->root, e, "the key \"%s\" is missing here", key);
     }
     if ((*found)->kind != YAML_TEXT || (*found)->text[0] == '\0') {
         return yaml_fail(d, *found, e, "\"%s\" wants one value", key);

@@ -34,6 +34,7 @@ enum yaml_kind yaml_node_kind(const struct yaml_node *n);
 int yaml_line(const struct yaml_node *n);     /* 1-based */
 int yaml_column(const struct yaml_node *n);   /* 1-based */
 size_t yaml_count(const struct yaml_node *n); /* entries of a list or map; 0 for text */
+/* NULL beyond the last, and for a node of another kind. */
 const struct yaml_node *yaml_item(const struct yaml_node *list, size_t i);
 const struct yaml_node *yaml_key_at(const struct yaml_node *map, size_t i);
 const struct yaml_node *yaml_value_at(const struct yaml_node *map, size_t i);
@@ -42,7 +43,8 @@ const struct yaml_node *yaml_get(const struct yaml_node *map, const char *key);
 /* Text of a scalar, borrowed; "" for lists and maps. */
 const char *yaml_text(const struct yaml_node *n);
 
-/* Fill *e with "FILE:LINE:COL: message", the line, and a caret. Returns false. */
+/* Fill *e with "FILE:LINE:COL: message", the line (of a long one, the part around
+ * the place), and a caret. Returns false. */
 bool yaml_fail(const struct yaml_doc *d, const struct yaml_node *at, struct err *e, const char *fmt,
                ...) PRINTF_LIKE(4, 5);
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * base/yaml_syntax: says what is wrong with a text that is no YAML. */
+#include "base/utf8.h"
 #include "base/yaml_tree.h"
 
 #include <string.h>
@@ -10,38 +11,9 @@ struct yaml_node yaml_place(size_t line_from_0, size_t column_from_0)
     return n;
 }
 
-/* The smallest code point that needs so many bytes; shorter ones are overlong. */
-static bool is_overlong(unsigned code, size_t bytes)
-{
-    static const unsigned least[] = {0, 0, 0x80, 0x800, 0x10000};
-    return code < least[bytes];
-}
-
-size_t yaml_utf8(const char *s, size_t n, unsigned *code)
-{
-    unsigned char lead = n > 0 ? (unsigned char)s[0] : 0xFF;
-    size_t bytes = lead < 0x80 ? 1 : lead < 0xC0 ? 0 : lead < 0xE0 ? 2 : lead < 0xF0 ? 3 : 4;
-    if (bytes == 0 || bytes > n || lead > 0xF4) {
-        return 0;
-    }
-    unsigned c = bytes == 1 ? lead : lead & (0x7Fu >> bytes);
-    for (size_t i = 1; i < bytes; i++) {
-        unsigned char next = (unsigned char)s[i];
-        if ((next & 0xC0) != 0x80) {
-            return 0;
-        }
-        c = (c << 6) | (next & 0x3Fu);
-    }
-    if (is_overlong(c, bytes) || c > 0x10FFFF || (c >= 0xD800 && c <= 0xDFFF)) {
-        return 0;
-    }
-    *code = c;
-    return bytes;
-}
-
 /* libyaml also ends lines at U+0085, U+2028 and U+2029; no editor counts those,
  * so lines would be misnumbered: they are refused with the control characters. */
-static bool is_allowed(unsigned c)
+static bool is_allowed(uint32_t c)
 {
     if (c < 0x20) {
         return c == '\t' || c == '\n' || c == '\r';
@@ -61,14 +33,15 @@ bool yaml_check_bytes(const struct yaml_doc *d, struct err *e)
     size_t column = 0;
     size_t used = 0;
     for (size_t i = 0; i < d->source_size; i += used) {
-        unsigned code = 0;
+        uint32_t code = 0;
         struct yaml_node here = yaml_place(line, column++);
-        used = yaml_utf8(d->source + i, d->source_size - i, &code);
+        used = utf8_decode(d->source + i, d->source_size - i, &code);
         if (used == 0) {
             return yaml_fail(d, &here, e, "this is not UTF-8 text; save the file as UTF-8");
         }
         if (!is_allowed(code)) {
-            return yaml_fail(d, &here, e, "the character U+%04X cannot stand in a file", code);
+            return yaml_fail(d, &here, e, "the character U+%04X cannot stand in a file",
+                             (unsigned)code);
         }
         size_t end = line_end_at(d->source + i);
         if (end > 0) {
@@ -87,8 +60,8 @@ const char *yaml_find(const char *source, int line, int column)
         source += line_end_at(source);
     }
     for (int i = 1; i < column && *source != '\0' && line_end_at(source) == 0; i++) {
-        unsigned code = 0;
-        size_t used = yaml_utf8(source, strlen(source), &code);
+        uint32_t code = 0;
+        size_t used = utf8_decode(source, strlen(source), &code);
         source += used > 0 ? used : 1;
     }
     return source;

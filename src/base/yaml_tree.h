@@ -28,10 +28,6 @@ struct yaml_node yaml_place(size_t line_from_0, size_t column_from_0);
 /* The character at a place, or the end of its line or of the text. */
 const char *yaml_find(const char *source, int line, int column);
 
-/* Bytes of the well-formed UTF-8 character at `s` of n bytes; 0: none there.
- * *code becomes its code point. */
-size_t yaml_utf8(const char *s, size_t n, unsigned *code);
-
 /* Refuses bytes that are not UTF-8, and characters that YAML does not allow. */
 bool yaml_check_bytes(const struct yaml_doc *d, struct err *e) NODISCARD;
 
