@@ -4,6 +4,7 @@
 
 #include "base/clock.h"
 #include "base/file.h"
+#include "base/utf8.h"
 
 #include <ctype.h>
 #include <jansson.h>
@@ -22,16 +23,34 @@ struct fact {
 
 struct facts {
     struct fact fact[FACTS];
+    struct hook_event event;
+    char title[HOOK_TEXT_SIZE];
     char at[CLOCK_UTC_TEXT_SIZE];
 };
 
-static void list_facts(struct facts *f, const struct hook_event *e, const char *title)
+/* A reply of an instrument, or a text cut in the middle of a character, may not
+ * be UTF-8; JSON takes nothing else. */
+static void mend(char *text)
 {
+    utf8_drop_part(text);
+    utf8_repair(text);
+}
+
+static void list_facts(struct facts *f, const struct hook_event *event, const char *title)
+{
+    struct hook_event *e = &f->event;
+    *e = *event;
+    text_format(f->title, sizeof f->title, "%s", title);
+    mend(f->title);
+    mend(e->stand);
+    mend(e->battery);
+    mend(e->profile);
+    mend(e->text);
     clock_format_utc(e->at_utc_ns, f->at);
     const struct fact fact[FACTS] = {
         {"event", hook_kind_names[e->kind], 0},
         {"at", f->at, 0},
-        {"bench", title, 0},
+        {"bench", f->title, 0},
         {"stand", e->stand, 0},
         {"battery", e->battery, 0},
         {"run", e->run, 0},
@@ -45,24 +64,6 @@ static void list_facts(struct facts *f, const struct hook_event *e, const char *
         {"at_s", NULL, e->at_s},
     };
     memcpy(f->fact, fact, sizeof fact);
-}
-
-/* A reply of an instrument, or a text cut in the middle of a character, may not be UTF-8. */
-static json_t *json_text(const char *text)
-{
-    json_t *j = json_string(text);
-    if (j != NULL) {
-        return j;
-    }
-    char *plain = text_copy(text);
-    for (char *c = plain; *c != '\0'; c++) {
-        if ((unsigned char)*c >= 0x80) {
-            *c = '?';
-        }
-    }
-    j = json_string(plain);
-    free(plain);
-    return j;
 }
 
 static json_t *json_number(double number)
@@ -88,7 +89,7 @@ char *facts_json(const struct hook_event *event, const char *title)
         if (fact->text == NULL) {
             value = json_number(fact->number);
         } else if (fact->text[0] != '\0') {
-            value = json_text(fact->text);
+            value = json_string(fact->text);
         }
         json_object_set_new(root, fact->key, value);
     }
