@@ -99,6 +99,10 @@ static bool is_unconfirmed(struct stand *s)
 bool stand_safe(struct stand *s, struct err *e)
 {
     bool safe = stand_make_safe(s->config, SAFE_TRIES, e);
+    /* Once, not with every retry; a run tells it itself, with its battery. */
+    if (!safe && !is_unconfirmed(s) && phase_of(s) != STAND_RUNNING) {
+        stand_tell_alarm(s, "an output could not be confirmed off: disconnect the battery by hand");
+    }
     set_unconfirmed(s, !safe);
     if (!safe) {
         log_error("%s: OUTPUT NOT CONFIRMED OFF, disconnect the battery by hand: %s",

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * run/tell: an event of a run for whoever is to be told outside: copied into
+ * run/tell: an event of a run or stand for whoever is to be told outside: copied into
  * the queue of hooks, never waited for. */
 #include "base/file.h"
 #include "run/run_state.h"
@@ -70,4 +70,14 @@ void run_tell(const struct run *r, const char *kind, const char *text)
     fill_reason(&h, r);
     say_status(r, kind, text);
     hooks_tell(r->stand->hooks, &h);
+}
+
+void stand_tell_alarm(const struct stand *s, const char *text)
+{
+    struct hook_event h = hook_event_blank(HOOK_ALARM);
+    text_format(h.stand, sizeof h.stand, "%s", s->config->name);
+    text_format(h.reason, sizeof h.reason, "output-unconfirmed");
+    text_format(h.text, sizeof h.text, "%s", text);
+    h.at_utc_ns = clock_utc_ns(s->clock);
+    hooks_tell(s->hooks, &h);
 }

@@ -129,7 +129,16 @@ kill -9 "$(pgrep -P "$daemon" | head -n 1)"
 await 20 told alarm
 fact alarm AMPLEDGER_REASON interrupted
 grep -q '1 run had been cut off' "$home/told/alarm.env" || fail "the alarm does not say why"
+await 20 phase_is idle
+
+# No run is on, but the load does not say that it is off when the daemon leaves.
+rm -f "$home/told/"*
+control fault load-1 unplug >/dev/null
 stop_daemon
+fact alarm AMPLEDGER_REASON output-unconfirmed
+fact alarm AMPLEDGER_STAND jetty
+fact alarm AMPLEDGER_RUN ''
+control fault load-1 replug >/dev/null
 
 # A command that hangs from the start on, a URL that refuses.
 with_events "{command: [hang], post: \"http://127.0.0.1:$(cat "$home/port")/hook\"}"
