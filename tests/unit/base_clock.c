@@ -355,24 +355,47 @@ static void never_is_not_skipped_to(void **state)
     clock_free(c);
 }
 
+/* At such a speed any deadline but "never" would be skipped to at once. */
+static void never_is_not_skipped_to_when_alone(void **state)
+{
+    (void)state;
+    struct clock *c = clock_new_sped_up(1e15, NULL, NULL);
+    int64_t now = clock_now_ns(c);
+    struct sleeper s = {
+        .clock = c, .deadline_ns = INT64_MAX, .wake_fd = new_wake_fd(), .joins = true};
+    pthread_t thread = start_sleeper(&s);
+    wake(s.wake_fd);
+    pthread_join(thread, NULL);
+    assert_false(s.at_deadline);
+    assert_true(s.now_ns >= now && s.now_ns < now + LATE_NS);
+    close(s.wake_fd);
+    clock_free(c);
+}
+
 static void nothing_is_skipped_while_one_works(void **state)
 {
     (void)state;
-    struct follower f = {0};
-    struct clock *c = f.clock = clock_new_sped_up(1e6, follow, &f);
-    clock_join(c);
-    struct sleeper s = {
-        .clock = c, .deadline_ns = clock_now_ns(c) + HOUR_NS, .wake_fd = -1, .joins = true};
-    pthread_t thread = start_sleeper(&s);
-    int64_t now = clock_now_ns(c);
-    let_pass(50 * NS_PER_MS); /* we work, the sleeper waits */
-    assert_true(clock_now_ns(c) - now < LATE_NS);
-    assert_int_equal(atomic_load(&f.calls), 0);
-    clock_leave(c); /* now all that are left wait: leaving alone must set it going */
-    pthread_join(thread, NULL);
-    assert_true(s.at_deadline);
-    assert_int_equal(atomic_load(&f.calls), 1);
-    clock_free(c);
+    int64_t waited_ns = 0;
+    for (int i = 0; i < 20; i++) {
+        struct follower f = {0};
+        struct clock *c = f.clock = clock_new_sped_up(1e9, follow, &f);
+        clock_join(c);
+        struct sleeper s = {
+            .clock = c, .deadline_ns = clock_now_ns(c) + HOUR_NS, .wake_fd = -1, .joins = true};
+        pthread_t thread = start_sleeper(&s);
+        int64_t now = clock_now_ns(c);
+        let_pass(10 * NS_PER_MS); /* we work, the sleeper waits */
+        assert_true(clock_now_ns(c) - now < LATE_NS);
+        assert_int_equal(atomic_load(&f.calls), 0);
+        int64_t real = clock_real_ns();
+        clock_leave(c); /* now all that are left wait: leaving alone must set it going */
+        pthread_join(thread, NULL);
+        waited_ns += clock_real_ns() - real;
+        assert_true(s.at_deadline);
+        assert_int_equal(atomic_load(&f.calls), 1);
+        clock_free(c);
+    }
+    assert_true(waited_ns < LATE_NS); /* at once, not when somebody happens to look */
 }
 
 /* --- sped up, several threads at work --- */
@@ -543,24 +566,64 @@ static void guests_disturb_nobody(void **state)
     clock_free(c);
 }
 
-/* The thread that is woken must not find that time has jumped meanwhile. */
+/* A thread that was woken but has not run yet must not find that time has
+ * jumped meanwhile, however quick the one that woke it begins to wait. */
 static void a_thread_that_was_woken_is_waited_for(void **state)
 {
     (void)state;
-    struct follower f = {0};
-    struct clock *c = f.clock = clock_new_sped_up(1e6, follow, &f);
-    int fd = new_wake_fd();
+    for (int i = 0; i < 20; i++) {
+        struct clock *c = clock_new_sped_up(1e9, NULL, NULL);
+        clock_join(c);
+        int64_t now = clock_now_ns(c);
+        struct sleeper s = {
+            .clock = c, .deadline_ns = now + 2 * HOUR_NS, .wake_fd = new_wake_fd(), .joins = true};
+        pthread_t thread = start_sleeper(&s);
+        wake(s.wake_fd);
+        assert_true(clock_wait_until(c, now + HOUR_NS, -1));
+        clock_leave(c);
+        pthread_join(thread, NULL);
+        assert_false(s.at_deadline);
+        assert_true(s.now_ns < now + LATE_NS);
+        close(s.wake_fd);
+        clock_free(c);
+    }
+}
+
+struct waking_follower {
+    int wake_fd;
+    atomic_int calls;
+};
+
+static bool follow_and_wake(void *context, int64_t skipped_ns)
+{
+    struct waking_follower *f = context;
+    (void)skipped_ns;
+    if (atomic_fetch_add(&f->calls, 1) == 0) {
+        wake(f->wake_fd);
+        let_pass(20 * NS_PER_MS);
+    }
+    return true;
+}
+
+/* Woken while the follower is being told: the time that is skipped is over
+ * before it runs, not in the midst of its work. */
+static void nobody_leaves_in_the_midst_of_a_skip(void **state)
+{
+    (void)state;
+    struct waking_follower f = {.wake_fd = new_wake_fd()};
+    struct clock *c = clock_new_sped_up(1e9, follow_and_wake, &f);
     clock_join(c);
-    int64_t now = clock_now_ns(c);
-    wake(fd); /* before it even waits: it never counts as waiting */
-    struct sleeper s = {.clock = c, .deadline_ns = now + HOUR_NS, .wake_fd = fd, .joins = true};
+    int64_t due = clock_now_ns(c) + HOUR_NS;
+    struct sleeper s = {
+        .clock = c, .deadline_ns = due + HOUR_NS, .wake_fd = f.wake_fd, .joins = true};
     pthread_t thread = start_sleeper(&s);
+    assert_true(clock_wait_until(c, due, -1));
+    clock_leave(c);
     pthread_join(thread, NULL);
     assert_false(s.at_deadline);
-    assert_true(s.now_ns < now + LATE_NS);
-    assert_int_equal(atomic_load(&f.calls), 0);
-    clock_leave(c);
-    close(fd);
+    assert_true(s.now_ns >= due);
+    assert_int_equal(atomic_load(&f.calls), 1);
+    close(f.wake_fd);
     clock_free(c);
 }
 
@@ -742,10 +805,12 @@ int main(void)
         cmocka_unit_test(a_long_wait_is_interrupted),
         cmocka_unit_test(a_kick_alone_wakes_nobody),
         cmocka_unit_test(never_is_not_skipped_to),
+        cmocka_unit_test(never_is_not_skipped_to_when_alone),
         cmocka_unit_test(nothing_is_skipped_while_one_works),
         cmocka_unit_test(nobody_is_overtaken),
         cmocka_unit_test(guests_disturb_nobody),
         cmocka_unit_test(a_thread_that_was_woken_is_waited_for),
+        cmocka_unit_test(nobody_leaves_in_the_midst_of_a_skip),
         cmocka_unit_test(without_its_follower_the_clock_runs_at_speed_1),
         cmocka_unit_test(utc_labels),
         cmocka_unit_test(labels_come_back_as_they_went),
