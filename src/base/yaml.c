@@ -385,7 +385,8 @@ bool yaml_read_int(const struct yaml_doc *d, const struct yaml_node *map, const 
     }
     char *end = NULL;
     long v = strtol(n->text, &end, 10);
-    if (end == n->text || *end != '\0' || v < min || v > max) {
+    if (strspn(n->text, "+-0123456789") == 0 || end == n->text || *end != '\0' || v < min ||
+        v > max) {
         return yaml_fail(d, n, e, "\"%s\" wants a whole number from %d to %d", key, min, max);
     }
     *out = (int)v;

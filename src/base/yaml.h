@@ -26,7 +26,7 @@ bool yaml_load_text(const char *name, const char *text, size_t n, struct yaml_do
 void yaml_doc_free(struct yaml_doc *d);
 
 const struct yaml_node *yaml_root(const struct yaml_doc *d);
-/* The whole text as read, NUL-terminated; borrowed. */
+/* The whole text as read, without a byte order mark, NUL-terminated; borrowed. */
 const char *yaml_source(const struct yaml_doc *d, size_t *n);
 const char *yaml_name(const struct yaml_doc *d);
 
