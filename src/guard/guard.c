@@ -155,10 +155,10 @@ static void remember(const struct guard_limits *l, struct guard_memory *m,
 {
     trend_take(&m->trend, s->temperature_C, at->now_s);
     if (isfinite(s->temperature_C)) {
-        m->temperature_s = at->now_s;
+        m->temperature_s = s->t_s;
     }
     if (isfinite(s->voltage_V) && isfinite(s->current_A)) {
-        m->reading_s = at->now_s;
+        m->reading_s = s->t_s;
         remember_flow(m, at, s);
         remember_current(l, m, at, s);
     }
@@ -253,7 +253,7 @@ static bool lasts(const struct guard_moment *at, double since_s)
     return isfinite(since_s) && at->now_s - fmax(since_s, at->switched_s) > GUARD_SETTLE_S;
 }
 
-/* What only a series of samples shows. */
+/* What only a series of samples shows; also when the last of them stays away. */
 static struct guard_verdict judge_course(const struct guard_limits *l, const struct guard_memory *m,
                                          const struct guard_moment *at)
 {
@@ -305,7 +305,7 @@ struct guard_verdict guard_check(const struct guard_limits *limits, struct guard
         remember(limits, m, at, s);
         v = judge_values(limits, m, at, s);
     }
-    if (v.reason == GUARD_FINE && s != NULL) {
+    if (v.reason == GUARD_FINE) {
         v = judge_course(limits, m, at);
     }
     return v.reason == GUARD_FINE ? judge_ages(limits, m, at) : v;

@@ -134,8 +134,8 @@ void guard_start(struct guard_memory *m, double now_s);
 /* A step begins: the ceilings of one step count anew. */
 void guard_step_begun(struct guard_memory *m, double now_s);
 
-/* Judge one sample taken just now, or pass s = NULL when a reading was due and
- * none came: then only what needs no reading is judged. What is most dangerous
+/* Judge one sample (ages count from s->t_s), or pass s = NULL when a reading was due and
+ * none came: then all but its values is judged. What is most dangerous
  * comes first: heat, current, polarity, voltage; ages last. */
 struct guard_verdict guard_check(const struct guard_limits *limits, struct guard_memory *m,
                                  const struct guard_moment *at, const struct sample *s);

@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * run/loop: one run, from plan to stored result. The heart of it, turn(), reads
- * like its sentence: wait, read, let the guard judge, record, let the sequencer
- * decide, command. */
+ * run/loop: one run, from plan to stored result. It waits, reads, records and
+ * commands; what comes next is decided in decide.c. */
 #include "base/file.h"
 #include "base/log.h"
 #include "run/result.h"
@@ -15,6 +14,9 @@
 /* How long the keeper waits while an output is being confirmed off. */
 #define SAFE_WITHIN_MS 30000
 
+static const char no_room[] =
+    "the database does not take any more; see the log and free disk space";
+
 static double now_s(const struct run *r)
 {
     return (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
@@ -22,17 +24,14 @@ static double now_s(const struct run *r)
 
 static const struct plan_step *present_step(const struct run *r)
 {
-    return &r->plan->steps[r->sequencer.step];
+    return &r->plan->steps[r->d.sequencer.step];
 }
 
 /* --- endings --- */
 
-static void trip(struct run *r, struct guard_verdict v, const char *detail)
+static void describe_trip(struct run *r, const char *detail)
 {
-    if (r->outcome != RUN_RUNNING) {
-        return; /* the first reason is the one that counts */
-    }
-    r->outcome = RUN_TRIPPED;
+    struct guard_verdict v = r->d.verdict;
     struct run_trip *t = &r->trip;
     text_format(t->reason, sizeof t->reason, "%s", guard_reason_name(v.reason));
     const char *unit = guard_reason_unit(v.reason);
@@ -49,42 +48,52 @@ static void trip(struct run *r, struct guard_verdict v, const char *detail)
     t->limit = v.limit;
 }
 
-static void trip_on_error(struct run *r, enum guard_reason reason, const struct err *e)
+/* Say what happened; the act that follows is in r->d.act. */
+static void decide(struct run *r, const struct event *e, const char *detail)
 {
-    trip(r, (struct guard_verdict){reason, NAN, NAN}, e->text);
+    bool was_on = r->d.act != ACT_FINISH;
+    decide_take(&r->d, e);
+    if (was_on && r->d.act == ACT_FINISH && r->d.outcome == RUN_TRIPPED) {
+        describe_trip(r, detail);
+    }
 }
 
-static void trip_cannot_record(struct run *r)
+static void decide_plain(struct run *r, enum event_kind kind, const char *detail)
 {
-    trip(r, (struct guard_verdict){GUARD_CANNOT_RECORD, NAN, NAN},
-         "the database does not take any more; see the log and free disk space");
+    const struct event e = {.kind = kind, .now_s = now_s(r)};
+    decide(r, &e, detail);
 }
 
-static void end_on_order(struct run *r)
+static void decide_recorded(struct run *r, bool recorded)
+{
+    decide_plain(r, recorded ? EVENT_DONE : EVENT_NOT_RECORDED, no_room);
+}
+
+/* True when an order that ends the run was there. */
+static bool end_on_order(struct run *r)
 {
     struct job *job = NULL;
     enum order order = stand_take_order(r->stand, &job);
     if (order == ORDER_NONE) {
-        return;
+        return false;
     }
     if (order == ORDER_END || order == ORDER_QUIT) {
         r->order = order;
-        if (r->outcome == RUN_RUNNING) {
-            r->outcome = RUN_STOPPED;
-        }
-        return;
+        decide_plain(r, EVENT_STOP, "");
+        return true;
     }
     struct err e;
     err_set(&e, ERR_REFUSED, "%s: a run is on; stop it first", r->stand->config->name);
     stand_answer(r->stand, false, &e);
     job_free(job);
+    return false;
 }
 
 /* --- what others see --- */
 
 static void show(struct run *r)
 {
-    const struct sequencer *q = &r->sequencer;
+    const struct sequencer *q = &r->d.sequencer;
     double t = now_s(r);
     pthread_mutex_lock(&r->stand->lock);
     struct stand_status *st = &r->stand->status;
@@ -126,9 +135,9 @@ static void show_end(struct run *r)
 {
     pthread_mutex_lock(&r->stand->lock);
     struct stand_status *st = &r->stand->status;
-    st->outcome = r->outcome;
+    st->outcome = r->d.outcome;
     st->left_s = 0;
-    st->phase = r->outcome == RUN_TRIPPED ? STAND_LATCHED : STAND_IDLE;
+    st->phase = r->d.outcome == RUN_TRIPPED ? STAND_LATCHED : STAND_IDLE;
     pthread_mutex_unlock(&r->stand->lock);
 }
 
@@ -147,9 +156,9 @@ static void event(struct run *r, const char *kind, const char *text)
 /* When trust in the newest valid readings is over, unless others come. */
 static double trust_end_s(const struct run *r)
 {
-    double oldest_s = r->memory.reading_s;
+    double oldest_s = r->d.memory.reading_s;
     if (r->limits.temperature_required) {
-        oldest_s = fmin(oldest_s, r->memory.temperature_s);
+        oldest_s = fmin(oldest_s, r->d.memory.temperature_s);
     }
     return oldest_s + r->limits.trust_s;
 }
@@ -182,12 +191,10 @@ static bool read_sample(struct run *r, struct sample *s, struct err *e)
     return true;
 }
 
-static void record(struct run *r, const struct sample *s)
+static bool record(struct run *r, const struct sample *s)
 {
-    if (!store_put_sample(r->stand->store, r->nr, (int)r->sequencer.step, s)) {
-        trip_cannot_record(r);
-    }
     r->samples++;
+    return store_put_sample(r->stand->store, r->nr, (int)r->d.sequencer.step, s);
 }
 
 /* Only a stand with both can have both on; there each reading asks for the states. */
@@ -203,60 +210,41 @@ static enum guard_output read_state(struct run *r, enum role role)
     return on ? OUTPUT_READ_ON : OUTPUT_READ_OFF;
 }
 
-/* What the guard must know besides the sample. */
-static struct guard_moment moment(struct run *r)
+/* s NULL: none came. */
+static void decide_reading(struct run *r, const struct sample *s)
 {
+    struct event e = {.kind = s != NULL ? EVENT_SAMPLE : EVENT_NO_SAMPLE, .sample = s};
     arm_trust(r);
-    enum guard_output load = read_state(r, ROLE_LOAD);
-    enum guard_output supply = read_state(r, ROLE_SUPPLY);
+    e.load = read_state(r, ROLE_LOAD);
+    e.supply = read_state(r, ROLE_SUPPLY);
     waker_disarm(&r->stand->waker);
-    const struct plan_step *step = present_step(r);
-    return (struct guard_moment){
-        .now_s = now_s(r),
-        .lead_ohm = r->facts.lead_ohm,
-        .output_wanted = sequencer_wants_output(&r->sequencer),
-        .output_on = r->output_on,
-        .set_A = step->current_A,
-        .switched_s = r->switched_s,
-        .cutoff_V = step->until_V,
-        .load = load,
-        .supply = supply,
-    };
+    e.now_s = now_s(r);
+    decide(r, &e, "");
 }
 
 /* A reading that does not come is forgiven until the trust time is over; a link
  * that is gone is not: nothing can be learned or commanded any more. */
-static bool sample_is_fine(struct run *r, struct sample *s)
+static bool read_and_decide(struct run *r)
 {
     struct err e = {0};
-    bool ok = read_sample(r, s, &e);
+    struct sample s;
+    bool ok = read_sample(r, &s, &e);
     if (!ok && (e.code == ERR_LINK_LOST || e.code == ERR_INSTRUMENT)) {
-        trip_on_error(r, GUARD_INSTRUMENT_LOST, &e);
+        decide_plain(r, EVENT_INSTRUMENT_LOST, e.text);
         return false;
     }
     if (!ok && e.code != ERR_INTERRUPTED) {
         log_warn("%s: %s", r->stand->config->name, e.text);
     }
-    struct guard_moment at = moment(r);
-    struct guard_verdict v = guard_check(&r->limits, &r->memory, &at, ok ? s : NULL);
     if (ok) {
         keeper_line_beat(r->stand->keeper, r->stand->slot, 0);
-        record(r, s);
     }
-    if (v.reason != GUARD_FINE) {
-        trip(r, v, "");
+    if (ok && !record(r, &s)) {
+        decide_plain(r, EVENT_NOT_RECORDED, no_room);
+        return false;
     }
-    return ok && r->outcome == RUN_RUNNING;
-}
-
-/* No sample is due yet, and those there are have become too old. */
-static void judge_absence(struct run *r)
-{
-    struct guard_moment at = moment(r);
-    struct guard_verdict v = guard_check(&r->limits, &r->memory, &at, NULL);
-    if (v.reason != GUARD_FINE) {
-        trip(r, v, "");
-    }
+    decide_reading(r, ok ? &s : NULL);
+    return ok;
 }
 
 /* --- commanding --- */
@@ -265,32 +253,23 @@ static void judge_absence(struct run *r)
 static void leave_keeper(struct run *r)
 {
     struct err e = {0};
-    if (r->output_on && !keeper_line_disarm(r->stand->keeper, r->stand->slot, &e)) {
+    if (r->armed && !keeper_line_disarm(r->stand->keeper, r->stand->slot, &e)) {
         log_error("%s: %s", r->stand->config->name, e.text);
     }
+    r->armed = false;
 }
 
 static bool make_safe(struct run *r, struct err *e)
 {
-    if (r->output_on) {
+    if (r->armed) {
         keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
     }
     bool safe = stand_safe(r->stand, e);
     leave_keeper(r);
-    r->switched_s = r->output_on ? now_s(r) : r->switched_s;
-    r->output_on = false;
     if (!safe) {
         event(r, "alarm", "an output could not be confirmed off: disconnect the battery by hand");
     }
     return safe;
-}
-
-static void output_off(struct run *r)
-{
-    struct err e = {0};
-    if (!make_safe(r, &e)) {
-        trip_on_error(r, GUARD_INSTRUMENT_DISOBEYED, &e);
-    }
 }
 
 /* The keeper gets the descriptor and the off lines before the output goes on. */
@@ -309,6 +288,7 @@ static bool hand_to_keeper(struct run *r, struct instrument *load, struct err *e
     m.off_n = (uint32_t)off_n;
     m.ask_n = (uint32_t)ask_n;
     text_format(m.name, sizeof m.name, "%s", instrument_name(load));
+    r->armed = true; /* it may have it, whatever it answers */
     return keeper_line_arm(r->stand->keeper, &m, instrument_fd(load), e);
 }
 
@@ -327,13 +307,6 @@ static bool supply_is_off(struct run *r, struct err *e)
                           instrument_name(supply));
 }
 
-static bool set_and_switch_on(struct run *r, const struct plan_step *step, struct err *e)
-{
-    struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
-    return supply_is_off(r, e) && instrument_set_current(load, fabs(step->current_A), e) &&
-           hand_to_keeper(r, load, e) && instrument_on(load, e);
-}
-
 static void settle(struct run *r)
 {
     struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
@@ -341,92 +314,63 @@ static void settle(struct run *r)
     clock_wait_until(r->stand->clock, clock_now_ns(r->stand->clock) + wait_ns, r->stand->waker.fd);
 }
 
-static void output_on(struct run *r)
+static bool carry_out(struct run *r, enum act act, struct err *e)
+{
+    struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
+    switch (act) {
+    case ACT_SET:
+        return supply_is_off(r, e) &&
+               instrument_set_current(load, fabs(present_step(r)->current_A), e);
+    case ACT_ARM:
+        return hand_to_keeper(r, load, e);
+    case ACT_ON:
+        return instrument_on(load, e);
+    case ACT_OFF:
+        return make_safe(r, e);
+    case ACT_WAIT:
+    case ACT_READ:
+    case ACT_BEGIN_STEP:
+    case ACT_END_STEP:
+    case ACT_FINISH:
+        break;
+    }
+    return err_set(e, ERR_BUG, "%s: act %d is no command", r->stand->config->name, (int)act);
+}
+
+static void command(struct run *r)
 {
     struct err e = {0};
-    /* From here on it may be on, whatever the instrument answers. */
-    r->output_on = true;
-    arm_trust(r);
-    bool ok = set_and_switch_on(r, present_step(r), &e);
-    waker_disarm(&r->stand->waker);
-    r->switched_s = now_s(r);
-    if (ok) {
-        settle(r);
-        return;
+    enum act act = r->d.act;
+    if (act != ACT_OFF) {
+        arm_trust(r); /* switching off is never cut short */
     }
-    end_on_order(r); /* an order interrupts as well; then it is no fault */
-    trip_on_error(r, GUARD_INSTRUMENT_DISOBEYED, &e);
+    bool ok = carry_out(r, act, &e);
+    waker_disarm(&r->stand->waker);
+    if (!ok && act != ACT_OFF && end_on_order(r)) {
+        return; /* an order interrupts as well; then it is no fault */
+    }
+    decide_plain(r, ok ? EVENT_DONE : EVENT_REFUSED, e.text);
+    if (ok && act == ACT_ON) {
+        settle(r);
+    }
 }
 
-static void step_begin_record(struct run *r)
+static void begin_step(struct run *r)
 {
     const struct plan_step *step = present_step(r);
-    if (!store_put_step_begin(r->stand->store, r->nr, (int)r->sequencer.step, step->name,
-                              step_kind_names[step->kind], now_s(r))) {
-        trip_cannot_record(r);
-    }
-    log_info("%s: step %zu of %zu: %s", r->stand->config->name, r->sequencer.step + 1,
-             r->sequencer.count, step->name);
+    log_info("%s: step %zu of %zu: %s", r->stand->config->name, r->d.sequencer.step + 1,
+             r->d.sequencer.count, step->name);
+    r->step_open = true;
+    r->step_nr = r->d.sequencer.step;
+    decide_recorded(r, store_put_step_begin(r->stand->store, r->nr, (int)r->d.sequencer.step,
+                                            step->name, step_kind_names[step->kind], now_s(r)));
 }
 
-static void step_end_record(struct run *r, size_t step, const char *why)
+static void end_step(struct run *r)
 {
-    if (!store_put_step_end(r->stand->store, r->nr, (int)step, now_s(r), why)) {
-        trip_cannot_record(r);
-    }
-}
-
-static void pause_before_retry(struct run *r)
-{
-    clock_wait_until(r->stand->clock, clock_now_ns(r->stand->clock) + RETRY_NS, r->stand->waker.fd);
-}
-
-/* A step with current opens with one sample taken just before the output goes
- * on, so that the integral begins at the switch and not one period later. */
-static void step_begin(struct run *r)
-{
-    struct sample s;
-    if (r->output_on) {
-        output_off(r);
-    }
-    step_begin_record(r);
-    sequencer_step_begun(&r->sequencer, now_s(r));
-    guard_step_begun(&r->memory, now_s(r));
-    if (sequencer_wants_output(&r->sequencer) && r->outcome == RUN_RUNNING) {
-        /* Without a fresh, judged sample nothing is switched on. */
-        while (r->outcome == RUN_RUNNING && !sample_is_fine(r, &s)) {
-            pause_before_retry(r);
-            end_on_order(r);
-        }
-        if (r->outcome == RUN_RUNNING) {
-            sequencer_step_begun(&r->sequencer, s.t_s);
-            sequencer_open(&r->sequencer, &s);
-            output_on(r);
-        }
-    }
-    r->next_ns = clock_now_ns(r->stand->clock);
-}
-
-static void obey_sequencer(struct run *r, struct sequencer_decision d)
-{
-    switch (d.wish) {
-    case WISH_NOTHING:
-        return;
-    case WISH_BEGIN_STEP:
-        output_off(r);
-        step_end_record(r, r->sequencer.step - 1, step_end_text(d.ended));
-        if (r->outcome == RUN_RUNNING) {
-            step_begin(r);
-        }
-        return;
-    case WISH_FINISH:
-        output_off(r);
-        step_end_record(r, r->sequencer.count - 1, step_end_text(d.ended));
-        if (r->outcome == RUN_RUNNING) {
-            r->outcome = RUN_COMPLETED;
-        }
-        return;
-    }
+    r->step_open = false;
+    decide_recorded(r, store_put_step_end(r->stand->store, r->nr, (int)r->d.ended_step, now_s(r),
+                                          step_end_text(r->d.ended)));
 }
 
 /* --- the loop --- */
@@ -449,33 +393,65 @@ static int64_t next_look_ns(const struct run *r)
     return r->next_ns < trust_ns ? r->next_ns : trust_ns;
 }
 
-static void turn(struct run *r)
+static void wait_and_read(struct run *r)
 {
-    struct sample s;
     if (!clock_wait_until(r->stand->clock, next_look_ns(r), r->stand->waker.fd)) {
         end_on_order(r);
         return;
     }
     if (clock_now_ns(r->stand->clock) < r->next_ns) {
-        judge_absence(r);
+        decide_reading(r, NULL); /* none is due, but those there are have become too old */
         return;
     }
     next_on_grid(r);
-    if (sample_is_fine(r, &s)) {
-        obey_sequencer(r, sequencer_take(&r->sequencer, &s));
+    read_and_decide(r);
+}
+
+/* Without a fresh, judged sample nothing is switched on. */
+static void read_now(struct run *r)
+{
+    if (!read_and_decide(r)) {
+        clock_wait_until(r->stand->clock, clock_now_ns(r->stand->clock) + RETRY_NS,
+                         r->stand->waker.fd);
     }
-    show(r);
+    end_on_order(r);
+}
+
+static void turn(struct run *r)
+{
+    switch (r->d.act) {
+    case ACT_WAIT:
+        wait_and_read(r);
+        return;
+    case ACT_READ:
+        read_now(r);
+        return;
+    case ACT_BEGIN_STEP:
+        begin_step(r);
+        break;
+    case ACT_END_STEP:
+        end_step(r);
+        break;
+    case ACT_SET:
+    case ACT_ARM:
+    case ACT_ON:
+    case ACT_OFF:
+        command(r);
+        break;
+    case ACT_FINISH:
+        return;
+    }
+    r->next_ns = clock_now_ns(r->stand->clock); /* the grid begins when the step stands */
 }
 
 static void loop(struct run *r)
 {
+    const struct decide_start from = {.plan = r->plan, .lead_ohm = r->facts.lead_ohm, .now_s = 0};
     clock_join(r->stand->clock);
-    guard_start(&r->memory, 0);
-    sequencer_start(&r->sequencer, r->plan, r->facts.lead_ohm, 0);
-    step_begin(r);
-    show(r);
-    while (r->outcome == RUN_RUNNING) {
+    decide_start(&r->d, &from);
+    while (r->d.act != ACT_FINISH) {
         turn(r);
+        show(r);
     }
     clock_leave(r->stand->clock);
 }
@@ -510,9 +486,9 @@ static void end_in_store(struct run *r)
 {
     struct err e = {0};
     char *result = compute_result(r);
-    const struct run_trip *t = r->outcome == RUN_TRIPPED ? &r->trip : NULL;
-    if (!store_run_end(r->stand->store, r->nr, r->outcome, clock_utc_ns(r->stand->clock), t, result,
-                       &e)) {
+    const struct run_trip *t = r->d.outcome == RUN_TRIPPED ? &r->trip : NULL;
+    if (!store_run_end(r->stand->store, r->nr, r->d.outcome, clock_utc_ns(r->stand->clock), t,
+                       result, &e)) {
         log_error("%s: the end of the run is not stored: %s", r->stand->config->name, e.text);
     }
     free(result);
@@ -535,20 +511,20 @@ static void latch(struct run *r)
 /* Off goes out first, blind, to every output; then all else. */
 static void finish(struct run *r)
 {
-    size_t step = r->sequencer.step;
     struct err e = {0};
-    if (r->output_on) {
+    if (r->armed) {
         keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
     }
     stand_send_off(r->stand->config);
-    if (r->outcome == RUN_TRIPPED) {
+    if (r->d.outcome == RUN_TRIPPED) {
         latch(r);
     }
     bool safe = make_safe(r, &e);
-    if (step < r->sequencer.count) {
-        step_end_record(r, step, run_outcome_names[r->outcome]);
+    if (r->step_open && !store_put_step_end(r->stand->store, r->nr, (int)r->step_nr, now_s(r),
+                                            run_outcome_names[r->d.outcome])) {
+        log_error("%s: the end of the step is not stored", r->stand->config->name);
     }
-    event(r, "end", run_outcome_names[r->outcome]);
+    event(r, "end", run_outcome_names[r->d.outcome]);
     end_in_store(r);
     show_end(r);
     if (r->order != ORDER_NONE && r->order != ORDER_QUIT) {
@@ -559,7 +535,7 @@ static void finish(struct run *r)
 bool stand_run(struct stand *s, struct job *job)
 {
     struct err e = {0};
-    struct run r = {.stand = s, .job = job, .outcome = RUN_RUNNING};
+    struct run r = {.stand = s, .job = job};
     if (run_get_ready(&r, &e)) {
         show_begin(&r);
         event(&r, "start", r.plan->profile);

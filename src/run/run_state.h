@@ -3,7 +3,7 @@
 #ifndef AMPLEDGER_RUN_RUN_STATE_H
 #define AMPLEDGER_RUN_RUN_STATE_H
 
-#include "run/sequencer.h"
+#include "run/decide.h"
 #include "run/stand.h"
 
 struct run {
@@ -16,13 +16,12 @@ struct run {
     int64_t start_ns; /* test clock */
     int64_t start_utc_ns;
     int64_t next_ns;
-    struct sequencer sequencer;
-    struct guard_memory memory;
-    enum run_outcome outcome; /* RUN_RUNNING until it ends */
+    struct decider d; /* outcome, guard and sequencer, and the act that is due */
     struct run_trip trip;
     enum order order; /* the order that ended it, to be answered once outputs are off */
-    bool output_on;
-    double switched_s; /* when the output was last switched on or off */
+    bool armed;       /* the keeper may have the output */
+    bool step_open;   /* step_nr was put on record as begun, not yet as ended */
+    size_t step_nr;
     int64_t samples;
 };
 

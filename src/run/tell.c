@@ -32,7 +32,7 @@ static void fill_reason(struct hook_event *h, const struct run *r)
         fill_trip(h, &r->trip, reason_of(&r->trip));
         return;
     case HOOK_END:
-        text_format(h->reason, sizeof h->reason, "%s", run_outcome_names[r->outcome]);
+        text_format(h->reason, sizeof h->reason, "%s", run_outcome_names[r->d.outcome]);
         return;
     case HOOK_ALARM:
         text_format(h->reason, sizeof h->reason, "output-unconfirmed");

@@ -36,7 +36,12 @@ static struct guard_verdict look(const struct guard_limits *l, struct guard_memo
                               .output_on = true,
                               .set_A = NAN,
                               .cutoff_V = NAN};
-    return guard_check(l, m, &at, s);
+    if (s == NULL) {
+        return guard_check(l, m, &at, NULL);
+    }
+    struct sample taken = *s;
+    taken.t_s = now_s;
+    return guard_check(l, m, &at, &taken);
 }
 
 static const struct sample good = {

@@ -1,0 +1,173 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/decide: the way through a step: begin, read, set, arm, on, wait, off, end.
+ * Every way out of it leads to ACT_FINISH. */
+#include "run/decide.h"
+
+#include <math.h>
+
+void decide_start(struct decider *d, const struct decide_start *from)
+{
+    *d = (struct decider){
+        .limits = from->plan->limits,
+        .act = ACT_BEGIN_STEP,
+        .outcome = RUN_RUNNING,
+        .verdict = {GUARD_FINE, NAN, NAN},
+        .switched_s = from->now_s,
+    };
+    guard_start(&d->memory, from->now_s);
+    sequencer_start(&d->sequencer, from->plan, from->lead_ohm, from->now_s);
+}
+
+static enum act finish(struct decider *d, enum run_outcome outcome)
+{
+    d->outcome = outcome;
+    return ACT_FINISH;
+}
+
+static enum act trip(struct decider *d, struct guard_verdict v)
+{
+    d->verdict = v;
+    return finish(d, RUN_TRIPPED);
+}
+
+static enum act trip_because(struct decider *d, enum guard_reason reason)
+{
+    return trip(d, (struct guard_verdict){reason, NAN, NAN});
+}
+
+static struct guard_verdict judge(struct decider *d, const struct event *e)
+{
+    const struct plan_step *step = &d->sequencer.steps[d->sequencer.step];
+    const struct guard_moment at = {
+        .now_s = e->now_s,
+        .lead_ohm = d->sequencer.lead_ohm,
+        .output_wanted = sequencer_wants_output(&d->sequencer),
+        .output_on = d->output_on,
+        .set_A = step->current_A,
+        .switched_s = d->switched_s,
+        .cutoff_V = step->until_V,
+        .load = e->load,
+        .supply = e->supply,
+    };
+    return guard_check(&d->limits, &d->memory, &at, e->sample);
+}
+
+/* A step with current opens with one sample taken just before the output goes
+ * on, so that the integral begins at the switch and not one period later. */
+static enum act open_step(struct decider *d, const struct sample *s)
+{
+    sequencer_step_begun(&d->sequencer, s->t_s);
+    sequencer_open(&d->sequencer, s);
+    d->output_on = true; /* from here on it may be, whatever the instrument answers */
+    return ACT_SET;
+}
+
+static enum act follow_sequencer(struct decider *d, const struct sample *s)
+{
+    size_t step = d->sequencer.step;
+    struct sequencer_decision decision = sequencer_take(&d->sequencer, s);
+    if (decision.wish == WISH_NOTHING) {
+        return ACT_WAIT;
+    }
+    d->ended_step = step;
+    d->ended = decision.ended;
+    return ACT_OFF;
+}
+
+static bool is_whole(const struct sample *s)
+{
+    return isfinite(s->voltage_V) && isfinite(s->current_A);
+}
+
+/* A lost temperature is forgiven for the trust time, but not at the start. */
+static bool may_open(const struct decider *d, const struct sample *s)
+{
+    return isfinite(s->temperature_C) || !d->limits.temperature_required;
+}
+
+static enum act take_reading(struct decider *d, const struct event *e)
+{
+    if (d->act != ACT_WAIT && d->act != ACT_READ) {
+        return trip_because(d, GUARD_INSTRUMENT_DISOBEYED); /* nobody asked for one */
+    }
+    struct guard_verdict v = judge(d, e);
+    if (v.reason != GUARD_FINE) {
+        return trip(d, v);
+    }
+    if (e->sample == NULL || !is_whole(e->sample)) {
+        return d->act;
+    }
+    if (d->act == ACT_READ) {
+        return may_open(d, e->sample) ? open_step(d, e->sample) : ACT_READ;
+    }
+    return follow_sequencer(d, e->sample);
+}
+
+static enum act step_begun(struct decider *d, double now_s)
+{
+    sequencer_step_begun(&d->sequencer, now_s);
+    guard_step_begun(&d->memory, now_s);
+    return sequencer_wants_output(&d->sequencer) ? ACT_READ : ACT_WAIT;
+}
+
+/* Commands take time, and trust goes on running out meanwhile. */
+static enum act if_still_fine(struct decider *d, const struct event *e, enum act act)
+{
+    const struct event no_reading = {.now_s = e->now_s};
+    struct guard_verdict v = judge(d, &no_reading);
+    return v.reason == GUARD_FINE ? act : trip(d, v);
+}
+
+static enum act take_done(struct decider *d, const struct event *e)
+{
+    switch (d->act) {
+    case ACT_BEGIN_STEP:
+        return step_begun(d, e->now_s);
+    case ACT_SET:
+        return if_still_fine(d, e, ACT_ARM);
+    case ACT_ARM:
+        return if_still_fine(d, e, ACT_ON);
+    case ACT_ON:
+        d->switched_s = e->now_s;
+        return if_still_fine(d, e, ACT_WAIT);
+    case ACT_OFF:
+        d->switched_s = d->output_on ? e->now_s : d->switched_s;
+        d->output_on = false;
+        return ACT_END_STEP;
+    case ACT_END_STEP:
+        return d->sequencer.step < d->sequencer.count ? ACT_BEGIN_STEP : finish(d, RUN_COMPLETED);
+    case ACT_WAIT:
+    case ACT_READ:
+    case ACT_FINISH:
+        break;
+    }
+    return d->act;
+}
+
+static enum act next(struct decider *d, const struct event *e)
+{
+    switch (e->kind) {
+    case EVENT_SAMPLE:
+    case EVENT_NO_SAMPLE:
+        return take_reading(d, e);
+    case EVENT_DONE:
+        return take_done(d, e);
+    case EVENT_REFUSED:
+        return trip_because(d, GUARD_INSTRUMENT_DISOBEYED);
+    case EVENT_NOT_RECORDED:
+        return trip_because(d, GUARD_CANNOT_RECORD);
+    case EVENT_INSTRUMENT_LOST:
+        return trip_because(d, GUARD_INSTRUMENT_LOST);
+    case EVENT_STOP:
+        break;
+    }
+    return finish(d, RUN_STOPPED);
+}
+
+enum act decide_take(struct decider *d, const struct event *e)
+{
+    if (d->act != ACT_FINISH) {
+        d->act = next(d, e);
+    }
+    return d->act;
+}

@@ -1,0 +1,66 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/decide: what a run does next, decided from what just happened. Pure: no
+ * I/O, no clock, no allocation. The loop carries out one act, says how it went,
+ * and is told the next; it decides nothing itself, so that all orders of events
+ * can be explored without instruments (tests/unit/run_explore.c). */
+#ifndef AMPLEDGER_RUN_DECIDE_H
+#define AMPLEDGER_RUN_DECIDE_H
+
+#include "guard/guard.h"
+#include "run/sequencer.h"
+#include "store/store.h"
+
+enum act {
+    ACT_WAIT,       /* until the next sample is due; then read */
+    ACT_READ,       /* read at once: an output waits for a fresh, judged sample */
+    ACT_BEGIN_STEP, /* put on record that the present step begins */
+    ACT_SET,        /* program the set point of the present step */
+    ACT_ARM,        /* hand the output to the keeper */
+    ACT_ON,         /* switch it on */
+    ACT_OFF,        /* every output off, and confirmed */
+    ACT_END_STEP,   /* put on record why ended_step ended */
+    ACT_FINISH,     /* the run is over: off first of all, then the rest; see outcome */
+};
+
+enum event_kind {
+    EVENT_SAMPLE,          /* a reading came */
+    EVENT_NO_SAMPLE,       /* a reading was due and none came */
+    EVENT_DONE,            /* the act was carried out */
+    EVENT_REFUSED,         /* an instrument or the keeper did not do what the act asked */
+    EVENT_NOT_RECORDED,    /* the database takes no more */
+    EVENT_INSTRUMENT_LOST, /* a link is gone, or another instrument answers */
+    EVENT_STOP,            /* a person or the daemon stops the run */
+};
+
+struct event {
+    enum event_kind kind;
+    double now_s;
+    const struct sample *sample;    /* EVENT_SAMPLE */
+    enum guard_output load, supply; /* with readings, as read back */
+};
+
+struct decider {
+    struct guard_limits limits;
+    struct guard_memory memory;
+    struct sequencer sequencer;
+    enum act act;
+    enum run_outcome outcome;     /* RUN_RUNNING until it ends; the first reason counts */
+    struct guard_verdict verdict; /* why it tripped */
+    bool output_on;               /* it may be on: from before it is set until off was confirmed */
+    double switched_s;            /* when it was last switched */
+    size_t ended_step;
+    enum step_end ended;
+};
+
+struct decide_start {
+    const struct plan *plan; /* borrowed; has at least one step */
+    double lead_ohm;
+    double now_s;
+};
+/* The first act is in d->act. */
+void decide_start(struct decider *d, const struct decide_start *from);
+
+/* What comes next; also in d->act. After ACT_FINISH nothing changes any more. */
+enum act decide_take(struct decider *d, const struct event *e);
+
+#endif
