@@ -368,21 +368,33 @@ static bool not_a_quantity(struct span whole, struct err *e)
     return err_set(e, ERR_CONFIG, "\"%s\" is not a number; write digits, e.g. 10 or 0.5", s.text);
 }
 
-static size_t at_most_shown(size_t n)
+/* "1,000" is a thousand to some and one to others; "0,125" is a decimal to all. */
+static bool may_be_thousands(struct span number, size_t digits)
 {
-    return n < SHOWN_MAX ? n : SHOWN_MAX;
+    size_t sign = *number.at == '+' || *number.at == '-';
+    return digits == 3 && number.n - sign <= 3 && number.at[sign] != '0';
 }
 
 /* What follows a number shows a slip in the number itself. */
 static bool slip_in_number(struct span whole, struct span number, struct span rest, struct err *e)
 {
-    struct shown s = show(whole.at, whole.n);
-    if (rest.n > 1 && *rest.at == ',' && digits_at(rest, 1)) {
-        return err_set(e, ERR_CONFIG, "\"%s\" has a decimal comma; write %.*s.%.*s", s.text,
-                       (int)at_most_shown(number.n), number.at, (int)at_most_shown(rest.n - 1),
-                       rest.at + 1);
+    size_t digits = rest.n > 1 && *rest.at == ',' ? digits_at(rest, 1) : 0;
+    struct span after = rest_after(rest, digits > 0 ? 1 + digits : 0);
+    bool is_plain = digits > 0 && memchr(number.at, '.', number.n) == NULL &&
+                    memchr(number.at, 'e', number.n) == NULL &&
+                    memchr(number.at, 'E', number.n) == NULL;
+    if (!is_plain || starts(after, ",") || starts(after, ".")) {
+        return not_a_quantity(whole, e);
     }
-    return not_a_quantity(whole, e);
+    struct shown s = show(whole.at, whole.n);
+    struct shown n = show(number.at, number.n);
+    struct shown r = show(rest.at + 1, rest.n - 1);
+    if (may_be_thousands(number, digits)) {
+        return err_set(e, ERR_CONFIG, "\"%s\" has a comma; write %s%s or %s.%s, whichever is meant",
+                       s.text, n.text, r.text, n.text, r.text);
+    }
+    return err_set(e, ERR_CONFIG, "\"%s\" has a decimal comma; write %s.%s", s.text, n.text,
+                   r.text);
 }
 
 /* "C/5": the rated capacity in a fifth of an hour's current. */
@@ -481,7 +493,7 @@ bool quantity_parse(const char *text, struct quantity *out, struct err *e)
  * without those that a wider name covers, and an example of each. */
 static void say_wanted(unsigned allowed, char *out, size_t size)
 {
-    char names[160] = "", examples[160] = "";
+    char names[320] = "", examples[240] = "";
     for (size_t i = 0; i < COUNT(dimensions); i++) {
         enum dimension within = dimensions[i].within;
         if (!(allowed & DIM_BIT(i))) {
@@ -516,7 +528,7 @@ static bool needs_unit(const char *number, unsigned allowed, struct err *e)
 bool quantity_parse_as(const char *text, unsigned allowed, struct quantity *out, struct err *e)
 {
     struct quantity q;
-    char wanted[360];
+    char wanted[600];
     if (!quantity_parse(text, &q, e)) {
         return false;
     }

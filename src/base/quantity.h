@@ -14,7 +14,7 @@
 enum dimension {
     DIM_NUMBER,             /* no unit */
     DIM_CURRENT,            /* A, mA, uA */
-    DIM_RELATIVE_CURRENT,   /* C, It, C/n */
+    DIM_RELATIVE_CURRENT,   /* C, It, C/n (n in hours) */
     DIM_VOLTAGE,            /* V, mV, uV, kV */
     DIM_VOLTAGE_PER_CELL,   /* V/cell, mV/cell */
     DIM_CHARGE,             /* Ah, mAh, As, C is NOT coulomb here */
@@ -22,7 +22,7 @@ enum dimension {
     DIM_POWER,              /* W, mW, kW */
     DIM_RESISTANCE,         /* Ohm, mOhm, uOhm, kOhm (also the sign for ohm) */
     DIM_TIME,               /* s, ms, us, min, h, d */
-    DIM_TEMPERATURE,        /* degC (also the degree sign and C), K is refused */
+    DIM_TEMPERATURE,        /* degC (also with the degree sign); a bare C is a rate, K is refused */
     DIM_TEMPERATURE_RATE,   /* degC/min, degC/h, degC/s; held in degC/min */
     DIM_VOLTAGE_RATE,       /* mV/h, V/h, mV/min; held in V/h */
     DIM_VOLTAGE_PER_KELVIN, /* mV/K/cell, mV/degC/cell; held in V per K per cell */

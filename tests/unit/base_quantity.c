@@ -89,6 +89,8 @@ static const struct good goods[] = {
     {"700 uOhm", 700e-6, DIM_RESISTANCE},
     {"700 \xC2\xB5\xCE\xA9", 700e-6, DIM_RESISTANCE},
     {"1 kOhm", 1000, DIM_RESISTANCE},
+    {"700 uohm", 700e-6, DIM_RESISTANCE},
+    {"1 kohm", 1000, DIM_RESISTANCE},
 
     {"30 s", 30, DIM_TIME},
     {"250 ms", 0.25, DIM_TIME},
@@ -115,6 +117,11 @@ static const struct good goods[] = {
     {"5 mV/h", 0.005, DIM_VOLTAGE_RATE},
     {"0.5 V/h", 0.5, DIM_VOLTAGE_RATE},
     {"1 mV/min", 0.06, DIM_VOLTAGE_RATE},
+    {"0.5 V/min", 30, DIM_VOLTAGE_RATE},
+    {"120 K/h", 2, DIM_TEMPERATURE_RATE},
+    {"0.1 K/s", 6, DIM_TEMPERATURE_RATE},
+    {"-0.004 V/K/cell", -0.004, DIM_VOLTAGE_PER_KELVIN},
+    {"-0.004 V/degC/cell", -0.004, DIM_VOLTAGE_PER_KELVIN},
     {"-3 mV/K/cell", -0.003, DIM_VOLTAGE_PER_KELVIN},
     {"-3 mV/degC/cell", -0.003, DIM_VOLTAGE_PER_KELVIN},
     {"-3 mV / \xC2\xB0"
@@ -166,6 +173,19 @@ static const struct bad bads[] = {
     {"1.2.3 V", "\"1.2.3 V\" is not a number; write digits, e.g. 10 or 0.5"},
     {"10-20 A", "\"10-20 A\" is not a number; write digits, e.g. 10 or 0.5"},
     {"3,65 V", "\"3,65 V\" has a decimal comma; write 3.65 V"},
+    {"-3,6500V", "\"-3,6500V\" has a decimal comma; write -3.6500V"},
+    {"0,125 A", "\"0,125 A\" has a decimal comma; write 0.125 A"},
+    {"1234,567 V", "\"1234,567 V\" has a decimal comma; write 1234.567 V"},
+    /* Whoever follows the advice must not be off by a factor of a thousand. */
+    {"1,000 mAh", "\"1,000 mAh\" has a comma; write 1000 mAh or 1.000 mAh, whichever is meant"},
+    {"-12,500 mA", "\"-12,500 mA\" has a comma; write -12500 mA or -12.500 mA, whichever is meant"},
+    {"1,000,000 mAh", "\"1,000,000 mAh\" is not a number; write digits, e.g. 10 or 0.5"},
+    {"1,000.5 mAh", "\"1,000.5 mAh\" is not a number; write digits, e.g. 10 or 0.5"},
+    {"1.000,5 mAh", "\"1.000,5 mAh\" is not a number; write digits, e.g. 10 or 0.5"},
+    {"1e3,5 mAh", "\"1e3,5 mAh\" is not a number; write digits, e.g. 10 or 0.5"},
+    {"5, A", "\"5, A\" is not a number; write digits, e.g. 10 or 0.5"},
+    {",5 A", "\",5 A\" is not a number; write digits, e.g. 10 or 0.5"},
+    {"5,", "\"5,\" is not a number; write digits, e.g. 10 or 0.5"},
     {"1 000 mAh", "\"1 000 mAh\" has a space inside the number; write it without"},
     {"\xE2\x88\x92"
      "5 degC",
@@ -287,6 +307,23 @@ static void every_dimension_has_a_name_and_an_example(void **state)
     assert_string_equal(dimension_name((enum dimension)99), "an unknown dimension");
 }
 
+/* However many dimensions are wanted, the sentence is whole. */
+static void all_but_one_dimension_wanted(void **state)
+{
+    (void)state;
+    const unsigned all = DIM_BIT(DIM_RATIO + 1) - 1;
+    struct quantity q;
+    struct err e = {0};
+    assert_false(quantity_parse_as("5 W", all & ~DIM_BIT(DIM_POWER), &q, &e));
+    assert_string_equal(
+        e.text,
+        "\"5 W\" is a power; a plain number or a current or a voltage or a charge or an energy or "
+        "a resistance or a time or a temperature or a rate of temperature or a rate of voltage or "
+        "a voltage per kelvin and cell or a ratio is wanted here, e.g. 3 or 10 A or 0.2 C or 12.6 "
+        "V or 3.65 V/cell or 2500 mAh or 30 Wh or 60 mOhm or 12.5 h or 45 degC or 1 degC/min or 5 "
+        "mV/h or -3 mV/K/cell or 95 %");
+}
+
 static void a_long_text_is_shown_cut_but_whole_in_its_characters(void **state)
 {
     (void)state;
@@ -353,6 +390,7 @@ int main(void)
         cmocka_unit_test(what_a_person_may_not_write),
         cmocka_unit_test(only_the_wanted_dimension_is_taken),
         cmocka_unit_test(every_dimension_has_a_name_and_an_example),
+        cmocka_unit_test(all_but_one_dimension_wanted),
         cmocka_unit_test(a_long_text_is_shown_cut_but_whole_in_its_characters),
         cmocka_unit_test(plain_numbers),
     };
