@@ -1,0 +1,249 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Tests of the log: one event is one line, whatever is in it and however many
+ * threads write; every byte of a link is shown. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "base/clock.h"
+#include "base/log.h"
+
+#include <errno.h>
+#include <pthread.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define COUNT(a) (sizeof(a) / sizeof(a)[0])
+#define TIME_LENGTH 24 /* "2026-03-01T21:04:05.120Z" */
+
+/* Standard error goes into a file between begin() and end(). */
+struct capture {
+    FILE *file;
+    int kept;
+    char text[1 << 20];
+};
+
+static struct capture capture;
+
+static void begin(void)
+{
+    capture.file = tmpfile();
+    assert_non_null(capture.file);
+    capture.kept = dup(STDERR_FILENO);
+    assert_true(dup2(fileno(capture.file), STDERR_FILENO) >= 0);
+}
+
+static const char *end(void)
+{
+    assert_true(dup2(capture.kept, STDERR_FILENO) >= 0);
+    close(capture.kept);
+    rewind(capture.file);
+    size_t n = fread(capture.text, 1, sizeof capture.text - 1, capture.file);
+    capture.text[n] = '\0';
+    fclose(capture.file);
+    return capture.text;
+}
+
+/* Checks the time before a line; returns what stands after it. */
+static const char *after_time(const char *line)
+{
+    char text[TIME_LENGTH + 1];
+    int64_t utc_ns = 0;
+    struct err e = {0};
+    assert_true(strlen(line) > TIME_LENGTH);
+    memcpy(text, line, TIME_LENGTH);
+    text[TIME_LENGTH] = '\0';
+    if (!clock_parse_utc(text, &utc_ns, &e)) {
+        fail_msg("%s", e.text);
+    }
+    int64_t age = clock_real_utc_ns() - utc_ns;
+    assert_true(age >= 0 && age < 60 * NS_PER_S);
+    return line + TIME_LENGTH;
+}
+
+static size_t lines_in(const char *text)
+{
+    size_t n = 0;
+    for (; (text = strchr(text, '\n')); text++) {
+        n++;
+    }
+    return n;
+}
+
+static void names_of_levels(void **state)
+{
+    (void)state;
+    static const char *const names[] = {"error", "warn", "info", "debug", "wire"};
+    enum log_level level = LOG_INFO;
+    for (size_t i = 0; i < COUNT(names); i++) {
+        assert_true(log_level_parse(names[i], &level));
+        assert_int_equal(level, i);
+    }
+    static const char *const none[] = {"", "Error", "warning", "infos", " info", "5"};
+    for (size_t i = 0; i < COUNT(none); i++) {
+        assert_false(log_level_parse(none[i], &level));
+        assert_int_equal(level, LOG_WIRE);
+    }
+}
+
+static void only_what_the_level_lets_through(void **state)
+{
+    (void)state;
+    for (int level = LOG_ERROR; level <= LOG_WIRE; level++) {
+        log_set_level((enum log_level)level);
+        assert_int_equal(log_level(), level);
+        begin();
+        log_error("1");
+        log_warn("2");
+        log_info("3");
+        log_debug("4");
+        log_wire("quay", '>', "5", 1);
+        assert_int_equal(lines_in(end()), level + 1);
+    }
+    log_set_level(LOG_INFO);
+}
+
+static void a_line_says_when_and_how_grave(void **state)
+{
+    (void)state;
+    begin();
+    log_error("stand \"%s\": load does not answer", "quay 2");
+    assert_string_equal(after_time(end()), " error stand \"quay 2\": load does not answer\n");
+    begin();
+    log_warn("%d %%", 95);
+    assert_string_equal(after_time(end()), " warn  95 %\n");
+    begin();
+    log_info("%s", "");
+    assert_string_equal(after_time(end()), " info  \n");
+}
+
+static void an_event_stays_on_its_line(void **state)
+{
+    (void)state;
+    begin();
+    log_info("a\nb\r\x1B[2Jc\x7F"
+             "d\te 45 \xC2\xB0"
+             "C");
+    assert_string_equal(after_time(end()), " info  a\\nb\\r\\x1B[2Jc\\x7Fd\\x09e 45 \xC2\xB0"
+                                           "C\n");
+}
+
+static void a_long_event_is_cut_but_ends(void **state)
+{
+    (void)state;
+    static char text[20000];
+    memset(text, 'x', sizeof text - 1);
+    begin();
+    log_info("%s", text);
+    memset(text, '\x01', sizeof text - 1); /* each needs four characters */
+    log_info("%s", text);
+    const char *out = end();
+    assert_int_equal(lines_in(out), 2);
+    assert_int_equal(out[strlen(out) - 1], '\n');
+    after_time(strchr(out, '\n') + 1);
+    assert_true(strlen(out) < 10000);
+}
+
+static void every_byte_on_the_wire(void **state)
+{
+    (void)state;
+    log_set_level(LOG_WIRE);
+    begin();
+    log_wire("load", '>', "MEAS:VOLT?\r\n", 12);
+    assert_string_equal(after_time(end()), " wire  load > MEAS:VOLT?\\r\\n\n");
+    begin();
+    log_wire("load", '<', "\x00\x7F\xFF\xC2\xB0", 5);
+    assert_string_equal(after_time(end()), " wire  load < \\x00\\x7F\\xFF\\xC2\\xB0\n");
+    begin();
+    log_wire("load", '<', "", 0);
+    assert_string_equal(end(), "");
+
+    char bytes[5000];
+    memset(bytes, '\xFE', sizeof bytes);
+    begin();
+    log_wire("load", '<', bytes, sizeof bytes);
+    const char *out = end();
+    size_t shown = 0;
+    for (const char *p = out; (p = strstr(p, "\\xFE")); p++) {
+        shown++;
+    }
+    assert_int_equal(shown, sizeof bytes);
+    for (const char *p = out; *p; p = strchr(p, '\n') + 1) {
+        assert_memory_equal(after_time(p), " wire  load < ", 14);
+    }
+    log_set_level(LOG_INFO);
+}
+
+static void errno_is_left_alone(void **state)
+{
+    (void)state;
+    int kept = dup(STDERR_FILENO);
+    close(STDERR_FILENO); /* even if the log cannot be written at all */
+    errno = ENOSPC;
+    log_error("the disk is full");
+    int after = errno;
+    dup2(kept, STDERR_FILENO);
+    close(kept);
+    assert_int_equal(after, ENOSPC);
+}
+
+#define THREADS 4
+#define EACH 500
+
+static void *write_many(void *context)
+{
+    const char *letter = context;
+    char word[101];
+    memset(word, *letter, sizeof word - 1);
+    word[sizeof word - 1] = '\0';
+    for (int i = 0; i < EACH; i++) {
+        log_info("%s", word);
+    }
+    return NULL;
+}
+
+static void lines_of_threads_do_not_mix(void **state)
+{
+    (void)state;
+    static const char letters[THREADS + 1] = "abcd";
+    pthread_t threads[THREADS];
+    begin();
+    for (int i = 0; i < THREADS; i++) {
+        union {
+            const char *in;
+            void *out;
+        } letter = {.in = &letters[i]};
+        assert_int_equal(pthread_create(&threads[i], NULL, write_many, letter.out), 0);
+    }
+    for (int i = 0; i < THREADS; i++) {
+        pthread_join(threads[i], NULL);
+    }
+    const char *out = end();
+    assert_int_equal(lines_in(out), THREADS * EACH);
+    for (const char *p = out; *p; p = strchr(p, '\n') + 1) {
+        const char *word = after_time(p) + strlen(" info  ");
+        const char one[2] = {*word, '\0'};
+        assert_int_equal(strspn(word, one), 100);
+        assert_int_equal(word[100], '\n');
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(names_of_levels),
+        cmocka_unit_test(only_what_the_level_lets_through),
+        cmocka_unit_test(a_line_says_when_and_how_grave),
+        cmocka_unit_test(an_event_stays_on_its_line),
+        cmocka_unit_test(a_long_event_is_cut_but_ends),
+        cmocka_unit_test(every_byte_on_the_wire),
+        cmocka_unit_test(errno_is_left_alone),
+        cmocka_unit_test(lines_of_threads_do_not_mix),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
