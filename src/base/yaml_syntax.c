@@ -100,6 +100,13 @@ static const struct {
      "an unfinished \\x, \\u or \\U in double quotes; write \\\\ for the character itself, or use "
      "single quotes"},
     {"undefined tag handle", false, "tags (!name) are not used in these files; leave it out"},
+    {"expected comment or line break", true,
+     "a text begun with | or > starts on the next line; if the sign is meant, put the text in "
+     "quotes"},
+    {"mapping keys are not allowed", false,
+     "no text can begin with \"? \"; put the text in quotes"},
+    {"non-alphabetical character", true,
+     "lines that begin with % are not used in these files; leave it out"},
     {"directive", true, "lines that begin with % are not used in these files; leave it out"},
     {"incompatible YAML", true,
      "lines that begin with % are not used in these files; leave it out"},

@@ -253,6 +253,18 @@ static void refused_form(void **state)
          SHOWN "a: \"\\xZZ\"" SHOWN "      ^"},
         {"a: \"x\\0y\"\n", "1:4", "a NUL character cannot stand in a text",
          SHOWN "a: \"x\\0y\"" SHOWN "   ^"},
+        {"a: >5 V\n", "1:4",
+         "a text begun with | or > starts on the next line; if the sign is meant, put the text in "
+         "quotes",
+         SHOWN "a: >5 V" SHOWN "   ^"},
+        {"a: |x\n  b\n", "1:4",
+         "a text begun with | or > starts on the next line; if the sign is meant, put the text in "
+         "quotes",
+         SHOWN "a: |x" SHOWN "   ^"},
+        {"a: ? b\n", "1:4", "no text can begin with \"? \"; put the text in quotes",
+         SHOWN "a: ? b" SHOWN "   ^"},
+        {"%a: 1\n", "1:1", "lines that begin with % are not used in these files; leave it out",
+         SHOWN "%a: 1" SHOWN "^"},
         /* lines end as editors end them */
         {"a: 1\r\nb: &x 2\r\n", "2:4", anchors, SHOWN "b: &x 2" SHOWN "   ^"},
         {"a: 1\rb: &x 2\r", "2:4", anchors, SHOWN "b: &x 2" SHOWN "   ^"},
