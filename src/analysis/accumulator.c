@@ -311,6 +311,15 @@ bool accumulator_add(struct charge_accumulator *a, const struct sample *s, struc
     return true;
 }
 
+/* A hair before t_s, so that the next row is not taken for a repeated one. */
+#define HAIR_S 1e-9
+
+void accumulator_skip_to(struct charge_accumulator *a, double t_s)
+{
+    if (a->now.at.row > 0 && t_s - HAIR_S > a->now.at.t_s)
+        a->now.at.t_s = t_s - HAIR_S;
+}
+
 bool analysis_discharge(const struct sample *samples, size_t n,
                         const struct discharge_options *options, struct capacity_result *out,
                         struct err *e)

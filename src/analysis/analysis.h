@@ -99,6 +99,11 @@ struct uncertainty_budget {
     bool accuracy_known; /* false: only what the data tell is in it */
 };
 
+/* One more influence, which the samples alone do not show: standard uncertainty
+ * of the charge, and in words how it was found. */
+void uncertainty_add(struct uncertainty_budget *b, const char *name, double standard_Ah,
+                     const char *how);
+
 struct capacity_result {
     enum record_kind kind;
     enum end_reason end_reason;
@@ -165,6 +170,9 @@ struct charge_accumulator {
 void accumulator_start(struct charge_accumulator *a, const struct discharge_options *o);
 /* Time must not go back and must be known; NaN current or voltage leaves the row out. */
 bool accumulator_add(struct charge_accumulator *a, const struct sample *s, struct err *e) NODISCARD;
+/* The recording was interrupted and went on at t_s: nothing is counted between
+ * the last sample and that moment, since nobody knows what flowed. */
+void accumulator_skip_to(struct charge_accumulator *a, double t_s);
 /* The result so far; may be called again after more samples. */
 bool accumulator_finish(const struct charge_accumulator *a, struct capacity_result *out,
                         struct err *e) NODISCARD;

@@ -131,6 +131,22 @@ static double energy_standard_Wh(const struct accuracy *voltage, const struct st
     return hypot(from_charge_Wh, from_voltage_Wh);
 }
 
+static void combine(struct uncertainty_budget *b)
+{
+    double sum = 0;
+    for (size_t i = 0; i < b->count; i++)
+        sum += b->component[i].standard_Ah * b->component[i].standard_Ah;
+    b->standard_Ah = sqrt(sum);
+    b->expanded_Ah = COVERAGE_FACTOR * b->standard_Ah;
+}
+
+void uncertainty_add(struct uncertainty_budget *b, const char *name, double standard_Ah,
+                     const char *how)
+{
+    add(b, name, standard_Ah * SECONDS_PER_HOUR, "%s", how);
+    combine(b);
+}
+
 void uncertainty_assess(const struct charge_accumulator *a, const struct stretch *s,
                         struct uncertainty_budget *out)
 {
@@ -144,10 +160,6 @@ void uncertainty_assess(const struct charge_accumulator *a, const struct stretch
     add_crossing(&acc->voltage, s, out);
     add_data(a, s, out);
 
-    double sum = 0;
-    for (size_t i = 0; i < out->count; i++)
-        sum += out->component[i].standard_Ah * out->component[i].standard_Ah;
-    out->standard_Ah = sqrt(sum);
-    out->expanded_Ah = COVERAGE_FACTOR * out->standard_Ah;
+    combine(out);
     out->energy_standard_Wh = energy_standard_Wh(&acc->voltage, s, out->standard_Ah);
 }

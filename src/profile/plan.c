@@ -328,6 +328,7 @@ bool plan_make(const struct profile *p, const struct battery *b, const struct st
     plan->step_count = p->step_count;
     plan->steps = zalloc(p->step_count * sizeof *plan->steps);
     memcpy(plan->profile, p->name, sizeof plan->profile);
+    plan->resume_within_s = p->resume_within_s;
     if (stand != NULL) {
         memcpy(plan->stand, stand->name, sizeof plan->stand);
     }

@@ -66,8 +66,9 @@ struct plan {
     size_t limit_count;
     struct plan_limit limit_list[16];
     double expected_s, expected_Ah, expected_Wh;
-    bool judged;        /* acceptance present */
-    size_t judged_step; /* index of the step whose capacity is judged */
+    double resume_within_s; /* after an interruption no longer than this it goes on; 0: it stops */
+    bool judged;            /* acceptance present */
+    size_t judged_step;     /* index of the step whose capacity is judged */
     double accept_Ah;
     bool guard_band;
     struct plan_notes problems; /* a plan with a problem does not start; each with a remedy */

@@ -13,6 +13,7 @@
 
 /* What the program itself insists on: see guard.h. A profile may ask for less. */
 #define TRUST_MOST_S 3.0
+#define RESUME_MOST_S 3600.0
 /* A current that may be half of what was set is not being held to anything. */
 #define REGULATION_MOST 0.5
 #define NAMES_MAX 256
@@ -29,6 +30,33 @@ static bool read_header(const struct loading *l, struct err *e)
     return yaml_read_text(l->doc, l->root, "profile", true, p->title, sizeof p->title, e) &&
            yaml_read_text(l->doc, l->root, "about", false, p->about, sizeof p->about, e) &&
            yaml_read_bool(l->doc, l->root, "starts_full", false, &p->full_confirmed, e);
+}
+
+/* on_interruption: stop, or {resume_within: 10 min}. */
+static bool read_on_interruption(const struct loading *l, struct err *e)
+{
+    static const char *const keys[] = {"resume_within", NULL};
+    const struct yaml_node *n = yaml_get(l->root, "on_interruption");
+    double within_s = 0;
+    if (n == NULL || strcmp(yaml_text(n), "stop") == 0) {
+        return true;
+    }
+    if (yaml_node_kind(n) != YAML_MAP) {
+        return yaml_fail(l->doc, n, e,
+                         "\"on_interruption\" is stop, or how long a gap may be for the run to go "
+                         "on: {resume_within: 10 min}");
+    }
+    if (!yaml_check_keys(l->doc, n, keys, e) ||
+        !yaml_read_value(l->doc, n, "resume_within", true, DIM_TIME, &within_s, e)) {
+        return false;
+    }
+    if (within_s <= 0 || within_s > RESUME_MOST_S) {
+        return yaml_fail(l->doc, yaml_get(n, "resume_within"), e,
+                         "resume_within must be more than zero and at most 1 h: after that a "
+                         "discharge is no longer one discharge");
+    }
+    l->p->resume_within_s = within_s;
+    return true;
 }
 
 static bool read_chemistries(const struct loading *l, struct err *e)
@@ -226,10 +254,12 @@ static bool read_acceptance(const struct loading *l, struct err *e)
 
 static bool read_root(const struct loading *l, struct err *e)
 {
-    static const char *const keys[] = {"profile", "about", "for",        "starts_full",
-                                       "limits",  "steps", "acceptance", NULL};
+    static const char *const keys[] = {"profile",     "about",           "for",
+                                       "starts_full", "limits",          "steps",
+                                       "acceptance",  "on_interruption", NULL};
     return yaml_check_keys(l->doc, l->root, keys, e) && read_header(l, e) &&
-           read_chemistries(l, e) && read_limits(l, e) && read_steps(l, e) && read_acceptance(l, e);
+           read_on_interruption(l, e) && read_chemistries(l, e) && read_limits(l, e) &&
+           read_steps(l, e) && read_acceptance(l, e);
 }
 
 static bool set_path(struct profile *p, const char *path, struct err *e)

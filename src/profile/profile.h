@@ -62,8 +62,10 @@ struct profile {
     char about[400];
     unsigned chemistries; /* bit per enum chemistry; 0: any */
     int chemistries_line; /* of `for`; 0 when not written */
-    bool full_confirmed;  /* the profile starts from a full battery: the plan asks the person to see
-                             to it */
+    double
+        resume_within_s; /* an interrupted run goes on after a gap of at most this; 0: it stops */
+    bool full_confirmed; /* the profile starts from a full battery: the plan asks the person to see
+                            to it */
     struct profile_limits limits;
     struct profile_acceptance acceptance;
     size_t step_count;

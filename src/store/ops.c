@@ -323,6 +323,27 @@ bool store_mark_interrupted(struct store *s, int64_t utc_ns, int *count, struct 
     return true;
 }
 
+static enum apply resume(struct writer *w, struct op *op)
+{
+    struct store_bind b = store_bind(&w->db, W_RESUME);
+    store_bind_int(&b, op->nr);
+    int rc = store_run(&b);
+    op->count = sqlite3_changes(w->db.db);
+    return judge(w, op, rc);
+}
+
+bool store_run_resume(struct store *s, int64_t nr, struct err *e)
+{
+    struct op *op = op_new(resume, "take an interrupted run up again");
+    op->nr = nr;
+    op = writer_do(&s->writer, op, STORE_OP_TIMEOUT_MS, e);
+    if (!op)
+        return false;
+    bool taken_up = op->count == 1;
+    op_free(op);
+    return taken_up || err_set(e, ERR_REFUSED, "run %lld is not an interrupted one", (long long)nr);
+}
+
 /* --- latches --- */
 
 static enum apply latch_set(struct writer *w, struct op *op)

@@ -58,6 +58,8 @@ const char *const writer_sql[] = {
         "UPDATE run SET outcome = 'interrupted', ended_utc_ns = started_utc_ns + coalesce("
         "(SELECT CAST(round(t_s * 1e9) AS INTEGER) FROM sample WHERE run_nr = nr"
         " ORDER BY seq DESC LIMIT 1), 0) WHERE outcome = 'running'",
+    [W_RESUME] = "UPDATE run SET outcome = 'running', ended_utc_ns = NULL"
+                 " WHERE nr = ? AND outcome = 'interrupted'",
 };
 _Static_assert(W_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of the writer");
 

@@ -134,6 +134,10 @@ bool store_latch_get(struct store *s, const char *stand, bool *found, struct run
  * at utc_ns, and return how many. */
 bool store_mark_interrupted(struct store *s, int64_t utc_ns, int *count, struct err *e) NODISCARD;
 
+/* An interrupted run goes on: it is marked running again. ERR_REFUSED when it is
+ * not an interrupted one. */
+bool store_run_resume(struct store *s, int64_t nr, struct err *e) NODISCARD;
+
 /* --- reading (own connection, any thread; path may belong to a running daemon) --- */
 struct run_row {
     int64_t nr;

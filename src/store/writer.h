@@ -45,6 +45,7 @@ enum writer_sql {
     W_LATCH_CLEAR,
     W_INTERRUPTED_EVENTS,
     W_INTERRUPTED,
+    W_RESUME,
     W_COUNT
 };
 extern const char *const writer_sql[];

@@ -141,7 +141,14 @@ static const struct {
      "^"},
     {"about: A short one.", "run: rm -rf /",
      "p.yaml:2:1: unknown key \"run\"; known are profile, about, for, starts_full, limits, steps, "
-     "acceptance" SHOWN "run: rm -rf /" SHOWN "^"},
+     "acceptance, on_interruption" SHOWN "run: rm -rf /" SHOWN "^"},
+    {"starts_full: yes", "on_interruption: perhaps",
+     "p.yaml:4:18: \"on_interruption\" is stop, or how long a gap may be for the run to go on: "
+     "{resume_within: 10 min}" SHOWN "on_interruption: perhaps" SHOWN "                 ^"},
+    {"starts_full: yes", "on_interruption: {resume_within: 2 h}",
+     "p.yaml:4:34: resume_within must be more than zero and at most 1 h: after that a discharge is "
+     "no longer one discharge" SHOWN "on_interruption: {resume_within: 2 h}" SHOWN
+     "                                 ^"},
     {"starts_full: yes", "starts_full: perhaps",
      "p.yaml:4:14: unknown starts_full \"perhaps\"; known are no, yes, false, true, off, on" SHOWN
      "starts_full: perhaps" SHOWN "             ^"},
@@ -326,7 +333,7 @@ static void test_no_profile(void **state)
         const char *text, *message;
     } rows[] = {
         {"[]\n", "p.yaml:1:1: keys with values are wanted here: profile, about, for, starts_full, "
-                 "limits, steps, acceptance" SHOWN "[]" SHOWN "^"},
+                 "limits, steps, acceptance, on_interruption" SHOWN "[]" SHOWN "^"},
         {"profile: x\n", "p.yaml:1:1: a profile needs \"steps\", a list with at least one step, "
                          "e.g. - rest: {for: 10 min}" SHOWN "profile: x" SHOWN "^"},
         {"profile: x\nsteps: []\n",
