@@ -54,16 +54,20 @@ static bool fail_serial(const struct link *l, enum sp_return code, const char *w
 
 static enum sp_parity parity_of(char c)
 {
-    switch (c) {
-    case 'n':
-        return SP_PARITY_NONE;
-    case 'e':
-        return SP_PARITY_EVEN;
-    case 'o':
-        return SP_PARITY_ODD;
-    default:
-        return SP_PARITY_INVALID;
-    }
+    return c == 'e' ? SP_PARITY_EVEN : c == 'o' ? SP_PARITY_ODD : SP_PARITY_NONE;
+}
+
+/* libserialport takes several impossible values for "leave it as it is". */
+static bool check_settings(const struct link *l, const struct link_settings *s, struct err *e)
+{
+    const char *wrong = s->baud <= 0                           ? "a baud rate above 0"
+                        : s->bits < 5 || s->bits > 8           ? "5 to 8 bits"
+                        : s->stop_bits < 1 || s->stop_bits > 2 ? "1 or 2 stop bits"
+                        : s->parity != 'n' && s->parity != 'e' && s->parity != 'o'
+                            ? "parity n, e or o"
+                        : s->flow > FLOW_XON_XOFF ? "a known kind of flow control"
+                                                  : NULL;
+    return wrong == NULL || err_set(e, ERR_CONFIG, "%s: a serial port wants %s", l->address, wrong);
 }
 
 static enum sp_flowcontrol flow_of(enum link_flow flow)
@@ -108,22 +112,35 @@ static bool configure(struct link *l, const struct link_settings *s, struct err 
     return true;
 }
 
-/* libserialport asks the system to drop DTR when the port is closed (HUPCL).
- * Then a restart of this program would be a pulse on DTR, which resets many
- * boards and sends some instruments back to local. Opening raises DTR and RTS:
- * the kernel does that before anybody can ask it not to; a line that is wanted
- * off is up for some milliseconds then. */
-static void keep_dtr_on_close(int fd)
+/* What libserialport 0.1.1 does not do, or not as we need it:
+ * - It asks the system to drop DTR when the port is closed (HUPCL). Then a
+ *   restart of this program would be a pulse on DTR, which resets many boards
+ *   and sends some instruments back to local. Opening raises DTR and RTS: the
+ *   kernel does that before anybody can ask it not to; a line that is wanted off
+ *   is up for some milliseconds then.
+ * - It puts CRTSCTS into c_iflag, where it means nothing: RTS/CTS would be
+ *   neither switched on, nor off when somebody left it on. */
+static bool finish(const struct link *l, const struct link_settings *s, struct err *e)
 {
-    struct termios t;
-    if (tcgetattr(fd, &t) == 0) {
-        t.c_cflag &= ~(tcflag_t)HUPCL;
-        (void)tcsetattr(fd, TCSANOW, &t); /* if it cannot be had, DTR drops: no harm to a run */
+    struct termios t, now;
+    const tcflag_t wanted = s->flow == FLOW_RTS_CTS ? CRTSCTS : 0;
+    if (tcgetattr(l->fd, &t) != 0) {
+        return err_set_errno(e, errno, "%s: read the port's settings", l->address);
     }
+    t.c_iflag &= ~CRTSCTS;
+    t.c_cflag = (t.c_cflag & ~(tcflag_t)HUPCL & ~CRTSCTS) | wanted;
+    if (tcsetattr(l->fd, TCSANOW, &t) != 0 || tcgetattr(l->fd, &now) != 0) {
+        return err_set_errno(e, errno, "%s: set flow control", l->address);
+    }
+    return (now.c_cflag & CRTSCTS) == wanted ||
+           err_set(e, ERR_CONFIG, "%s: this port cannot do the wanted flow control", l->address);
 }
 
 bool link_open_serial(struct link *l, const struct link_settings *s, struct err *e)
 {
+    if (!check_settings(l, s, e)) {
+        return false;
+    }
     enum sp_return r = sp_get_port_by_name(l->device, &l->port);
     if (r == SP_OK) {
         r = sp_open(l->port, SP_MODE_READ_WRITE);
@@ -138,9 +155,5 @@ bool link_open_serial(struct link *l, const struct link_settings *s, struct err 
     if (fcntl(l->fd, F_SETFD, FD_CLOEXEC) != 0) {
         return err_set_errno(e, errno, "%s: close on exec", l->address);
     }
-    if (!link_lock(l, e) || !configure(l, s, e)) {
-        return false;
-    }
-    keep_dtr_on_close(l->fd);
-    return true;
+    return link_lock(l, e) && configure(l, s, e) && finish(l, s, e);
 }

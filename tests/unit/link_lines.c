@@ -196,7 +196,7 @@ static void what_cannot_be_had_is_said(void **state)
     struct err e = {0};
     assert_false(link_open(f->peer.address, &s, &second, &e));
     assert_int_equal(e.code, ERR_LINK_LOST);
-    assert_non_null(strstr(e.text, "held by"));
+    assert_non_null(strstr(e.text, "held by this program itself"));
 }
 
 static void the_holder_is_named(void **state)

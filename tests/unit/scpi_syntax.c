@@ -75,8 +75,30 @@ static void bad_numbers(void **state)
 {
     (void)state;
     const char *const rows[] = {
-        "",      " ",    "-",   "+.", "1.2.3", "1,5",  "12 3",    "0x12", "1e999", "V",  "3.7 X",
-        "3.7V4", "MEAS", "--1", "1e", "1 e5",  "3.7;", "\"3.7\"", "1E+",  "MINF",  "ON",
+        "",
+        " ",
+        "-",
+        "+.",
+        "1.2.3",
+        "1,5",
+        "12 3",
+        "0x12",
+        "1e999",
+        "V",
+        "3.7 X",
+        "3.7V4",
+        "MEAS",
+        "--1",
+        "1e",
+        "1 e5",
+        "3.7;",
+        "\"3.7\"",
+        "1E+",
+        "MINF",
+        "ON",
+        "21\xC2\xB0"
+        "C",
+        "\xFF\x80 1",
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         struct scpi_number n;
@@ -85,6 +107,9 @@ static void bad_numbers(void **state)
             fail_msg("\"%s\" was taken as %g", rows[i], n.value);
         }
         assert_int_equal(e.code, ERR_BAD_REPLY);
+        for (const char *c = e.text; *c != '\0'; c++) {
+            assert_in_range(*c, 0x20, 0x7e); /* a person reads it, JSON carries it */
+        }
     }
     struct scpi_number n;
     struct err e = {0};
@@ -182,6 +207,8 @@ static void error_queue_entries(void **state)
         {"-222", -222, "Data out of range"},
         {"101,\"fan \"\"two\"\" stands still\"", 101, "fan \"two\" stands still"},
         {"-350, 'Queue overflow' ", -350, "Queue overflow"},
+        {"0,No error", 0, "No error"},
+        {"5,\"\"", 5, ""},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         struct scpi_error s;
@@ -192,7 +219,16 @@ static void error_queue_entries(void **state)
         assert_int_equal(s.code, rows[i].code);
         assert_string_equal(s.text, rows[i].words);
     }
-    const char *const bad[] = {"", "No error", "3.7", "-1e3,\"x\"", ",\"x\"", "12345678901,\"x\""};
+    const char *const bad[] = {"",
+                               "No error",
+                               "3.7",
+                               "-1e3,\"x\"",
+                               ",\"x\"",
+                               "12345678901,\"x\"",
+                               "0,\"No err", /* cut off */
+                               "0,\"No error\"-222",
+                               "0,\"No error\"\"",
+                               "0,No \"error\""};
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
         struct scpi_error s;
         struct err e = {0};
@@ -200,6 +236,7 @@ static void error_queue_entries(void **state)
             fail_msg("\"%s\" was taken", bad[i]);
         }
     }
+    assert_string_equal(scpi_error_text(-321), "Out of memory");
     assert_string_equal(scpi_error_text(-410), "Query INTERRUPTED");
     assert_string_equal(scpi_error_text(-999), "");
 }
