@@ -34,7 +34,7 @@ struct hook_event {
     char profile[HOOK_PROFILE_SIZE];
     char reason[HOOK_REASON_SIZE]; /* why it tripped, how it ended */
     double value, limit;           /* what was seen and what it was held against, in `unit` */
-    char unit[8];
+    char unit[16];
     char text[HOOK_TEXT_SIZE]; /* for a person */
     int64_t at_utc_ns;
     double at_s; /* seconds since the run began */

@@ -101,7 +101,8 @@ bool stand_safe(struct stand *s, struct err *e)
     bool safe = stand_make_safe(s->config, SAFE_TRIES, e);
     /* Once, not with every retry; a run tells it itself, with its battery. */
     if (!safe && !is_unconfirmed(s) && phase_of(s) != STAND_RUNNING) {
-        stand_tell_alarm(s, "an output could not be confirmed off: disconnect the battery by hand");
+        stand_tell_alarm(s, "output-unconfirmed",
+                         "an output could not be confirmed off: disconnect the battery by hand");
     }
     set_unconfirmed(s, !safe);
     if (!safe) {
@@ -170,6 +171,7 @@ static void raise_alarm(struct stand *s, double temperature_C, double rise_C)
     if (!store_put_event(s->store, nr, utc_ns, t_s, "alarm", text)) {
         log_error("%s: the alarm above could not be stored", s->config->name);
     }
+    stand_tell_alarm(s, "temperature-rising", text);
 }
 
 /* After a trip the temperature is watched until a person clears the latch. */

@@ -62,8 +62,9 @@ void stand_set_reading(struct stand *s, const struct reading *r);
 /* Outputs off, confirmed; if not, alarm in status and log. */
 bool stand_safe(struct stand *s, struct err *e) NODISCARD;
 
-/* Tell the outside that an output does not go off while no run is on. Never waits. */
-void stand_tell_alarm(const struct stand *s, const char *text);
+/* Tell the outside what is alarming while no run is on; reason: "output-unconfirmed",
+ * "temperature-rising". Never waits. */
+void stand_tell_alarm(const struct stand *s, const char *reason, const char *text);
 
 /* Facts for the plan; present values only when a reading is younger than 5 s and no run is on. */
 void stand_facts_now(struct stand *s, struct stand_facts *out);

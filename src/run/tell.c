@@ -72,11 +72,11 @@ void run_tell(const struct run *r, const char *kind, const char *text)
     hooks_tell(r->stand->hooks, &h);
 }
 
-void stand_tell_alarm(const struct stand *s, const char *text)
+void stand_tell_alarm(const struct stand *s, const char *reason, const char *text)
 {
     struct hook_event h = hook_event_blank(HOOK_ALARM);
     text_format(h.stand, sizeof h.stand, "%s", s->config->name);
-    text_format(h.reason, sizeof h.reason, "output-unconfirmed");
+    text_format(h.reason, sizeof h.reason, "%s", reason);
     text_format(h.text, sizeof h.text, "%s", text);
     h.at_utc_ns = clock_utc_ns(s->clock);
     hooks_tell(s->hooks, &h);
