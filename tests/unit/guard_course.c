@@ -85,6 +85,31 @@ static void regulation_starts_anew_when_the_current_was_right(void **state)
     }
 }
 
+static void regulation_is_judged_while_readings_stay_away(void **state)
+{
+    (void)state;
+    struct scene c = discharge_at_10_A();
+    c.l.regulation_percent = 5;
+    FINE(take_span(&c, 1, 20, 13, -10));
+    FINE(take_span(&c, 21, 24, 13, -8));
+    c.at.now_s = 26;
+    FINE(guard_check(&c.l, &c.m, &c.at, NULL));
+    c.at.now_s = 26.5;
+    TRIPS(guard_check(&c.l, &c.m, &c.at, NULL), GUARD_REGULATION);
+}
+
+static void ages_count_from_when_a_sample_was_taken(void **state)
+{
+    (void)state;
+    struct scene c = discharge_at_10_A();
+    FINE(take(&c, 1, 13, -10));
+    c.at.now_s = 3.9; /* 2.5 s under way */
+    c.s.t_s = 1.4;
+    FINE(guard_check(&c.l, &c.m, &c.at, &c.s));
+    c.at.now_s = 4.41;
+    TRIPS(guard_check(&c.l, &c.m, &c.at, NULL), GUARD_READING_LOST);
+}
+
 static void regulation_waits_after_switching(void **state)
 {
     (void)state;
@@ -484,6 +509,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(regulation_at_the_edge),
         cmocka_unit_test(regulation_starts_anew_when_the_current_was_right),
+        cmocka_unit_test(regulation_is_judged_while_readings_stay_away),
+        cmocka_unit_test(ages_count_from_when_a_sample_was_taken),
         cmocka_unit_test(regulation_waits_after_switching),
         cmocka_unit_test(rise_at_the_edge),
         cmocka_unit_test(rise_forgives_noise_and_one_wild_reading),
