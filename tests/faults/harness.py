@@ -4,6 +4,7 @@
 Times are CLOCK_BOOTTIME, the clock of the virtual bench's `log` command.
 """
 import contextlib
+import ctypes
 import json
 import os
 import re
@@ -11,6 +12,7 @@ import shutil
 import signal
 import socket
 import sqlite3
+import struct
 import subprocess
 import tempfile
 import time
@@ -19,6 +21,8 @@ BUILD = os.environ.get("AMPLEDGER_BUILD", "")
 SOURCE = os.environ.get("AMPLEDGER_SOURCE", "")
 LABEL, STAND, LOAD, THERMOMETER = "launch-a", "jetty", "load-1", "thermometer-1"
 PROFILE = "overnight-capacity-lfp"
+CLONE_NEWNS = 0x20000
+DISK_KIB = 2048
 
 
 class Failed(Exception):
@@ -50,8 +54,34 @@ def await_that(seconds, what, condition, pause=0.05):
         time.sleep(pause)
 
 
+def own_mounts():
+    """From here on this process mounts for itself alone; all is undone when it ends."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.unshare(CLONE_NEWNS) == 0:
+        subprocess.run(["mount", "--make-rprivate", "/"], check=False)
+
+
+class Page:
+    """The file through which tests/support/preload_faults.c is steered."""
+
+    def __enter__(self):
+        library = f"{BUILD}/tests/preload_faults.so"
+        if not os.path.exists(library):
+            raise Skipped(f"{library} was not built")
+        self.file = tempfile.NamedTemporaryFile(prefix="ampledger-page.", buffering=0)
+        self.set(0, 0)
+        self.environment = {"LD_PRELOAD": library, "AMPLEDGER_FAULTS_PAGE": self.file.name}
+        return self
+
+    def __exit__(self, *why):
+        self.file.close()
+
+    def set(self, wall_step_s, no_memory):
+        os.pwrite(self.file.fileno(), struct.pack("=qq", wall_step_s, no_memory), 0)
+
+
 class Bench:
-    def __init__(self, speed=1, preload=None, database=None):
+    def __init__(self, speed=1, preload=None):
         self.home = tempfile.mkdtemp(prefix="ampledger-fault.")
         self.speed = speed
         self.preload = preload
@@ -59,7 +89,7 @@ class Bench:
         self.virtual = None
         self.control_file = None
         self.mounted = None
-        self.database = database or f"{self.home}/ampledger.db"
+        self.database = f"{self.home}/ampledger.db"
         self.environment = dict(os.environ, AMPLEDGER_SOCKET=f"{self.home}/ampledger.sock")
         self.write_files()
 
@@ -86,6 +116,17 @@ class Bench:
         os.makedirs(f"{self.home}/profiles", exist_ok=True)
         with open(f"{self.home}/profiles/short.yaml", "w") as f:
             f.write(text)
+
+    def small_disk(self):
+        """Puts the database on a disk that is easily filled."""
+        disk = f"{self.home}/disk"
+        os.mkdir(disk)
+        if subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_KIB}k", "tmpfs", disk],
+                          stderr=subprocess.DEVNULL).returncode != 0:
+            raise Skipped("this user may not mount a small disk")
+        self.mounted = disk
+        self.database = f"{disk}/ampledger.db"
+        self.write_files()
 
     def log_text(self):
         with open(f"{self.home}/daemon.log", errors="replace") as f:
@@ -129,6 +170,12 @@ class Bench:
         with open(path) as f:
             children = f.read().split()
         return int(children[0]) if children else None
+
+    def daemon_ends(self, seconds):
+        """Does its first process, the keeper, leave within so many seconds?"""
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.daemon.wait(seconds)
+        return self.daemon.poll() is not None
 
     def end(self):
         with contextlib.suppress(Exception):
@@ -250,13 +297,32 @@ class Bench:
                                 f"{run['trip']['sentence']}")
         return run["trip"]
 
+    def must_be_told(self, reasons, seconds=30):
+        """As above, by what the stand says: the database may not take it just now."""
+        trip = await_that(seconds, "a trip is told", lambda: (self.stand() or {}).get("trip"))
+        must(trip["reason"] in reasons, f"tripped as {trip['reason']}: {trip['sentence']}")
+        return trip
+
     def must_be_latched(self):
-        stand = self.stand()
-        must(stand["trip"] is not None, "no trip is latched")
+        must(self.stand()["trip"] is not None, "no trip is latched")
+        self.must_not_start_again()
+
+    def must_not_start_again(self):
         ons = self.log("on")
         self.expect(3, "start", "short", "--battery", LABEL, "--stand", STAND)
         time.sleep(1)
-        must(self.log("on") == ons, "it was switched on again although a trip is latched")
+        must(self.log("on") == ons, "it was switched on again")
+
+    def expect_no_start(self, label=LABEL):
+        """A start is refused and switches nothing on; returns what is said."""
+        ons = self.log("on")
+        status, text = self.cli("start", "short", "--battery", label, "--stand", STAND)
+        must(status != 0, f"it started: {text}")
+        must(self.log("on") == ons, "it was switched on")
+        return text
+
+    def run_elapsed_s(self):
+        return self.stand()["run"]["elapsed_s"]
 
     def must_be_off(self, seconds=15):
         await_that(seconds, "the load is off", lambda: self.load_is("off"))

@@ -16,14 +16,16 @@ import dataclasses
 import os
 import random
 import signal
+import sqlite3
+import subprocess
 import sys
 import time
 import traceback
 
 sys.dont_write_bytecode = True  # nothing is left in the source folder
 
-from harness import (BUILD, LABEL, LOAD, SOURCE, STAND, THERMOMETER, Bench, Failed, Skipped,
-                     await_that, must, now_ns)
+from harness import (BUILD, LABEL, LOAD, SOURCE, STAND, THERMOMETER, Bench, Failed, Page, Skipped,
+                     await_that, must, own_mounts)
 
 TRUST_MS = 3000  # of the profile: the oldest reading that is trusted
 PERIOD_MS = 1000  # between samples
@@ -79,16 +81,24 @@ def must_be_quick(off_ms, limit_ms):
 @dataclasses.dataclass
 class Fault:
     name: str
-    words: str  # of the virtual bench's command: INSTRUMENT KIND [ARGUMENTS]
+    words: str  # INSTRUMENT KIND [ARGUMENTS], or a whole command of the virtual bench
     reasons: tuple
     limit_ms: int
-    how: dict = dataclasses.field(default_factory=dict)
+    undo: tuple = ()  # commands; clear-fault if none
+    profile: tuple = ()  # changes to the profile
+    before: tuple = ()  # commands
 
 
 def fault_row(f):
+    command = f.words if f.undo else f"fault {f.words}"
+
     def act(b):
+        b.profile(*f.profile)
+        for before in f.before:
+            b.control(before)
+            time.sleep(1.5)  # until it is read
         b.discharge()
-        off_ms = b.strike(lambda: b.control(f"fault {f.words}"), f.limit_ms / 1000 + 2)
+        off_ms = b.strike(lambda: b.control(command), f.limit_ms / 1000 + 2)
         trip = b.must_be_tripped(f.reasons)
         must_be_quick(off_ms, f.limit_ms)
         b.must_be_off()
@@ -97,11 +107,12 @@ def fault_row(f):
         if b.alarms():
             must_alarm(b)
             alarm = "; ALARM, as it could not say so"
-        b.control(f"clear-fault {f.words.split()[0]}")
+        for undo in f.undo or (f"clear-fault {f.words.split()[0]}",):
+            b.control(undo)
         b.clear()
         b.must_be_sound()
         return Result(f"off, run tripped, latched until cleared{alarm}", trip["reason"], off_ms)
-    ROWS.append(Row(f.name, lambda: with_bench(act, **f.how)))
+    ROWS.append(Row(f.name, lambda: with_bench(act)))
 
 
 def must_alarm(b):
@@ -130,6 +141,21 @@ for fault in (
           LOST_MS),
     Fault("voltage with the wrong sign (sense leads swapped)", f"{LOAD} reversed",
           ("polarity-reversed", "voltage-low"), PERIOD_MS + COMMAND_MS),
+    Fault("the leads to the battery came off", f"{LOAD} open",
+          ("opened-early", "voltage-low"), PERIOD_MS + COMMAND_MS),
+    Fault("voltage under its limit (the battery is suddenly empty)", f"soc {LABEL} 0",
+          ("voltage-low",), PERIOD_MS + COMMAND_MS, (f"soc {LABEL} 0.9",)),
+    Fault("voltage over its limit", f"soc {LABEL} 1.05",
+          ("voltage-high",), PERIOD_MS + COMMAND_MS, (f"soc {LABEL} 0.9",),
+          (("max: 3.7 V/cell", "max: 3.35 V/cell"),), (f"soc {LABEL} 0.6",)),
+    Fault("over-temperature", f"heat {LABEL} 61", ("temperature-high",), PERIOD_MS + COMMAND_MS,
+          (f"heat {LABEL} 22", f"heat {LABEL} off")),
+    Fault("under-temperature", f"heat {LABEL} 3", ("temperature-low",), PERIOD_MS + COMMAND_MS,
+          (f"heat {LABEL} 22", f"heat {LABEL} off")),
+    Fault("thermometer: readings jump at random", f"{THERMOMETER} jump",
+          ("temperature-high", "temperature-low", "temperature-rate"), 20000),
+    Fault("thermometer unplugged", f"{THERMOMETER} unplug",
+          ("temperature-lost", "instrument-lost"), LOST_MS),
     Fault("thermometer: the sensor came off", f"{THERMOMETER} lost", ("temperature-lost",),
           LOST_MS),
     Fault("thermometer: silence", f"{THERMOMETER} silence", ("temperature-lost",), LOST_MS),
@@ -163,7 +189,6 @@ def _():
 def _():
     def act(b):
         b.discharge()
-        begun_ns = now_ns()
         b.control(f"fault {LOAD} unplug")
         trip = b.must_be_tripped(("instrument-lost",))
         must_alarm(b)
@@ -178,6 +203,412 @@ def _():
         return Result("tripped, ALARM (nothing can reach the load); made safe by itself when "
                       "plugged again", trip["reason"], off_ms, "after it was plugged again")
     return with_bench(act)
+
+
+@row("the load stays on after off")
+def _():
+    def act(b):
+        b.discharge()
+        b.control(f"fault {LOAD} stays-on")
+        off_ms = b.strike(lambda: b.cli("stop", STAND))
+        must_be_quick(off_ms, PERIOD_MS + COMMAND_MS)
+        run = b.ended()
+        must(b.load_is("on"), "off although it ignores off")
+        must_alarm(b)
+        b.expect_no_start()
+        b.control(f"clear-fault {LOAD}")
+        b.must_be_off()
+        await_that(30, "the alarm ends", lambda: not b.stand()["output_unconfirmed"])
+        b.must_be_sound()
+        return Result("ALARM (disconnect by hand), no start; off was tried on and on, and held "
+                      "when the load obeyed again", run["outcome"], off_ms, "from the order to "
+                      "stop to the first off line")
+    return with_bench(act)
+
+
+@row("current flows although the output is off (leak of 2 A in a rest)")
+def _():
+    def act(b):
+        b.profile(rest="60 s")
+        b.expect(0, "start", "short", "--battery", LABEL, "--stand", STAND)
+        time.sleep(2)
+        off_ms = b.strike(lambda: b.control(f"fault {LOAD} leak 2"))
+        trip = b.must_be_tripped(("current-while-off",))
+        must_be_quick(off_ms, 5000 + 2 * PERIOD_MS + COMMAND_MS)  # 5 s: it may be ringing
+        must_alarm(b)
+        b.must_be_latched()
+        b.control(f"clear-fault {LOAD}")
+        b.clear()
+        b.must_be_sound()
+        return Result("tripped, ALARM (disconnect by hand): off cannot stop it; latched until "
+                      "cleared", trip["reason"], off_ms)
+    return with_bench(act)
+
+
+@row("readings stuck: the same voltage and current again and again")
+def _():
+    def act(b):
+        b.discharge()
+        stuck_s = b.run_elapsed_s()
+        b.control(f"fault {LOAD} stuck")
+        trip = b.must_be_tripped(("reading-stuck",))
+        b.must_be_off()
+        b.must_be_latched()
+        b.control(f"clear-fault {LOAD}")
+        b.clear()
+        b.must_be_sound()
+        return Result("off, run tripped, latched until cleared", trip["reason"], None,
+                      f"{trip['at_s'] - stuck_s:.0f} s of test time: a meter on the flat part "
+                      "repeats itself honestly for a while")
+    return with_bench(act, speed=60)
+
+
+# --- what must not even begin ---
+
+@row("another instrument answers after plugging again")
+def _():
+    def act(b):
+        b.discharge()
+        b.control(f"fault {LOAD} unplug")
+        trip = b.must_be_tripped(("instrument-lost",))
+        b.control(f"fault {LOAD} identity OTHER,Toaster,1,1.0")
+        off_ms = b.strike(lambda: b.control(f"fault {LOAD} replug"))
+        must_be_quick(off_ms, 3000)
+        b.must_be_off()
+        await_that(10, "the stand says which instrument is wrong",
+                   lambda: "Toaster" in (b.stand()["problem"] or ""))
+        ons = b.log("on")
+        status, text = b.cli("clear", STAND)
+        must(status != 0, "the latch was cleared with another instrument connected")
+        b.expect_no_start()
+        b.control(f"clear-fault {LOAD}")
+        b.clear()
+        must(b.log("on") == ons, "it was switched on")
+        b.must_be_sound()
+        return Result("made safe when plugged again; no clear and no start until the right one "
+                      "is there", trip["reason"], off_ms, "after it was plugged again")
+    return with_bench(act)
+
+
+@row("another instrument answers between runs")
+def _():
+    def act(b):
+        b.control(f"fault {LOAD} identity OTHER,Toaster,1,1.0")
+        text = b.expect_no_start()
+        must("Toaster" in text, f"the refusal does not name it: {text}")
+        b.control(f"clear-fault {LOAD}")
+        b.discharge()
+        b.expect(0, "stop", STAND)
+        b.must_be_off()
+        b.must_be_sound()
+        return Result("start refused and the stranger named; starts when the right one is there",
+                      "refused", None, "never on")
+    return with_bench(act)
+
+
+@row("commands refused (error queue) at the start")
+def _():
+    def act(b):
+        b.control(f"fault {LOAD} refuse")
+        text = b.expect_no_start()
+        must("the instrument refused it: -" in text, f"it does not say so: {text}")
+        b.control(f"clear-fault {LOAD}")
+        b.must_be_sound()
+        return Result("start refused with the instrument's own words", "refused", None, "never on")
+    return with_bench(act)
+
+
+@row("commands refused (error queue) from the rest before the discharge on")
+def _():
+    def act(b):
+        b.profile(rest="4 s")
+        b.expect(0, "start", "short", "--battery", LABEL, "--stand", STAND)
+        ons = b.log("on")
+        b.control(f"fault {LOAD} refuse")
+        trip = b.must_be_tripped(("instrument-disobeyed",))
+        must(b.log("on") == ons and b.load_is("off"), "it was switched on")
+        b.must_be_latched()
+        b.control(f"clear-fault {LOAD}")
+        b.clear()
+        b.must_be_sound()
+        return Result("tripped before it was switched on, latched until cleared", trip["reason"],
+                      None, "never on")
+    return with_bench(act)
+
+
+@row("set point ignored")
+def _():
+    def act(b):
+        b.profile(rest="4 s")
+        b.expect(0, "start", "short", "--battery", LABEL, "--stand", STAND)
+        ons = b.log("on")
+        b.control(f"fault {LOAD} ignore-set")
+        trip = b.must_be_tripped(("instrument-disobeyed",))
+        must("read back" in trip["sentence"], f"not caught by reading back: {trip['sentence']}")
+        must(b.log("on") == ons, "it was switched on with a wrong set point")
+        b.must_be_off()
+        b.must_be_latched()
+        b.control(f"clear-fault {LOAD}")
+        b.clear()
+        b.must_be_sound()
+        return Result("caught by reading back before it was switched on; tripped, latched until "
+                      "cleared", trip["reason"], None, "never on")
+    return with_bench(act)
+
+
+@row("wrong cell count: the battery is registered with twice its cells, and with half")
+def _():
+    def act(b):
+        for label, cells in (("launch-b", "8"), ("launch-c", "2")):
+            b.add_battery(label, cells)
+            status, text = b.cli("plan", "short", "--battery", label, "--stand", STAND)
+            must(status == 2, f"the plan for {cells} cells gave {status}: {text}")
+            b.expect_no_start(label)
+        b.must_be_sound()
+        return Result("the plan says so, start refused", "refused", None, "never on")
+    return with_bench(act)
+
+
+@row("a second daemon on the same bench, and one with its own database on the same ports")
+def _():
+    def act(b):
+        b.discharge()
+        ons, offs = b.log("on"), b.log("off")
+        second = subprocess.run([f"{BUILD}/ampledgerd", "--bench", f"{b.home}/bench.yaml"],
+                                stderr=subprocess.PIPE, text=True, timeout=20)
+        must(second.returncode == 2 and "in use" in second.stderr,
+             f"the second left with {second.returncode}: {second.stderr}")
+        third_log = third_daemon(b)
+        must("held by" in third_log, f"it does not say who holds the port: {third_log}")
+        time.sleep(2)
+        must((b.log("on"), b.log("off")) == (ons, offs), "the load was disturbed")
+        goes_on_then_stops(b)
+        return Result("second refused, third told that the ports are held; the run goes on",
+                      b.run()["outcome"], None, "-")
+    return with_bench(act)
+
+
+def third_daemon(b):
+    with open(f"{b.home}/bench.yaml") as f:
+        text = f.read().replace(b.database, f"{b.home}/third.db")
+    with open(f"{b.home}/third.yaml", "w") as f:
+        f.write(text.replace("ampledger.sock", "third.sock"))
+    with open(f"{b.home}/third.log", "w") as log:
+        third = subprocess.Popen([f"{BUILD}/ampledgerd", "--bench", f"{b.home}/third.yaml"],
+                                 stderr=log)
+        time.sleep(5)
+        third.terminate()
+        must(third.wait(30) == 0, "the third did not leave properly")
+    with open(f"{b.home}/third.log") as f:
+        return f.read()
+
+
+def goes_on_then_stops(b):
+    """The run goes on, no sample is missing, and it can be stopped as usual."""
+    before = b.query("select count(*) from sample")[0][0]
+    await_that(8, "more samples are recorded",
+               lambda: b.query("select count(*) from sample")[0][0] > before + 2)
+    must(b.load_is("on"), "the load went off")
+    b.expect(0, "stop", STAND)
+    b.must_be_off()
+    must(b.run()["outcome"] == "stopped", f"ended as {b.run()['outcome']}")
+    times = [t for (t,) in b.query("select t_s from sample order by t_s")]
+    gaps = [b - a for a, b in zip(times, times[1:])]
+    must(max(gaps) < 1.6 and min(gaps) > 0, f"samples are {min(gaps)} to {max(gaps)} s apart")
+    b.must_be_sound()
+
+
+@row("replies end with carriage return and line feed (harmless)")
+def _():
+    def act(b):
+        b.discharge()
+        b.control(f"fault {LOAD} crlf")
+        b.control(f"fault {THERMOMETER} crlf")
+        goes_on_then_stops(b)
+        return Result("goes on, no sample missing", "stopped", None, "-")
+    return with_bench(act)
+
+
+# --- the computer: disk, database, clock, memory ---
+
+def cannot_record(b, begin, end, name):
+    b.discharge()
+    off_ms = b.strike(begin, 20)
+    trip = b.must_be_told(("cannot-record",))
+    must_be_quick(off_ms, 13000)  # the store gives up after 10 s
+    b.must_be_off()
+    b.must_not_start_again()
+    end()
+    await_that(20, "the database is written again",
+               lambda: (b.run() or {}).get("outcome") == "tripped", 0.3)
+    b.must_be_latched()
+    must(name in b.log_text(), f"the log does not say {name!r}")
+    b.clear()
+    b.must_be_sound()
+    return Result("kept in memory and tried for 10 s, then off, tripped, latched; written when "
+                  "it was possible again", trip["reason"], off_ms)
+
+
+@row("disk full")
+def _():
+    def act(b):
+        def fill():
+            with open(f"{b.mounted}/filler", "wb", buffering=0) as f:
+                try:
+                    while True:
+                        f.write(bytes(4096))
+                except OSError:
+                    pass
+
+        return cannot_record(b, fill, lambda: os.unlink(f"{b.mounted}/filler"), "disk full")
+    bench = Bench()
+    try:
+        bench.small_disk()
+        return act(bench.start())
+    finally:
+        bench.end()
+
+
+@row("database locked by another process")
+def _():
+    def act(b):
+        other = sqlite3.connect(b.database, isolation_level=None, check_same_thread=False)
+
+        def end():
+            other.execute("rollback")
+            other.close()
+
+        return cannot_record(b, lambda: other.execute("begin exclusive"), end,
+                             "another process keeps it locked")
+    return with_bench(act)
+
+
+def must_say_damaged(text):
+    must("damaged" in text or "is not a database" in text, f"it does not say what is wrong: {text}")
+
+
+@row("database damaged: its pages overwritten with random bytes while running")
+def _():
+    def act(b):
+        b.discharge()
+        workers = {b.worker()}
+
+        def damage():
+            noise = random.Random(7)
+            for name in (b.database, f"{b.database}-wal"):
+                with open(name, "r+b", buffering=0) as f:
+                    f.write(noise.randbytes(os.path.getsize(name)))
+        off_ms = b.strike(damage, 20)
+        note = ""
+        if off_ms is None:  # it did not need what is damaged yet
+            note = "from the order to stop"
+            off_ms = b.strike(lambda: b.cli("stop", STAND))
+        must_be_quick(off_ms, 13000)
+        b.must_be_off()
+        end = time.monotonic() + 8
+        while time.monotonic() < end:
+            workers.add(b.worker() if b.daemon.poll() is None else None)
+            time.sleep(0.1)
+        must(len(workers) <= 2, f"the worker was started again and again: {workers}")
+        b.must_be_off()
+        must_say_damaged(b.log_text())
+        b.daemon.terminate()
+        b.daemon.wait(30)
+        again = subprocess.run([f"{BUILD}/ampledgerd", "--bench", f"{b.home}/bench.yaml"],
+                               stderr=subprocess.PIPE, text=True, timeout=20)
+        must(again.returncode in (2, 5), f"started again, it left with {again.returncode}")
+        must_say_damaged(again.stderr)
+        b.must_be_off()
+        return Result("off; the log says that the database is damaged and how to rescue it; no "
+                      "worker was started again and again", "", off_ms, note)
+    return with_bench(act)
+
+
+@row("wall clock stepped by a day, forward and back")
+def _():
+    with Page() as page:
+        def act(b):
+            b.discharge()
+            for step_s in (86400, -86400):
+                page.set(step_s, 0)
+                time.sleep(3)
+                must(b.load_is("on"), f"off when the clock was stepped by {step_s} s")
+            page.set(0, 0)
+            must(b.run_elapsed_s() < 60, "the run's time follows the wall clock")
+            goes_on_then_stops(b)
+            return Result("goes on, durations right, no sample missing", "stopped", None, "-")
+        return with_bench(act, preload=page.environment)
+
+
+@row("allocation fails in the daemon")
+def _():
+    with Page() as page:
+        def act(b):
+            b.discharge()
+            old = b.worker()
+            off_ms = b.strike(lambda: page.set(0, 1), 20)
+            page.set(0, 0)
+            must_be_quick(off_ms, 13000)
+            b.must_be_off()
+            ons = b.log("on")
+            run = b.ended()
+            time.sleep(2)
+            must(b.log("on") == ons, "it was switched on again")
+            new = "" if b.worker() == old else "; another worker took over"
+            b.must_be_sound()
+            return Result(f"off{new}; nothing goes on by itself", run["outcome"], off_ms)
+        return with_bench(act, preload=page.environment)
+
+
+# --- deaths ---
+
+def death(name, how, limit_ms, outcomes, restart=False, happened=""):
+    @row(name)
+    def _():
+        def act(b):
+            b.discharge()
+            time.sleep(1.5)  # something has been committed
+            samples = b.query("select count(*) from sample")[0][0]
+            worker = b.worker()
+            off_ms = b.strike(lambda: how(b), 6)
+            if restart:
+                must(off_ms is None, "who switched it off?")
+                b.must_be_sound()
+                b.daemon.wait(5)
+                off_ms = b.strike(lambda: b.start_daemon(wait=False))
+            must_be_quick(off_ms, limit_ms)
+            b.must_be_off()
+            ons = b.log("on")
+            if b.daemon_ends(3):
+                await_that(30, "the worker has left", lambda: not os.path.exists(f"/proc/{worker}"))
+                b.start_daemon()
+            await_that(30, "the stand is idle", lambda: b.phase() == "idle")
+            run = b.ended()
+            must(run["outcome"] in outcomes, f"the run is marked {run['outcome']}")
+            must(b.query("select count(*) from sample")[0][0] >= samples, "samples were lost")
+            time.sleep(2)
+            must(b.log("on") == ons and b.load_is("off"), "it was switched on again")
+            b.must_be_sound()
+            return Result(happened or "off; nothing recorded is lost; nothing goes on by itself",
+                          run["outcome"], off_ms, "after the next start" if restart else "")
+        return with_bench(act)
+
+
+def kill_both(b):
+    worker = b.worker()
+    os.kill(b.daemon.pid, signal.SIGKILL)
+    os.kill(worker, signal.SIGKILL)
+
+
+death("worker: SIGKILL", lambda b: os.kill(b.worker(), signal.SIGKILL), 100, ("interrupted",))
+death("worker: SIGSEGV", lambda b: os.kill(b.worker(), signal.SIGSEGV), 200, ("interrupted",))
+death("worker: SIGSTOP (hangs)", lambda b: os.kill(b.worker(), signal.SIGSTOP),
+      TRUST_MS + COMMAND_MS, ("interrupted",))
+death("keeper: SIGKILL", lambda b: b.daemon.kill(), 100, ("stopped", "interrupted"))
+death("keeper and worker both: SIGKILL", kill_both, 2000, ("interrupted",), restart=True,
+      happened="stays on until the next start of the daemon (the load's own under-voltage "
+               "protection is the backstop), then off; nothing recorded is lost")
+death("SIGTERM", lambda b: b.daemon.terminate(), PERIOD_MS + COMMAND_MS, ("stopped",))
 
 
 # --- running all and telling ---
@@ -240,6 +671,7 @@ def main():
         print("skipped: sanitizers distort the times that are measured here")
         return 77
     must(BUILD and SOURCE, "set AMPLEDGER_BUILD and AMPLEDGER_SOURCE (ctest does)")
+    own_mounts()
     rows = [r for r in ROWS if a.only in r.name]
     must(rows, f"no row is called like {a.only!r}")
     with concurrent.futures.ThreadPoolExecutor(a.jobs) as pool:
