@@ -158,6 +158,39 @@ static void check_temperature_limits(struct plan_work *w)
     }
 }
 
+/* What the profile allows must be enough for what the plan expects: a night that
+ * can only end in a trip does not begin. */
+static void check_ceiling(struct plan_work *w, enum limit_kind kind, double expected, double limit,
+                          const char *what)
+{
+    static const char *const units[LIMIT_COUNT] = {[LIMIT_CHARGE] = "Ah",
+                                                   [LIMIT_ENERGY] = "Wh",
+                                                   [LIMIT_STEP_TIME] = "h",
+                                                   [LIMIT_RUN_TIME] = "h"};
+    bool is_time = kind == LIMIT_STEP_TIME || kind == LIMIT_RUN_TIME;
+    double scale = is_time ? S_PER_H : 1;
+    if (w->limit_line[kind] > 0 && expected > limit) {
+        plan_problem(w, w->limit_line[kind],
+                     "the limit of %.4g %s is less than what is expected of %s, %.4g %s, so the "
+                     "run would trip: raise the limit",
+                     limit / scale, units[kind], what, expected / scale, units[kind]);
+    }
+}
+
+static void check_ceilings(struct plan_work *w)
+{
+    const struct guard_limits *l = &w->plan->limits;
+    for (size_t i = 0; i < w->plan->step_count; i++) {
+        const struct plan_step *s = &w->plan->steps[i];
+        char what[STEP_NAME_SIZE + 16];
+        text_format(what, sizeof what, "step \"%s\"", s->name);
+        check_ceiling(w, LIMIT_CHARGE, s->expected_Ah, l->charge_max_Ah, what);
+        check_ceiling(w, LIMIT_ENERGY, s->expected_Wh, l->energy_max_Wh, what);
+        check_ceiling(w, LIMIT_STEP_TIME, s->expected_s, l->step_time_max_s, what);
+    }
+    check_ceiling(w, LIMIT_RUN_TIME, w->plan->expected_s, l->run_time_max_s, "the run");
+}
+
 /* --- the stand --- */
 
 static void check_load(struct plan_work *w)
@@ -319,6 +352,7 @@ void plan_check(struct plan_work *w)
     }
     check_voltage_limits(w);
     check_temperature_limits(w);
+    check_ceilings(w);
     if (w->stand == NULL) {
         return;
     }

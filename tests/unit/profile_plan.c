@@ -600,6 +600,19 @@ static const struct {
      "p.yaml:4: the temperature limits leave no room: at least 5 degC and at most 4 degC; correct "
      "the limits of the profile or of battery \"launch-a\""},
 
+    {"current: 20 A\n", "current: 20 A\n  charge: 110 Ah\n", NULL,
+     "p.yaml:7: the limit of 110 Ah is less than what is expected of step \"capacity\", 125 Ah, so "
+     "the run would trip: raise the limit"},
+    {"current: 20 A\n", "current: 20 A\n  energy: 1 kWh\n", NULL,
+     "p.yaml:7: the limit of 1000 Wh is less than what is expected of step \"capacity\", 1600 Wh, "
+     "so the run would trip: raise the limit"},
+    {"current: 20 A\n", "current: 20 A\n  step_time: 12 h\n", NULL,
+     "p.yaml:7: the limit of 12 h is less than what is expected of step \"capacity\", 12.5 h, so "
+     "the run would trip: raise the limit"},
+    {"current: 20 A\n", "current: 20 A\n  run_time: 12 h\n", NULL,
+     "p.yaml:7: the limit of 12 h is less than what is expected of the run, 12.75 h, so the run "
+     "would trip: raise the limit"},
+
     /* the stand */
     {"", "", no_load, "stand \"jetty\" has no load to discharge with: choose another stand"},
     {"", "", load_of_8_A,
