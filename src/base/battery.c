@@ -31,11 +31,11 @@ struct battery battery_blank(void)
 {
     struct battery b = {
         .cells = 1,
-        .rated_Ah = NAN,
-        .rated_hours = NAN,
-        .rated_cutoff_V = NAN,
-        .current_max_A = NAN,
-        .temperature_max_C = NAN,
+        .rated_Ah = (double)NAN,
+        .rated_hours = (double)NAN,
+        .rated_cutoff_V = (double)NAN,
+        .current_max_A = (double)NAN,
+        .temperature_max_C = (double)NAN,
     };
     return b;
 }

@@ -34,6 +34,7 @@ static size_t append(char text[ERR_TEXT_SIZE], size_t n, const char *more)
 
 /* A text may repeat what an instrument or a stranger said: it is mended here.
  * Formats into a buffer of its own first: an argument may be e->text itself. */
+PRINTF_LIKE(2, 0)
 static size_t format(char text[ERR_TEXT_SIZE], const char *fmt, va_list ap)
 {
     int n = vsnprintf(text, ERR_TEXT_SIZE, fmt, ap);

@@ -179,7 +179,7 @@ static void the_share_is_waited_really(void **state)
 static void a_speed_that_is_none_is_one(void **state)
 {
     (void)state;
-    const double speeds[] = {0.5, 0, -3, NAN, INFINITY, 1};
+    const double speeds[] = {0.5, 0, -3, (double)NAN, (double)INFINITY, 1};
     for (size_t i = 0; i < COUNT(speeds); i++) {
         struct follower f = {0};
         struct clock *c = f.clock = clock_new_sped_up(speeds[i], follow, &f);

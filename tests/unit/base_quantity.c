@@ -137,7 +137,7 @@ static void what_a_person_may_write(void **state)
 {
     (void)state;
     for (size_t i = 0; i < COUNT(goods); i++) {
-        struct quantity q = {NAN, DIM_NUMBER};
+        struct quantity q = {(double)NAN, DIM_NUMBER};
         struct err e = {0};
         if (!quantity_parse(goods[i].text, &q, &e)) {
             fail_msg("%s: %s", goods[i].text, e.text);

@@ -123,16 +123,15 @@ static void editors(void **state)
     (void)state;
     static const char *const texts[] = {
         "a: 1\nb: \xC3\xA4\n",
-        "a: 1\nb: \xC3\xA4",       /* no line end at the end */
-        "a: 1\r\nb: \xC3\xA4\r\n", /* CR LF */
-        "a: 1\rb: \xC3\xA4\r",     /* CR alone */
-        "\xEF\xBB\xBF"
-        "a: 1\nb: \xC3\xA4\n",           /* byte order mark */
-        "a: 1   \nb:    \xC3\xA4 # x\n", /* spaces and comments */
-        "a: \t1\t\nb: \xC3\xA4\t\n",     /* tabs where they do not indent */
-        "a: 1\nb: \"\xC3\xA4\"\n",       /* quoted */
-        "a: '1'\nb: \"\\u00e4\"\n",      /* escaped */
-        "{a: 1,\nb: \xC3\xA4}\n",        /* flow */
+        "a: 1\nb: \xC3\xA4",                  /* no line end at the end */
+        "a: 1\r\nb: \xC3\xA4\r\n",            /* CR LF */
+        "a: 1\rb: \xC3\xA4\r",                /* CR alone */
+        "\xEF\xBB\xBF\x61: 1\nb: \xC3\xA4\n", /* byte order mark */
+        "a: 1   \nb:    \xC3\xA4 # x\n",      /* spaces and comments */
+        "a: \t1\t\nb: \xC3\xA4\t\n",          /* tabs where they do not indent */
+        "a: 1\nb: \"\xC3\xA4\"\n",            /* quoted */
+        "a: '1'\nb: \"\\u00e4\"\n",           /* escaped */
+        "{a: 1,\nb: \xC3\xA4}\n",             /* flow */
     };
     for (size_t i = 0; i < COUNT(texts); i++) {
         struct yaml_doc *d = load_text(texts[i]);
