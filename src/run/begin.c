@@ -3,6 +3,7 @@
 #include "base/file.h"
 #include "base/version.h"
 #include "run/result.h"
+#include "run/resume.h"
 #include "run/run_state.h"
 
 #include <math.h>
@@ -117,6 +118,25 @@ static bool begin_in_store(struct run *r, struct err *e)
     return ok;
 }
 
+/* The run's own time goes on by the wall clock: no other has run through a restart. */
+static bool take_up_in_store(struct run *r, struct err *e)
+{
+    const struct resume_point *at = &r->job->resume;
+    int64_t utc_ns = clock_utc_ns(r->stand->clock);
+    double gap_s = 0;
+    if (!resume_gap(at, utc_ns, r->plan->resume_within_s, &gap_s, e) ||
+        !store_run_resume(r->stand->store, at->nr, e)) {
+        return false;
+    }
+    r->nr = at->nr;
+    r->samples = at->samples;
+    r->start_utc_ns = at->started_utc_ns;
+    r->start_ns = clock_now_ns(r->stand->clock) - (utc_ns - at->started_utc_ns);
+    r->step_open = true;
+    r->step_nr = at->step;
+    return true;
+}
+
 bool run_get_ready(struct run *r, struct err *e)
 {
     struct stand_health health = {0};
@@ -126,5 +146,8 @@ bool run_get_ready(struct run *r, struct err *e)
         return false;
     }
     r->limits = r->plan->limits;
-    return program_backstop(r, e) && begin_in_store(r, e);
+    if (!program_backstop(r, e)) {
+        return false;
+    }
+    return r->job->resume.nr != 0 ? take_up_in_store(r, e) : begin_in_store(r, e);
 }

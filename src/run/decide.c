@@ -18,6 +18,22 @@ void decide_start(struct decider *d, const struct decide_start *from)
     sequencer_start(&d->sequencer, from->plan, from->lead_ohm, from->now_s);
 }
 
+void decide_resume(struct decider *d, const struct decide_start *from,
+                   const struct decide_resume *at)
+{
+    decide_start(d, from);
+    d->resumed = true;
+    d->sequencer.step = at->step;
+    sequencer_step_begun(&d->sequencer, at->step_start_s);
+    d->sequencer.discharged_Ah = at->discharged_Ah;
+    d->sequencer.charged_Ah = at->charged_Ah;
+    d->memory.start_s = 0;
+    guard_step_begun(&d->memory, at->step_start_s);
+    d->memory.step_Ah = at->discharged_Ah + at->charged_Ah;
+    d->memory.step_Wh = at->energy_Wh;
+    d->act = sequencer_wants_output(&d->sequencer) ? ACT_READ : ACT_WAIT;
+}
+
 static enum act finish(struct decider *d, enum run_outcome outcome)
 {
     d->outcome = outcome;
@@ -56,7 +72,10 @@ static struct guard_verdict judge(struct decider *d, const struct event *e)
  * on, so that the integral begins at the switch and not one period later. */
 static enum act open_step(struct decider *d, const struct sample *s)
 {
-    sequencer_step_begun(&d->sequencer, s->t_s);
+    if (!d->resumed) {
+        sequencer_step_begun(&d->sequencer, s->t_s);
+    }
+    d->resumed = false;
     sequencer_open(&d->sequencer, s);
     d->output_on = true; /* from here on it may be, whatever the instrument answers */
     return ACT_SET;

@@ -46,6 +46,7 @@ struct decider {
     enum act act;
     enum run_outcome outcome;     /* RUN_RUNNING until it ends; the first reason counts */
     struct guard_verdict verdict; /* why it tripped */
+    bool resumed;                 /* the present step is taken up again, not begun */
     bool output_on;               /* it may be on: from before it is set until off was confirmed */
     double switched_s;            /* when it was last switched */
     size_t ended_step;
@@ -59,6 +60,16 @@ struct decide_start {
 };
 /* The first act is in d->act. */
 void decide_start(struct decider *d, const struct decide_start *from);
+
+/* A run that was interrupted in the midst of a step goes on there. Nothing is
+ * counted for the gap; the run's time goes on from from->now_s. */
+struct decide_resume {
+    size_t step;
+    double step_start_s;
+    double discharged_Ah, charged_Ah, energy_Wh; /* of the step so far */
+};
+void decide_resume(struct decider *d, const struct decide_start *from,
+                   const struct decide_resume *at);
 
 /* What comes next; also in d->act. After ACT_FINISH nothing changes any more. */
 enum act decide_take(struct decider *d, const struct event *e);

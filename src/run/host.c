@@ -238,6 +238,7 @@ bool run_host_begin(struct run_host *h, const struct run_request *request,
         return false;
     }
     struct job *job = zalloc(sizeof *job);
+    job->asked = true;
     job->battery = *request->battery;
     uuid7_make(clock_utc_ns(h->config.clock), job->run_id);
     strcpy(run_id, job->run_id);

@@ -444,11 +444,30 @@ static void turn(struct run *r)
     r->next_ns = clock_now_ns(r->stand->clock); /* the grid begins when the step stands */
 }
 
+static void decide_begin(struct run *r)
+{
+    const struct resume_point *at = &r->job->resume;
+    struct decide_start from = {.plan = r->plan, .lead_ohm = r->facts.lead_ohm, .now_s = 0};
+    if (at->nr == 0) {
+        decide_start(&r->d, &from);
+        return;
+    }
+    const struct decide_resume where = {
+        .step = at->step,
+        .step_start_s = at->step_start_s,
+        .discharged_Ah = at->discharged_Ah,
+        .charged_Ah = at->charged_Ah,
+        .energy_Wh = at->energy_Wh,
+    };
+    from.now_s = now_s(r);
+    decide_resume(&r->d, &from, &where);
+}
+
 static void loop(struct run *r)
 {
-    const struct decide_start from = {.plan = r->plan, .lead_ohm = r->facts.lead_ohm, .now_s = 0};
     clock_join(r->stand->clock);
-    decide_start(&r->d, &from);
+    decide_begin(r);
+    r->next_ns = clock_now_ns(r->stand->clock);
     while (r->d.act != ACT_FINISH) {
         turn(r);
         show(r);
@@ -532,18 +551,36 @@ static void finish(struct run *r)
     }
 }
 
+static void tell_beginning(struct run *r)
+{
+    const struct resume_point *at = &r->job->resume;
+    char text[160];
+    if (at->nr == 0) {
+        event(r, "start", r->plan->profile);
+        return;
+    }
+    text_format(text, sizeof text,
+                "goes on after an interruption of %.4g s; nothing is added for that time",
+                now_s(r) - at->last_s);
+    event(r, "resume", text);
+}
+
 bool stand_run(struct stand *s, struct job *job)
 {
     struct err e = {0};
     struct run r = {.stand = s, .job = job};
     if (run_get_ready(&r, &e)) {
         show_begin(&r);
-        event(&r, "start", r.plan->profile);
-        stand_answer(s, true, NULL);
+        tell_beginning(&r);
+        if (job->asked) {
+            stand_answer(s, true, NULL);
+        }
         loop(&r);
         finish(&r);
-    } else {
+    } else if (job->asked) {
         stand_answer(s, false, &e);
+    } else {
+        log_warn("%s: the interrupted run is not resumed: %s", s->config->name, e.text);
     }
     plan_free(r.plan);
     job_free(job);

@@ -3,6 +3,8 @@
  * take orders. The run itself is in loop.c. */
 #include "run/stand.h"
 
+#include "run/resume.h"
+
 #include "base/file.h"
 #include "base/log.h"
 #include "profile/profile.h"
@@ -281,6 +283,18 @@ static bool obey(struct stand *s, enum order order, struct job *job)
     return false;
 }
 
+/* Once, when the stand is there for the first time: a run that was cut off may
+ * go on. Returns false when the thread shall leave. */
+static bool look_back(struct stand *s)
+{
+    if (s->looked_back || phase_of(s) != STAND_IDLE) {
+        return true;
+    }
+    s->looked_back = true;
+    struct job *job = resume_find(s);
+    return job == NULL || !stand_run(s, job);
+}
+
 void *stand_thread(void *arg)
 {
     struct stand *s = arg;
@@ -295,6 +309,7 @@ void *stand_thread(void *arg)
         enum order order = stand_take_order(s, &job);
         if (order == ORDER_NONE) {
             idle_turn(s);
+            stay = look_back(s);
         } else {
             stay = obey(s, order, job);
         }

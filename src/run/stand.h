@@ -11,8 +11,21 @@
 
 enum order { ORDER_NONE, ORDER_BEGIN, ORDER_END, ORDER_CLEAR, ORDER_QUIT };
 
+/* Where an interrupted run was; nr 0: the job begins a new run. */
+struct resume_point {
+    int64_t nr;
+    int64_t started_utc_ns;
+    double last_s; /* its last sample, on its own time axis */
+    size_t step;
+    double step_start_s;
+    double discharged_Ah, charged_Ah, energy_Wh; /* in that step */
+    int64_t samples;
+};
+
 /* A run to begin. Owned by the stand once the order is given. */
 struct job {
+    struct resume_point resume;
+    bool asked; /* somebody waits for the answer */
     struct profile *profile;
     struct battery battery;
     char run_id[UUID_TEXT_SIZE];
@@ -44,6 +57,7 @@ struct stand {
     struct err answer;
     struct stand_status status;
     int64_t reading_real_ns; /* 0: none yet */
+    bool looked_back;        /* for a run that was cut off; the thread's own */
 };
 
 /* What the thread runs until ORDER_QUIT. */
