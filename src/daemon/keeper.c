@@ -354,6 +354,8 @@ static pid_t start_worker(struct keeper *k, int *line_fd)
         if (getppid() != keeper) {
             raise(SIGTERM);
         }
+        /* Out of the terminal's reach: Ctrl-C comes through the keeper. */
+        setsid();
         *line_fd = pair[1];
         return 0;
     }
@@ -363,19 +365,32 @@ static pid_t start_worker(struct keeper *k, int *line_fd)
     return pid;
 }
 
+/* A terminal that closes, stops or quits its programs reaches every process of
+ * the group at once, keeper and worker alike. None of that may end or suspend
+ * the watching: closing and suspending are ignored, quitting means leaving. */
+static void take_signals(struct keeper *k)
+{
+    static const int ignored[] = {SIGHUP, SIGTSTP, SIGTTIN, SIGTTOU};
+    sigset_t signals;
+    for (size_t i = 0; i < sizeof ignored / sizeof ignored[0]; i++) {
+        signal(ignored[i], SIG_IGN); /* the worker inherits it */
+    }
+    sigemptyset(&signals);
+    sigaddset(&signals, SIGTERM);
+    sigaddset(&signals, SIGINT);
+    sigaddset(&signals, SIGQUIT);
+    sigaddset(&signals, SIGCHLD);
+    sigprocmask(SIG_BLOCK, &signals, NULL);
+    k->signal_fd = signalfd(-1, &signals, SFD_CLOEXEC);
+}
+
 int keeper_run(worker_fn *worker, void *context)
 {
     struct keeper k = {.line_fd = -1,
                        .restarts_since_ns = clock_real_ns(),
                        .ping_period_ns = notify_watchdog_period_ns()};
-    sigset_t signals;
     int status = -1;
-    sigemptyset(&signals);
-    sigaddset(&signals, SIGTERM);
-    sigaddset(&signals, SIGINT);
-    sigaddset(&signals, SIGCHLD);
-    sigprocmask(SIG_BLOCK, &signals, NULL);
-    k.signal_fd = signalfd(-1, &signals, SFD_CLOEXEC);
+    take_signals(&k);
     while (status < 0) {
         int line_fd = -1;
         pid_t pid = start_worker(&k, &line_fd);

@@ -55,17 +55,17 @@ outcome running || fail "not running again"
 await 60 outcome completed
 expect 0 ampledger show last --json
 cp "$home/out" "$home/show.json"
-[ "$(json "$home/show.json" "d['result']['interruptions']")" = 1 ] || fail "interruptions"
+[ "$(json "$home/show.json" "d['interruptions']")" = 1 ] || fail "interruptions"
 json "$home/show.json" "[e['kind'] for e in d['events']]" | grep -q "'interrupted', 'resume'" || fail "events"
-json "$home/show.json" "d['result']['notes']" | grep -q 'nothing is added' || fail "no note"
-json "$home/show.json" "[c['name'] for c in d['result']['uncertainty']['components']]" |
+json "$home/show.json" "d['notes']" | grep -q 'nothing is added' || fail "no note"
+json "$home/show.json" "[c['name'] for c in d['uncertainty']['components']]" |
     grep -q interruption || fail "the budget does not name it"
-ours=$(json "$home/show.json" "d['result']['capacity_Ah']")
-U=$(json "$home/show.json" "d['result']['capacity_uncertainty_Ah']")
+ours=$(json "$home/show.json" "d['capacity_Ah']")
+U=$(json "$home/show.json" "d['capacity_uncertainty_Ah']")
 theirs=$(control counter launch-a | sed 's/.*discharged_Ah=\([0-9.]*\).*/\1/')
 echo "resumed: $ours Ah +- $U Ah by us, $theirs Ah by the virtual bench's own counter"
 holds "abs($ours - $theirs) <= $U"
-gap=$(json "$home/show.json" "d['result']['interrupted_s']")
+gap=$(json "$home/show.json" "d['interrupted_s']")
 holds "0 < $gap < 20"
 # Nothing added for the gap: bridging it by a line would have added half of it.
 holds "$ours < $theirs + 0.0005"
