@@ -124,6 +124,7 @@ static enum act take_reading(struct decider *d, const struct event *e)
 
 static enum act step_begun(struct decider *d, double now_s)
 {
+    d->resumed = false;
     sequencer_step_begun(&d->sequencer, now_s);
     guard_step_begun(&d->memory, now_s);
     return sequencer_wants_output(&d->sequencer) ? ACT_READ : ACT_WAIT;

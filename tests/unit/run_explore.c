@@ -368,6 +368,7 @@ static uint64_t key_of(const struct world *w)
         now - m->away_since_s,
         now - m->leak_since_s,
         d->output_on,
+        d->resumed,
         /* older than settling is all the same */
         fmin(now - d->switched_s, 2 * GUARD_SETTLE_S),
         w->on,
@@ -446,7 +447,9 @@ static void explore(struct exploration *x, const struct world *from, size_t dept
     }
 }
 
-static struct exploration explore_with(take_fn *take, bool to_the_first)
+/* at NULL: from the beginning; else a run that was interrupted goes on there. */
+static struct exploration explore_from(const struct decide_resume *at, take_fn *take,
+                                       bool to_the_first)
 {
     struct plan plan = plan_of_an_evening();
     struct world w = {.recorded = true,
@@ -458,11 +461,20 @@ static struct exploration explore_with(take_fn *take, bool to_the_first)
     struct exploration x = {.take = take, .to_the_first = to_the_first, .complete = true};
     x.table = calloc(TABLE_SIZE, sizeof *x.table);
     assert_non_null(x.table);
-    decide_start(&w.d, &from);
+    if (at == NULL) {
+        decide_start(&w.d, &from);
+    } else {
+        decide_resume(&w.d, &from, at);
+    }
     explore(&x, &w, 0);
     free(x.table);
     x.table = NULL;
     return x;
+}
+
+static struct exploration explore_with(take_fn *take, bool to_the_first)
+{
+    return explore_from(NULL, take, to_the_first);
 }
 
 /* --- the tests --- */
@@ -586,6 +598,23 @@ static enum act starts_again_after_a_trip(struct decider *d, const struct event 
     return d->act;
 }
 
+static void nor_after_an_interruption(void **state)
+{
+    (void)state;
+    for (size_t step = 0; step < sizeof steps / sizeof steps[0]; step++) {
+        const struct decide_resume at = {.step = step, .step_start_s = -1};
+        struct exploration x = explore_from(&at, decide_take, false);
+        print_message("resumed in step %zu: %zu states, deepest %zu events\n", step, x.states,
+                      x.deepest);
+        if (x.violations != 0) {
+            fail_msg("%zu violations; the first: %s", x.violations, x.first);
+        }
+        assert_true(x.complete && x.states > 500 && x.outcome_seen[RUN_COMPLETED]);
+        x = explore_from(&at, forgets_the_keeper, true);
+        assert_true(x.violations > 0);
+    }
+}
+
 static void every_broken_rule_is_found(void **state)
 {
     (void)state;
@@ -617,6 +646,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(no_order_of_events_breaks_the_rule),
+        cmocka_unit_test(nor_after_an_interruption),
         cmocka_unit_test(every_broken_rule_is_found),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
