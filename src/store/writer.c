@@ -5,9 +5,11 @@
 #include "base/clock.h"
 #include "base/file.h"
 #include "base/log.h"
+#include "store/schema.h"
 
 #include <errno.h>
 #include <signal.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
@@ -17,6 +19,7 @@
 /* Do not wait for the clock when this many entries are there already. */
 #define EAGER_ENTRIES ((size_t)STORE_BATCH_MAX / 2)
 #define SAY_AGAIN_NS (60 * SECOND)
+#define LOOK_BACK_NS (5 * SECOND)
 
 /* The clock of the condition variables. It is not the test clock's: how long a
  * disk takes is real time, and hours asleep are not hours of a failing disk. */
@@ -326,6 +329,27 @@ static bool file_is_there(struct writer *w, struct err *e)
     return true;
 }
 
+/* A file damaged under it, SQLite goes on writing as well: this connection has
+ * in memory what it would need to read. So another one, which has nothing, looks
+ * now and then for the newest sample. */
+static bool can_be_read(struct writer *w, struct err *e)
+{
+    static const char *const newest[] = {
+        "SELECT * FROM sample ORDER BY run_nr DESC, seq DESC LIMIT 1"};
+    struct store_db d = {.sql = newest};
+    int64_t now = mono_ns();
+    if (w->attempts == 0 && now - w->looked_back_ns < LOOK_BACK_NS)
+        return true;
+    if (!store_db_open_reader(&d, w->db.path, e))
+        return false;
+    snprintf(d.path, sizeof d.path, "%s", w->db.path);
+    struct store_bind b = store_bind(&d, 0);
+    bool fine = store_run(&b) == SQLITE_OK || store_sqlite_err(e, d.db, d.path, "read back from");
+    store_db_close(&d);
+    w->looked_back_ns = fine ? now : w->looked_back_ns;
+    return fine;
+}
+
 static void say_trouble(struct writer *w, const struct err *why, size_t waiting)
 {
     int64_t now = mono_ns();
@@ -358,7 +382,7 @@ static bool write_batch(struct writer *w)
     take_batch(w, &b);
     size_t waiting = queue_count(&w->queue);
     pthread_mutex_unlock(&w->mutex);
-    if (!file_is_there(w, &why))
+    if (!file_is_there(w, &why) || !can_be_read(w, &why))
         goto trouble;
     if (!apply_batch(w, &b)) {
         store_sqlite_err(&why, w->db.db, w->db.path, "write to");

@@ -111,6 +111,7 @@ struct writer {
     } seq[WRITER_SEQS];
     size_t seq_evict;
     int64_t trouble_since_ns, trouble_said_ns;
+    int64_t looked_back_ns; /* when what was written was last read from the disk */
     int attempts;
     long long dropped;
 };

@@ -327,6 +327,48 @@ static void a_file_that_is_moved_away_is_noticed(void **state)
     assert_int_equal(ask_int(f->path, "SELECT count(*) FROM sample"), 1);
 }
 
+/* Random bytes over all that the file and its log hold. */
+static void damage(const char *path)
+{
+    static const char *const suffixes[] = {"", "-wal"};
+    unsigned noise = 7;
+    for (int i = 0; i < 2; i++) {
+        char name[700];
+        snprintf(name, sizeof name, "%s%s", path, suffixes[i]);
+        FILE *f = fopen(name, "r+b");
+        assert_non_null(f);
+        assert_int_equal(fseek(f, 0, SEEK_END), 0);
+        long size = ftell(f);
+        rewind(f);
+        for (long at = 0; at < size; at++) {
+            noise = noise * 1664525u + 1013904223u;
+            fputc((int)(noise >> 24), f);
+        }
+        assert_int_equal(fclose(f), 0);
+    }
+}
+
+static void damage_is_noticed(void **state)
+{
+    struct fixture *f = *state;
+    struct store *s = NULL;
+    struct err e = {0};
+    ok(store_open(f->path, &s, &e));
+    int64_t nr = begin_a_run(s);
+    struct sample x = sample_number(0);
+    assert_true(store_put_sample(s, nr, 0, &x));
+    ok(store_flush(s, 500, &e));
+    damage(f->path);
+    int64_t start = clock_real_ns();
+    while (store_put_sample(s, nr, 0, &x) && ms_since(start) < 30000)
+        pause_ms(200);
+    assert_in_range(ms_since(start), 9900, 16500);
+    assert_false(store_is_recording(s, &e));
+    assert_non_null(strstr(e.text, f->path));
+    assert_true(strstr(e.text, "damaged") || strstr(e.text, "not a database"));
+    store_close(s);
+}
+
 /* Hand over until the disk has no room; then make room: all must be there. */
 static void fill_then_free(struct store *s, const char *path, void (*make_room)(void *), void *what)
 {
@@ -459,6 +501,7 @@ int main(void)
         yard(after_ten_seconds_it_cannot_record),
         yard(closing_has_an_end),
         yard(a_file_that_is_moved_away_is_noticed),
+        yard(damage_is_noticed),
         yard(a_full_disk_loses_nothing),
         yard(a_disk_too_full_to_begin_leaves_nothing),
         yard(a_file_size_limit_loses_nothing),
