@@ -82,5 +82,6 @@ ampledger-virtual --control "$home/vb/control" "counter launch-a"
 echo
 echo "Database:  $home/ampledger.db"
 echo "Samples:   $home/run.csv, and without any daemon:"
-echo "           build/ampledger analyse build/demo/run.csv --cutoff 10V --rated 125Ah"
+echo "           build/ampledger analyse build/demo/run.csv --cutoff 10V --rated 125Ah \\"
+echo "               --current-accuracy '0.05 % + 5 mA' --voltage-accuracy '0.02 % + 2 mV'"
 exit "$status"

@@ -102,6 +102,18 @@ static void print_course(FILE *f, const struct capacity_result *r)
     fprintf(f, "%zu counted of %zu\n", r->samples_counted, r->samples);
 }
 
+/* How the uncertainty entered the verdict. */
+static const char *by_which_rule(const struct acceptance *a, const struct capacity_result *r)
+{
+    if (a->rule == DECISION_SIMPLE) {
+        return ", uncertainty aside";
+    }
+    return r->uncertainty.accuracy_known ? ", uncertainty included"
+                                         : ", with the uncertainty of sampling alone: state the\n"
+                                           "                instrument's accuracy before you "
+                                           "rely on it";
+}
+
 static void print_verdict(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
 {
     const struct acceptance *a = &q->acceptance;
@@ -115,12 +127,10 @@ static void print_verdict(FILE *f, const struct analyse_request *q, const struct
         fprintf(f, "none: a charge does not show what the battery can deliver\n");
         break;
     case VERDICT_PASS:
-        fprintf(f, "pass: at least the %.6g Ah wanted%s\n", a->limit_Ah,
-                a->rule == DECISION_SIMPLE ? ", uncertainty aside" : ", uncertainty included");
+        fprintf(f, "pass: at least the %.6g Ah wanted%s\n", a->limit_Ah, by_which_rule(a, r));
         break;
     case VERDICT_FAIL:
-        fprintf(f, "fail: less than the %.6g Ah wanted%s\n", a->limit_Ah,
-                a->rule == DECISION_SIMPLE ? ", uncertainty aside" : ", uncertainty included");
+        fprintf(f, "fail: less than the %.6g Ah wanted%s\n", a->limit_Ah, by_which_rule(a, r));
         break;
     case VERDICT_UNDECIDED:
         if (r->lower_bound && r->capacity_Ah < a->limit_Ah)

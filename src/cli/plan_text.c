@@ -174,6 +174,11 @@ static void print_notes(const json_t *plan, const char *key, const char *heading
     }
 }
 
+void plan_print_warnings(const json_t *plan, FILE *f)
+{
+    print_notes(plan, "warnings", "Warnings of the plan", f);
+}
+
 void plan_print(const json_t *plan, FILE *f)
 {
     print_heading(plan, f);
@@ -183,7 +188,11 @@ void plan_print(const json_t *plan, FILE *f)
     print_notes(plan, "problems", "PROBLEMS: it does not start before these are solved", f);
     print_notes(plan, "warnings", "Warnings", f);
     print_notes(plan, "cautions", "Cautions", f);
-    if (json_array_size(json_object_get(plan, "problems")) == 0) {
+    size_t problems = json_array_size(json_object_get(plan, "problems"));
+    if (problems == 0) {
         fputs("\nNo problems. Nothing was switched on.\n", f);
+    } else {
+        fprintf(f, "\nIt does not start: %zu problem%s, see above. Nothing was switched on.\n",
+                problems, problems == 1 ? "" : "s");
     }
 }

@@ -7,6 +7,8 @@
 #include <stdio.h>
 
 void plan_print(const json_t *plan, FILE *f);
+/* Only its warnings; nothing when there are none. */
+void plan_print_warnings(const json_t *plan, FILE *f);
 /* "with guard band: ..." from the name of a decision rule. */
 const char *rule_in_words(const char *rule);
 /* The table of limits in force, as a plan and a run show it. */

@@ -7,6 +7,8 @@
 #include "cli/table.h"
 #include "cli/words.h"
 
+#include "base/clock.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -49,13 +51,13 @@ static void print_verdict(const json_t *run, FILE *f)
 
 static struct words duration_of(const json_t *run)
 {
-    double all = 0;
-    const json_t *steps = json_object_get(run, "steps");
-    for (size_t i = 0; i < json_array_size(steps); i++) {
-        double end = number_at(json_array_get(steps, i), "end_s");
-        all = isfinite(end) ? fmax(all, end) : all;
+    struct err e = {0};
+    int64_t started_ns = 0, ended_ns = 0;
+    if (!clock_parse_utc(text_at(run, "started_utc"), &started_ns, &e) ||
+        !clock_parse_utc(text_at(run, "ended_utc"), &ended_ns, &e)) {
+        return words_duration(NAN);
     }
-    return words_duration(all);
+    return words_duration((double)(ended_ns - started_ns) / (double)NS_PER_S);
 }
 
 static void leads_in_words(double ohm, struct words *out)
@@ -195,4 +197,7 @@ void run_print(const json_t *run, FILE *f)
     print_instruments(run, f);
     print_events(run, f);
     print_notes(run, f);
+    /* Once more: the top of it has left a small screen. */
+    fputc('\n', f);
+    run_headline(run, f);
 }

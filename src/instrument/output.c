@@ -269,7 +269,13 @@ bool instrument_make_safe(struct instrument *i, int tries, struct err *e)
         return true;
     }
     char what[96];
-    text_format(what, sizeof what, "not confirmed off after %d %s, disconnect the battery by hand",
-                n, n == 1 ? "try" : "tries");
+    if (why.code == ERR_LINK_LOST) {
+        /* Nothing is known of an output that cannot be reached; its own message says why. */
+        text_format(what, sizeof what, "cannot be reached");
+    } else {
+        text_format(what, sizeof what,
+                    "not confirmed off after %d %s, disconnect the battery by hand", n,
+                    n == 1 ? "try" : "tries");
+    }
     return inside_fail(i, what, &why, e);
 }

@@ -292,6 +292,18 @@ static bool check_plausible(struct plan_work *w)
     return false;
 }
 
+/* The voltage was just read and the temperature was not. */
+static void check_present_thermometer(struct plan_work *w)
+{
+    if (w->stand->has_thermometer && isfinite(w->stand->present_voltage_V) &&
+        !isfinite(w->stand->present_temperature_C)) {
+        plan_problem(w, 0,
+                     "the thermometer of stand \"%s\" gives no reading: see to its cable and where "
+                     "it touches the battery",
+                     w->stand->name);
+    }
+}
+
 /* Each limit by itself would trip the run with its first sample. */
 static void check_present_voltage(struct plan_work *w)
 {
@@ -362,6 +374,7 @@ void plan_check(struct plan_work *w)
     }
     if (isfinite(w->stand->present_voltage_V)) {
         check_present_voltage(w);
+        check_present_thermometer(w);
     }
     check_temperature(w);
 }

@@ -205,7 +205,7 @@ void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out)
     stand_facts_now(&h->stands[index], out);
 }
 
-static bool refuse_unless_ready(struct run_host *h, size_t index, struct err *e)
+bool run_host_ready(struct run_host *h, size_t index, struct err *e)
 {
     struct stand_status st;
     run_host_status(h, index, &st);
@@ -230,11 +230,26 @@ static bool refuse_unless_ready(struct run_host *h, size_t index, struct err *e)
     return err_set(e, ERR_CONFIG, "%s: not ready: %s", st.name, st.problem);
 }
 
+/* One battery hangs at one stand only. */
+static bool refuse_battery_in_use(struct run_host *h, const struct battery *battery, struct err *e)
+{
+    for (size_t i = 0; i < h->count; i++) {
+        struct stand_status st;
+        run_host_status(h, i, &st);
+        if (st.phase == STAND_RUNNING && strcmp(st.battery, battery->label) == 0) {
+            return err_set(e, ERR_REFUSED, "%s is under test at %s already; is the label right?",
+                           battery->label, st.name);
+        }
+    }
+    return true;
+}
+
 bool run_host_begin(struct run_host *h, const struct run_request *request,
                     char run_id[UUID_TEXT_SIZE], struct err *e)
 {
     size_t index = 0;
-    if (!run_host_find(h, request->stand, &index, e) || !refuse_unless_ready(h, index, e)) {
+    if (!run_host_find(h, request->stand, &index, e) || !run_host_ready(h, index, e) ||
+        !refuse_battery_in_use(h, request->battery, e)) {
         return false;
     }
     struct job *job = zalloc(sizeof *job);

@@ -143,7 +143,8 @@ static void show_end(struct run *r)
 
 static void event(struct run *r, const char *kind, const char *text)
 {
-    log_info("%s: %s: %s", r->stand->config->name, kind, text);
+    bool bad = strcmp(kind, "trip") == 0 || strcmp(kind, "alarm") == 0;
+    log_line(bad ? LOG_ERROR : LOG_INFO, "%s: %s: %s", r->stand->config->name, kind, text);
     if (!store_put_event(r->stand->store, r->nr, clock_utc_ns(r->stand->clock), now_s(r), kind,
                          text)) {
         log_error("%s: the event above could not be stored", r->stand->config->name);

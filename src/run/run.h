@@ -79,6 +79,10 @@ void run_host_status(struct run_host *h, size_t index, struct stand_status *out)
 /* False + ERR_NOT_FOUND with the nearest name. */
 bool run_host_find(struct run_host *h, const char *stand, size_t *index, struct err *e) NODISCARD;
 
+/* Could a run begin there now, as far as the stand goes? ERR_REFUSED: busy or
+ * latched; ERR_CONFIG: an instrument is missing. */
+bool run_host_ready(struct run_host *h, size_t index, struct err *e) NODISCARD;
+
 /* What the plan must know of a stand, with its newest reading. */
 void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out);
 

@@ -101,6 +101,11 @@ static bool is_unconfirmed(struct stand *s)
 bool stand_safe(struct stand *s, struct err *e)
 {
     bool safe = stand_make_safe(s->config, SAFE_TRIES, e);
+    if (!safe && !s->was_up && e->code == ERR_LINK_LOST) {
+        /* Never there since the daemon began: nothing that it could have left on. */
+        log_warn("%s: %s", s->config->name, e->text);
+        return false;
+    }
     /* Once, not with every retry; a run tells it itself, with its battery. */
     if (!safe && !is_unconfirmed(s) && phase_of(s) != STAND_RUNNING) {
         stand_tell_alarm(s, "output-unconfirmed",
@@ -142,6 +147,7 @@ static bool bring_up(struct stand *s, struct err *e)
     bool ok = stand_bring_up(s->config, &health, e);
     show_instruments(s, &health);
     if (ok) {
+        s->was_up = true;
         set_unconfirmed(s, false);
         stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
         log_info("%s: every instrument answers, outputs off", s->config->name);
@@ -212,6 +218,8 @@ static void look(struct stand *s)
     struct reading r;
     if (stand_read(s->config, false, &r, &temperature_error, &e)) {
         stand_set_reading(s, &r);
+        /* A thermometer that is gone is told now, not when somebody wants to start. */
+        stand_set_phase(s, phase_of(s), temperature_error.text);
         watch_temperature(s, r.temperature_C);
         return;
     }

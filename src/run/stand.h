@@ -57,6 +57,7 @@ struct stand {
     struct err answer;
     struct stand_status status;
     int64_t reading_real_ns; /* 0: none yet */
+    bool was_up;             /* every instrument answered once; the thread's own */
     bool looked_back;        /* for a run that was cut off; the thread's own */
 };
 

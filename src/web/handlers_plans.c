@@ -54,6 +54,15 @@ bool get_profiles(const struct request *q, struct reply *out, struct err *e)
     return true;
 }
 
+/* What would make the stand refuse, whatever the plan says. */
+static void add_stand_problem(struct run_host *host, size_t index, json_t *problems)
+{
+    struct err e = {0};
+    if (!run_host_ready(host, index, &e)) {
+        json_array_append_new(problems, text_to_json(e.text));
+    }
+}
+
 static bool make_plan(const struct web_config *c, const struct test_parts *parts, const char *stand,
                       json_t **out, struct err *e)
 {
@@ -73,6 +82,9 @@ static bool make_plan(const struct web_config *c, const struct test_parts *parts
     }
     *out = plan_to_json(plan, known);
     plan_free(plan);
+    if (known != NULL) {
+        add_stand_problem(c->host, index, json_object_get(*out, "problems"));
+    }
     return true;
 }
 

@@ -140,7 +140,7 @@ control fault load-1 identity 'VIRTUAL,Toaster,1,1' >/dev/null
 refused_because 's|link: "tty:vb/load-1"|link: "tty:vb/load-1", identity: "*Load*"|' 'Toaster'
 control clear-fault load-1 >/dev/null
 control fault load-1 silence >/dev/null
-refused_because 's|x|x|' 'no '
+refused_because 's|x|x|' 'answer'
 control clear-fault load-1 >/dev/null
 echo "$bench_virtual" >>"$home/bench.yaml"
 database_is_sound

@@ -459,6 +459,11 @@ static void battery_allows_8_A(struct scene *s)
 static void battery_allows_4_degC(struct scene *s)
 {
     s->battery.temperature_max_C = 4;
+    s->stand.present_temperature_C = NAN; /* so that it is not out of the window too */
+    s->stand.present_voltage_V = NAN;     /* nothing was read yet */
+}
+static void thermometer_is_silent(struct scene *s)
+{
     s->stand.present_temperature_C = NAN;
 }
 static void no_load(struct scene *s)
@@ -596,6 +601,9 @@ static const struct {
     {"min: 2.2 V/cell", "min: 2.5 V/cell", NULL,
      "p.yaml:5: the lower voltage limit, 10.00 V, is not below the cut-off of step \"capacity\", "
      "10.00 V, so the run would trip before the step ends: lower the limit"},
+    {"", "", thermometer_is_silent,
+     "the thermometer of stand \"jetty\" gives no reading: see to its cable and where it touches "
+     "the battery"},
     {"", "", battery_allows_4_degC,
      "p.yaml:4: the temperature limits leave no room: at least 5 degC and at most 4 degC; correct "
      "the limits of the profile or of battery \"launch-a\""},
