@@ -31,6 +31,6 @@ step "the threaded rooms under TSan"
 build build-tsan -DAMPLEDGER_TSAN=ON
 ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 
-step "the release build, as people run it: end to end, and the command line under valgrind"
+step "the release build, as people run it: end to end, faults, and the command line under valgrind"
 build build
-ctest --test-dir build --output-on-failure -L 'e2e|valgrind'
+ctest --test-dir build --output-on-failure -L 'e2e|valgrind|faults'
