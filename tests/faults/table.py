@@ -561,6 +561,9 @@ def _():
 
 # --- deaths ---
 
+KEEPER_DID_IT = "load switched off, and it says so"
+
+
 def death(name, how, limit_ms, outcomes, restart=False, happened=""):
     @row(name)
     def _():
@@ -585,6 +588,9 @@ def death(name, how, limit_ms, outcomes, restart=False, happened=""):
             run = b.ended()
             must(run["outcome"] in outcomes, f"the run is marked {run['outcome']}")
             must(b.query("select count(*) from sample")[0][0] >= samples, "samples were lost")
+            # and not only the next worker, who would have switched it off as well
+            must(not name.startswith("worker") or KEEPER_DID_IT in b.log_text(),
+                 "the keeper did not switch it off")
             time.sleep(2)
             must(b.log("on") == ons and b.load_is("off"), "it was switched on again")
             b.must_be_sound()
