@@ -13,6 +13,7 @@
 
 struct link;
 
+/* FLOW_DTR_DSR is refused at opening: Linux has it for no port. */
 enum link_flow { FLOW_NONE, FLOW_RTS_CTS, FLOW_DTR_DSR, FLOW_XON_XOFF };
 
 struct link_settings {
@@ -29,7 +30,7 @@ struct link_settings link_settings_default(void);
 
 /* `serial:/dev/ttyUSB0` opens through libserialport, `tty:/dev/pts/7` a terminal
  * as it is (settings do not matter to it). Both exclusively. ERR_CONFIG for an
- * address of no known kind, ERR_LINK_LOST for a port that is missing, forbidden
+ * address of no known kind and for settings that the port cannot have, ERR_LINK_LOST for a port that is missing, forbidden
  * or held by another process; each with the remedy. Returns owned *out. */
 bool link_open(const char *address, const struct link_settings *settings, struct link **out,
                struct err *e) NODISCARD;

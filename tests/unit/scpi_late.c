@@ -180,9 +180,14 @@ static bool ask(struct rig *r, int number)
     return o == RIGHT;
 }
 
+/* Patiently: a busy machine is no fault of the session. */
 static void must_answer(struct rig *r, int number)
 {
-    if (!ask(r, number)) {
+    int timeout_ms = r->options.reply_timeout_ms;
+    r->options.reply_timeout_ms = 500;
+    bool answered = ask(r, number);
+    r->options.reply_timeout_ms = timeout_ms;
+    if (!answered) {
         fail_msg("%d?: %s", number, r->e.text);
     }
     assert_false(scpi_is_suspect(r->session));
@@ -190,7 +195,7 @@ static void must_answer(struct rig *r, int number)
 
 /* --- many, at random --- */
 
-#define CROWD 10
+#define CROWD 16
 
 /* One of several instruments that are asked at the same time, to save time. */
 struct one {
@@ -222,57 +227,47 @@ static void *ask_many(void *arg)
     return NULL;
 }
 
-static void crowd(const char *how, struct one model)
+/* About half of the answers come too late. */
+static void late_answers_are_never_misattributed(void **state)
 {
-    struct one all[CROWD];
-    int count[3] = {0};
-    for (size_t i = 0; i < CROWD; i++) {
-        all[i] = model;
-        all[i].seed = (unsigned)i + 1;
-        assert_int_equal(pthread_create(&all[i].thread, NULL, ask_many, &all[i]), 0);
+    (void)state;
+    static const struct {
+        const char *name;
+        struct one one;
+    } ways[] = {
+        {"nonce",
+         {.how = RESYNC_NONCE, .questions = 125, .timeout_ms = 3, .delay_ms = 6, .late_ms = 1000}},
+        {"identity", /* here and below the time-out is longer than draining takes */
+         {.how = RESYNC_IDENTITY,
+          .questions = 12,
+          .timeout_ms = 60,
+          .delay_ms = 120,
+          .late_ms = 700}},
+        {"silence",
+         {.how = RESYNC_QUIET, .questions = 6, .timeout_ms = 60, .delay_ms = 160, .late_ms = 600}},
+    };
+    enum { WAYS = sizeof ways / sizeof ways[0] };
+    static struct one all[WAYS][CROWD];
+    for (size_t i = 0; i < WAYS * CROWD; i++) {
+        struct one *one = &all[i / CROWD][i % CROWD];
+        *one = ways[i / CROWD].one;
+        one->seed = (unsigned)i + 1;
+        assert_int_equal(pthread_create(&one->thread, NULL, ask_many, one), 0);
     }
-    for (size_t i = 0; i < CROWD; i++) {
-        pthread_join(all[i].thread, NULL);
-        assert_true(all[i].opened);
-        for (int o = 0; o < 3; o++) {
-            count[o] += all[i].count[o];
+    for (size_t w = 0; w < WAYS; w++) {
+        int count[3] = {0}, questions = CROWD * ways[w].one.questions;
+        for (size_t i = 0; i < CROWD; i++) {
+            pthread_join(all[w][i].thread, NULL);
+            assert_true(all[w][i].opened);
+            for (int o = 0; o < 3; o++) {
+                count[o] += all[w][i].count[o];
+            }
         }
+        print_message("late answers, by %s: %d questions, %d right, %d failed, %d wrong\n",
+                      ways[w].name, questions, count[RIGHT], count[FAILED], count[WRONG]);
+        assert_int_equal(count[WRONG], 0);
+        assert_true(count[RIGHT] > questions / 20 && count[FAILED] > questions / 20);
     }
-    int questions = CROWD * model.questions;
-    print_message("late answers, by %s: %d questions, %d right, %d failed, %d wrong\n", how,
-                  questions, count[RIGHT], count[FAILED], count[WRONG]);
-    assert_int_equal(count[WRONG], 0);
-    assert_true(count[RIGHT] > questions / 20 && count[FAILED] > questions / 20);
-}
-
-static void by_nonce_none_is_misattributed(void **state)
-{
-    (void)state;
-    crowd("nonce", (struct one){.how = RESYNC_NONCE,
-                                .questions = 200,
-                                .timeout_ms = 3,
-                                .delay_ms = 6,
-                                .late_ms = 1000});
-}
-
-static void by_identity_none_is_misattributed(void **state)
-{
-    (void)state;
-    crowd("identity", (struct one){.how = RESYNC_IDENTITY,
-                                   .questions = 15,
-                                   .timeout_ms = 60, /* longer than the drain takes */
-                                   .delay_ms = 120,
-                                   .late_ms = 500});
-}
-
-static void by_silence_none_is_misattributed(void **state)
-{
-    (void)state;
-    crowd("silence", (struct one){.how = RESYNC_QUIET,
-                                  .questions = 10,
-                                  .timeout_ms = 60,
-                                  .delay_ms = 160,
-                                  .late_ms = 300});
 }
 
 /* --- the hard ones, one at a time --- */
@@ -314,7 +309,7 @@ static void an_answer_amid_resynchronising_does_not_fool(void **state)
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         char reply[64];
         pthread_t thread;
-        renew(r, rows[i].how, 400);
+        renew(r, rows[i].how, 700);
         must_answer(r, 1);
         atomic_store(&r->instrument.holds, true);
         assert_false(scpi_query(r->session, rows[i].question, reply, sizeof reply, &r->e));
@@ -336,11 +331,11 @@ static void the_last_sessions_answers_do_not_fool(void **state)
     for (size_t i = 0; i < 6; i++) {
         char reply[64];
         pthread_t thread;
-        renew(r, ways[i / 2], 400);
+        renew(r, ways[i / 2], 700);
         must_answer(r, 1);
         atomic_store(&r->instrument.holds, true);
         assert_false(scpi_query(r->session, questions[i % 2], reply, sizeof reply, &r->e));
-        renew(r, ways[i / 2], 400);
+        renew(r, ways[i / 2], 700);
         assert_int_equal(pthread_create(&thread, NULL, let_go_soon, r), 0);
         must_answer(r, 3);
         must_answer(r, 4);
@@ -366,7 +361,7 @@ static void an_interrupted_resynchronising_does_not_fool(void **state)
     struct rig *r = *state;
     struct wake_soon wake = {.fd = eventfd(0, EFD_CLOEXEC), .ms = 150};
     pthread_t waker, releaser;
-    renew(r, RESYNC_IDENTITY, 600);
+    renew(r, RESYNC_IDENTITY, 900);
     must_answer(r, 1);
     atomic_store(&r->instrument.holds, true);
     assert_false(ask(r, 2));
@@ -404,12 +399,12 @@ static void an_answer_cut_off_does_not_fool(void **state)
     struct rig *r = *state;
     static const enum resync_how ways[] = {RESYNC_NONCE, RESYNC_IDENTITY, RESYNC_QUIET};
     for (size_t i = 0; i < 6; i++) {
-        renew(r, ways[i / 2], 200);
+        renew(r, ways[i / 2], 500);
         must_answer(r, 1234);
         atomic_store(&r->instrument.finishes_late, i % 2 == 0);
         atomic_store(&r->instrument.cuts, true);
         assert_false(ask(r, 5678));
-        for (int n = 0; n < 3 && !ask(r, 4321); n++) {
+        for (int n = 0; n < 10 && !ask(r, 4321); n++) {
             assert_true(scpi_is_suspect(r->session)); /* refused, not wrong */
         }
         must_answer(r, 8765);
@@ -460,7 +455,7 @@ static void resynchronising_ends_in_time(void **state)
         assert_int_equal(r->e.code, ERR_TIMEOUT);
         assert_non_null(strstr(r->e.text, "it does not answer"));
         int64_t took_ms = (clock_real_ns() - before) / NS_PER_MS;
-        assert_in_range(took_ms, 200, 200 + 2 * 60 + 200 + 300); /* the last: a busy machine */
+        assert_in_range(took_ms, 200, 200 + 2 * 60 + 200 + 1000); /* the last: a busy machine */
         let_go(r);
     }
 }
@@ -509,9 +504,7 @@ static void unplugging_is_told(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(by_nonce_none_is_misattributed),
-        cmocka_unit_test(by_identity_none_is_misattributed),
-        cmocka_unit_test(by_silence_none_is_misattributed),
+        cmocka_unit_test(late_answers_are_never_misattributed),
         late_test(a_reading_that_equals_the_nonce_does_not_fool),
         late_test(an_answer_amid_resynchronising_does_not_fool),
         late_test(the_last_sessions_answers_do_not_fool),
