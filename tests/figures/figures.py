@@ -2,6 +2,7 @@
 """What the measuring commands share: the daemon and the virtual bench as child
 processes, clients of their sockets, quantiles. Standard library only."""
 
+import atexit
 import http.client
 import json
 import math
@@ -39,6 +40,27 @@ def await_true(seconds, what, condition):
         time.sleep(0.01)
 
 
+CHILDREN = []
+
+
+def start(command, **options):
+    """A child process that does not outlive this one, if this one is told to end."""
+    CHILDREN.append(subprocess.Popen([str(word) for word in command], **options))
+    return CHILDREN[-1]
+
+
+def end_children(*_):
+    for child in CHILDREN:
+        child.kill()
+    if _:
+        os._exit(130)
+
+
+signal.signal(signal.SIGTERM, end_children)
+signal.signal(signal.SIGINT, end_children)
+atexit.register(end_children)
+
+
 class UnixConnection(http.client.HTTPConnection):
     def __init__(self, path, timeout):
         super().__init__("localhost", timeout=timeout)
@@ -47,7 +69,14 @@ class UnixConnection(http.client.HTTPConnection):
     def connect(self):
         self.sock = socket.socket(socket.AF_UNIX)
         self.sock.settimeout(self.timeout)
-        self.sock.connect(self.path)
+        end = time.monotonic() + self.timeout
+        while True:
+            try:
+                return self.sock.connect(self.path)
+            except BlockingIOError:  # more wait to be let in than the queue takes
+                if time.monotonic() > end:
+                    raise
+                time.sleep(0.01)
 
 
 class Refused(Exception):
@@ -119,9 +148,8 @@ class Daemon:
     def __init__(self, home, environment=None):
         self.home = home
         self.log = open(home / "daemon.log", "ab")
-        self.process = subprocess.Popen(
-            [BUILD / "ampledgerd", "--bench", home / "bench.yaml"],
-            stderr=self.log, env={**os.environ, **(environment or {})})
+        self.process = start([BUILD / "ampledgerd", "--bench", home / "bench.yaml"],
+                             stderr=self.log, env={**os.environ, **(environment or {})})
         self.api = Api(home / "ampledger.sock")
         await_true(20, "the daemon", lambda: self.api.phases() is not None)
 

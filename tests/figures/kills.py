@@ -4,9 +4,9 @@
 hold (see DEVELOPERS.md): how soon the outputs are off, what is lost, whether
 the database is sound and the next worker takes over by itself.
 
-  kills.py [N] [--seed S]     N deaths by SIGKILL (300); of hanging, a 25th of it
+  kills.py [N] [--seed S] [--yards Y]    N deaths by SIGKILL (300); of hanging, a 25th of it
 
-Two yards work in parallel, each with a virtual bench, a daemon and two stands
+Six yards work in parallel, each with a virtual bench, a daemon and two stands
 whose runs change between rest and discharge. Ends with 1 when a figure misses.
 
 Off: from just before the signal to the off line, as the load's own log says
@@ -28,7 +28,9 @@ import tempfile
 import threading
 import time
 
-from figures import BUILD, SOURCE, Control, Daemon, await_true, boot_ns, quantile
+sys.dont_write_bytecode = True
+from figures import (  # noqa: E402
+    BUILD, SOURCE, Api, Control, Daemon, await_true, boot_ns, quantile, start)
 
 STANDS = {"jetty": "a", "slipway": "b"}
 DEATHS_A_DAEMON = 5  # the keeper gives up after more in ten minutes
@@ -102,8 +104,8 @@ class Yard:
                     f"    load: {{driver: load-virtual, link: \"tty:vb/load-{x}\"}}\n"
                     f"    thermometer: {{driver: thermometer-scpi, link: \"tty:vb/thermometer-{x}\"}}\n"
                     for stand, x in STANDS.items()))
-        self.bench = subprocess.Popen(
-            [BUILD / "ampledger-virtual", self.home / "vb", "--speed", str(SPEED),
+        self.bench = start(
+            [BUILD / "ampledger-virtual", self.home / "vb", "--speed", SPEED,
              "--bench", self.home / "virtual.yaml"],
             stdout=open(self.home / "virtual.log", "wb"), stderr=subprocess.STDOUT)
         await_true(10, "the virtual bench", (self.home / "vb" / "control").exists)
@@ -163,12 +165,12 @@ class Yard:
             os.kill(worker, how)
 
         timer = threading.Timer(self.rng.uniform(0, LONGEST_S), kill)
-        self.daemon.api.timeout = 1  # a stopped worker does not answer
+        api = Api(self.home / "ampledger.sock", timeout=1)  # a stopped worker does not answer
         timer.start()
         while not struck:
             asked = boot_ns()
             try:
-                stands = self.daemon.api.stands()
+                stands = api.stands()
             except (OSError, http.client.HTTPException):
                 break  # it died while it was being asked
             shown.append((asked, {name: s["run"]["samples"] for name, s in stands.items()}))
@@ -233,6 +235,7 @@ def main():
     arguments = argparse.ArgumentParser(description="kill the worker at random instants")
     arguments.add_argument("n", nargs="?", type=int, default=300)
     arguments.add_argument("--seed", type=int, default=random.randrange(1 << 32))
+    arguments.add_argument("--yards", type=int, default=6)
     wanted = arguments.parse_args()
     rng = random.Random(wanted.seed)
     print(f"seed {wanted.seed}", flush=True)
@@ -240,8 +243,8 @@ def main():
     deaths = [signal.SIGKILL] * wanted.n + [signal.SIGSTOP] * max(2, wanted.n // 25)
     rng.shuffle(deaths)
     with tempfile.TemporaryDirectory(prefix="ampledger-kills.") as top:
-        yards = [Yard(pathlib.Path(top) / f"yard-{i}", deaths[i::2], random.Random(rng.random()))
-                 for i in range(2)]
+        yards = [Yard(pathlib.Path(top) / f"yard-{i}", deaths[i::wanted.yards],
+                      random.Random(rng.random())) for i in range(wanted.yards)]
         threads = [threading.Thread(target=y.work) for y in yards]
         for t in threads:
             t.start()

@@ -1,0 +1,235 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * figures/peer: plays a load and a thermometer for each of N stands and stamps
+ * what limit_to_off.py measures.
+ *
+ *   figures_peer N
+ *
+ * Prints "stand I LOAD-ADDRESS THERMOMETER-ADDRESS" for each, one line that says
+ * whether its threads may go before all others, and then whenever an
+ * output was switched off after a value that crossed a limit:
+ * "trip I KIND FROM-SAMPLE-NS FROM-READING-NS". Ends when its standard input does.
+ *
+ * A sample is whole with the thermometer's answer, which is asked for last; a
+ * value of the load may have crossed one question earlier. Each stamp errs to the
+ * long side: an answer is stamped before it is written, the off when its whole
+ * line has been read.
+ *
+ * At the end come lines "terminal NANOSECONDS": how long a byte took there and
+ * back through a pseudo-terminal with nothing but this program at both ends, asked
+ * all the while. That much of a figure is not the daemon's. */
+#include "pty_peer.h"
+
+#include <inttypes.h>
+#include <sched.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <time.h>
+
+#define STANDS_MAX 64
+
+enum kind { VOLTAGE_LOW, CURRENT_HIGH, TEMPERATURE_HIGH, KINDS };
+static const char *const kind_names[KINDS] = {"voltage-low", "current-high", "temperature-high"};
+
+struct stand {
+    int number;
+    struct pty_peer load, thermometer;
+    pthread_mutex_t lock; /* everything below */
+    bool on;
+    int trips;
+    int readings;       /* by the thermometer, the last of each sample, since the output went on */
+    int64_t crossed_ns; /* 0: not yet */
+    int64_t sampled_ns; /* the thermometer's answer to the same sample */
+    double set_A, under_V;
+    int enable;
+};
+
+static struct stand stands[STANDS_MAX];
+
+static int64_t now_ns(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (int64_t)t.tv_sec * 1000000000 + t.tv_nsec;
+}
+
+/* Trips differ in kind and in how many good samples come first. */
+static bool crosses(const struct stand *s, enum kind kind)
+{
+    return s->on && s->trips % KINDS == (int)kind && s->readings >= s->trips / KINDS % 3;
+}
+
+static void stamp(struct stand *s)
+{
+    if (s->crossed_ns == 0) {
+        s->crossed_ns = now_ns();
+    }
+}
+
+static void switch_off(struct stand *s)
+{
+    int64_t now = now_ns();
+    if (s->sampled_ns != 0) {
+        printf("trip %d %s %" PRId64 " %" PRId64 "\n", s->number, kind_names[s->trips % KINDS],
+               now - s->sampled_ns, now - s->crossed_ns);
+        fflush(stdout);
+        s->trips++;
+    }
+    s->crossed_ns = s->sampled_ns = 0;
+    s->on = false;
+}
+
+static void switch_on(struct stand *s)
+{
+    s->on = true;
+    s->readings = 0;
+}
+
+/* One program message unit to the load; appends its answer, if it has one. */
+static void obey(struct stand *s, const char *unit, char answer[64])
+{
+    double hunting_A = 0.001 * (double)(now_ns() / 1000 % 7);
+    answer[0] = '\0';
+    if (strcmp(unit, "*IDN?") == 0) {
+        strcpy(answer, "VIRTUAL,Figures,0,1");
+    } else if (strcmp(unit, "INPut OFF") == 0) {
+        switch_off(s);
+    } else if (strcmp(unit, "INPut ON") == 0) {
+        switch_on(s);
+    } else if (strcmp(unit, "INPut?") == 0) {
+        strcpy(answer, s->on ? "1" : "0");
+    } else if (strcmp(unit, "CURRent?") == 0) {
+        snprintf(answer, 64, "%.4f", s->set_A);
+    } else if (strcmp(unit, "VOLTage:PROTection:UNDer?") == 0) {
+        snprintf(answer, 64, "%.3f", s->under_V);
+    } else if (strcmp(unit, "SYSTem:ERRor?") == 0) {
+        strcpy(answer, "0,\"No error\"");
+    } else if (strcmp(unit, "*ESE?") == 0) {
+        snprintf(answer, 64, "%d", s->enable);
+    } else if (strcmp(unit, "MEASure:VOLTage?") == 0) {
+        snprintf(answer, 64, "%.3f", crosses(s, VOLTAGE_LOW) ? 8.0 : 13.2 + hunting_A);
+    } else if (strcmp(unit, ":MEASure:CURRent?") == 0) {
+        double drawn_A = crosses(s, CURRENT_HIGH) ? 25 : s->set_A + hunting_A;
+        snprintf(answer, 64, "%.3f", s->on ? drawn_A : 0.0);
+    } else if (sscanf(unit, "*ESE %d", &s->enable) != 1 &&
+               sscanf(unit, "CURRent %lf", &s->set_A) != 1) {
+        (void)!sscanf(unit, "VOLTage:PROTection:UNDer %lf", &s->under_V);
+    }
+}
+
+static void hear_load(struct pty_peer *p, const char *line)
+{
+    struct stand *s = p->context;
+    char message[512], reply[512] = "", answer[64];
+    char *rest = message;
+    snprintf(message, sizeof message, "%s", line);
+    pthread_mutex_lock(&s->lock);
+    bool measures = strstr(message, "MEASure") != NULL;
+    for (char *unit; (unit = strsep(&rest, ";")) != NULL;) {
+        obey(s, unit, answer);
+        if (answer[0] != '\0') {
+            snprintf(reply + strlen(reply), sizeof reply - strlen(reply), "%s%s",
+                     reply[0] != '\0' ? ";" : "", answer);
+        }
+    }
+    if (measures && (crosses(s, VOLTAGE_LOW) || crosses(s, CURRENT_HIGH))) {
+        stamp(s);
+    }
+    if (reply[0] != '\0') {
+        peer_say_line(p, reply);
+    }
+    pthread_mutex_unlock(&s->lock);
+}
+
+static void hear_thermometer(struct pty_peer *p, const char *line)
+{
+    struct stand *s = p->context;
+    pthread_mutex_lock(&s->lock);
+    if (strcmp(line, "*IDN?") == 0) {
+        peer_say_line(p, "VIRTUAL,Figures thermometer,0,1");
+    } else if (strcmp(line, "MEASure:TEMPerature?") == 0) {
+        bool hot = crosses(s, TEMPERATURE_HIGH);
+        if (hot) {
+            stamp(s);
+        }
+        s->readings += s->on;
+        if (s->crossed_ns != 0 && s->sampled_ns == 0) {
+            s->sampled_ns = now_ns();
+        }
+        peer_say_line(p, hot ? "61.00" : "22.00");
+    }
+    pthread_mutex_unlock(&s->lock);
+}
+
+/* --- the terminal layer alone --- */
+
+#define ECHOES_MAX 100000
+#define ECHO_PAUSE_NS 10000000
+
+static struct {
+    struct pty_peer peer;
+    int64_t took_ns[ECHOES_MAX];
+    int count;
+} terminal;
+
+static void echo(struct pty_peer *p, const char *line)
+{
+    peer_say_line(p, line);
+}
+
+static void *ask_terminal(void *arg)
+{
+    const struct timespec pause = {0, ECHO_PAUSE_NS};
+    char c;
+    int fd = open(terminal.peer.path, O_RDWR | O_NOCTTY);
+    while (terminal.count < ECHOES_MAX) {
+        nanosleep(&pause, NULL);
+        int64_t begun = now_ns();
+        if (write(fd, "x\n", 2) != 2 || read(fd, &c, 1) != 1 || read(fd, &c, 1) != 1) {
+            break;
+        }
+        terminal.took_ns[terminal.count++] = now_ns() - begun;
+    }
+    return arg;
+}
+
+static bool start_terminal(void)
+{
+    pthread_t thread;
+    return peer_start(&terminal.peer, echo, NULL) &&
+           pthread_create(&thread, NULL, ask_terminal, NULL) == 0;
+}
+
+int main(int argc, char **argv)
+{
+    int count = argc == 2 ? (int)strtol(argv[1], NULL, 10) : 0;
+    char c;
+    if (count < 1 || count > STANDS_MAX) {
+        fprintf(stderr, "figures_peer N: from 1 to %d stands\n", STANDS_MAX);
+        return 2;
+    }
+    /* An instrument has a processor of its own; this comes as near as is allowed. */
+    bool own = sched_setscheduler(0, SCHED_FIFO, &(struct sched_param){.sched_priority = 50}) == 0;
+    for (int i = 0; i < count; i++) {
+        struct stand *s = &stands[i];
+        s->number = i;
+        pthread_mutex_init(&s->lock, NULL);
+        if (!peer_start(&s->load, hear_load, s) ||
+            !peer_start(&s->thermometer, hear_thermometer, s)) {
+            fprintf(stderr, "figures_peer: no pseudo-terminal for stand %d\n", i);
+            return 5;
+        }
+        printf("stand %d %s %s\n", i, s->load.address, s->thermometer.address);
+    }
+    if (!start_terminal()) {
+        fprintf(stderr, "figures_peer: no pseudo-terminal to compare with\n");
+        return 5;
+    }
+    printf("instruments %s\n", own ? "come first" : "compete for the processor with all else");
+    fflush(stdout);
+    while (read(0, &c, 1) == 1) {
+    }
+    for (int i = 0; i < terminal.count; i++) {
+        printf("terminal %" PRId64 "\n", terminal.took_ns[i]);
+    }
+    return 0;
+}
