@@ -30,8 +30,9 @@ struct link_settings link_settings_default(void);
 
 /* `serial:/dev/ttyUSB0` opens through libserialport, `tty:/dev/pts/7` a terminal
  * as it is (settings do not matter to it). Both exclusively. ERR_CONFIG for an
- * address of no known kind and for settings that the port cannot have, ERR_LINK_LOST for a port that is missing, forbidden
- * or held by another process; each with the remedy. Returns owned *out. */
+ * address of no known kind and for settings that the port cannot have;
+ * ERR_LINK_LOST for a port that is missing, forbidden or held by another process;
+ * each with the remedy. Returns owned *out. */
 bool link_open(const char *address, const struct link_settings *settings, struct link **out,
                struct err *e) NODISCARD;
 void link_close(struct link *l); /* NULL is fine */

@@ -75,30 +75,9 @@ static void bad_numbers(void **state)
 {
     (void)state;
     const char *const rows[] = {
-        "",
-        " ",
-        "-",
-        "+.",
-        "1.2.3",
-        "1,5",
-        "12 3",
-        "0x12",
-        "1e999",
-        "V",
-        "3.7 X",
-        "3.7V4",
-        "MEAS",
-        "--1",
-        "1e",
-        "1 e5",
-        "3.7;",
-        "\"3.7\"",
-        "1E+",
-        "MINF",
-        "ON",
-        "21\xC2\xB0"
-        "C",
-        "\xFF\x80 1",
+        "",      " ",       "-",     "+.",    "1.2.3", "1,5",         "12 3",       "0x12",
+        "1e999", "V",       "3.7 X", "3.7V4", "MEAS",  "--1",         "1e",         "1 e5",
+        "3.7;",  "\"3.7\"", "1E+",   "MINF",  "ON",    "21 \xC2\xB0", "\xFF\x80 1",
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         struct scpi_number n;
