@@ -6,6 +6,7 @@
 #include "base/clock.h"
 
 #include <errno.h>
+#include <poll.h>
 #include <stdarg.h>
 #include <stdatomic.h>
 #include <stdio.h>
@@ -89,9 +90,14 @@ static void end(struct line *l)
 {
     int saved = errno;
     l->text[l->n++] = '\n';
-    ssize_t wrote;
+    /* Whoever reads the log may have stopped (Ctrl-S, a frozen connection): a
+     * line is lost then, and nobody who guards a battery waits for it. */
+    struct pollfd reader = {.fd = STDERR_FILENO, .events = POLLOUT};
+    ssize_t wrote = 0;
     do {
-        wrote = write(STDERR_FILENO, l->text, l->n);
+        wrote = poll(&reader, 1, 0) == 1 && (reader.revents & POLLOUT) != 0
+                    ? write(STDERR_FILENO, l->text, l->n)
+                    : 0;
     } while (wrote < 0 && errno == EINTR);
     errno = saved; /* logging is never the reason why something failed */
 }

@@ -11,7 +11,9 @@
 #include <errno.h>
 #include <poll.h>
 #include <signal.h>
+#include <stdatomic.h>
 #include <string.h>
+#include <sys/mman.h>
 #include <sys/prctl.h>
 #include <sys/signalfd.h>
 #include <sys/socket.h>
@@ -21,7 +23,8 @@
 #define OFF_TRIES 5
 #define WRITE_MS 100
 #define ANSWER_MS 300
-#define MARGIN_MS 70
+#define QUIET_MS 30
+#define MARGIN_MS 50
 #define LEAVE_S 60      /* SIGTERM: how long the worker may take to make everything safe */
 #define RESTARTS_MOST 5 /* in RESTARTS_S */
 #define RESTARTS_S 600
@@ -36,6 +39,7 @@ struct slot {
 struct keeper {
     int line_fd;
     int signal_fd;
+    _Atomic int64_t *alive_ns; /* shared with the worker: when the keeper last looked */
     pid_t worker;
     int64_t leave_ns; /* 0: not leaving */
     int restarts;
@@ -65,34 +69,55 @@ static void write_all(int fd, const char *bytes, size_t n)
     }
 }
 
+/* Answers to what the worker had asked may still come: until it is silent. */
 static void throw_away_input(int fd)
 {
     char waste[256];
-    for (int i = 0; i < 64 && ready(fd, POLLIN, 0); i++) {
+    for (int i = 0; i < 64 && ready(fd, POLLIN, QUIET_MS); i++) {
         if (read(fd, waste, sizeof waste) <= 0) {
             return;
         }
     }
 }
 
-/* The instrument's own word that it is off: an answer that begins with 0 or OF(F). */
-static bool says_off(const struct slot *s)
+/* A whole line, 0, +0 or OFF: half a number or an error queue's answer is none. */
+static bool is_off(const char *line, size_t n)
+{
+    static const char *const words[] = {"0", "+0", "OFF"};
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        if (n == strlen(words[i]) && memcmp(line, words[i], n) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool answers_off(const struct slot *s)
 {
     char answer[64];
     size_t n = 0;
-    throw_away_input(s->fd);
     write_all(s->fd, s->m.ask, s->m.ask_n);
     while (n < sizeof answer && ready(s->fd, POLLIN, ANSWER_MS)) {
         ssize_t got = read(s->fd, answer + n, sizeof answer - n);
         if (got <= 0) {
-            break;
+            return false;
         }
         n += (size_t)got;
-        if (memchr(answer, '\n', n) != NULL) {
-            break;
+        const char *end = memchr(answer, '\n', n);
+        if (end != NULL) {
+            size_t length = (size_t)(end - answer);
+            length -= length > 0 && answer[length - 1] == '\r';
+            return is_off(answer, length) && length + 2 >= n;
         }
     }
-    return n >= 2 && (answer[0] == '0' || (answer[0] == 'O' && answer[1] == 'F'));
+    return false;
+}
+
+/* Twice in a row: one late answer to an earlier question cannot do that. */
+static bool says_off(const struct slot *s)
+{
+    throw_away_input(s->fd);
+    return answers_off(s) && answers_off(s);
 }
 
 /* Every armed instrument gets its off lines at once, before any is asked back. */
@@ -145,9 +170,9 @@ static void make_safe(struct keeper *k, const char *why)
 
 /* --- the line from the worker --- */
 
-static void answer_done(const struct keeper *k, uint32_t slot)
+static void answer_done(const struct keeper *k, const struct keeper_message *asked)
 {
-    struct keeper_message m = {.kind = KEEPER_DONE, .slot = slot};
+    struct keeper_message m = {.kind = KEEPER_DONE, .slot = asked->slot, .number = asked->number};
     (void)send(k->line_fd, &m, sizeof m, MSG_NOSIGNAL | MSG_DONTWAIT);
 }
 
@@ -180,12 +205,12 @@ static void take_message(struct keeper *k, const struct keeper_message *m, int f
         *s = (struct slot){.armed = true, .fd = fd, .m = *m};
         s->m.name[KEEPER_NAME - 1] = '\0';
         s->deadline_ns = trust_until(m);
-        answer_done(k, m->slot);
+        answer_done(k, m);
     } else if (m->kind == KEEPER_BEAT && s->armed) {
         s->deadline_ns = trust_until(m->trust_ms != 0 ? m : &s->m);
     } else if (m->kind == KEEPER_DISARM) {
         release(s);
-        answer_done(k, m->slot);
+        answer_done(k, m);
     }
 }
 
@@ -226,9 +251,13 @@ static bool is_hung(const struct keeper *k, int64_t now_ns)
     return k->leave_ns != 0 && now_ns > k->leave_ns;
 }
 
+/* Often enough that the worker sees a stopped keeper within its trust time. */
 static int until_next_deadline_ms(const struct keeper *k, int64_t now_ns)
 {
-    int64_t next_ns = k->leave_ns != 0 ? k->leave_ns : now_ns + 60 * NS_PER_S;
+    int64_t next_ns = now_ns + NS_PER_S / 4;
+    if (k->leave_ns != 0 && k->leave_ns < next_ns) {
+        next_ns = k->leave_ns;
+    }
     if (k->ping_period_ns != 0 && k->ping_ns < next_ns) {
         next_ns = k->ping_ns;
     }
@@ -258,12 +287,16 @@ static int worker_ended(struct keeper *k, int wait_status)
     return k->leave_ns != 0 ? 5 : -1;
 }
 
+/* Off first: a process that waits for a dead disk does not die at once. */
 static int end_hung_worker(struct keeper *k)
 {
     int wait_status = 0;
     kill(k->worker, SIGKILL);
-    while (waitpid(k->worker, &wait_status, 0) < 0 && errno == EINTR) {
-    }
+    do {
+        bool confirmed[KEEPER_SLOTS] = {false};
+        everything_off(k, confirmed);
+        (void)ready(k->line_fd, POLLHUP, 20); /* a moment; its death closes the line */
+    } while (waitpid(k->worker, &wait_status, WNOHANG) != k->worker);
     log_error("keeper: the worker gave no sign of life in time and was ended");
     return worker_ended(k, wait_status);
 }
@@ -305,6 +338,7 @@ static int watch(struct keeper *k)
         struct pollfd p[2] = {{.fd = k->line_fd, .events = POLLIN},
                               {.fd = k->signal_fd, .events = POLLIN}};
         poll(p, 2, until_next_deadline_ms(k, clock_real_ns()));
+        atomic_store(k->alive_ns, clock_real_ns());
         while (receive(k)) {
         }
         if ((p[0].revents & POLLHUP) != 0) {
@@ -391,11 +425,18 @@ int keeper_run(worker_fn *worker, void *context)
                        .ping_period_ns = notify_watchdog_period_ns()};
     int status = -1;
     take_signals(&k);
+    k.alive_ns =
+        mmap(NULL, sizeof *k.alive_ns, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    if (k.alive_ns == MAP_FAILED) {
+        log_error("keeper: no memory to share with the worker: %s", strerror(errno));
+        return 5;
+    }
+    atomic_store(k.alive_ns, clock_real_ns());
     while (status < 0) {
         int line_fd = -1;
         pid_t pid = start_worker(&k, &line_fd);
         if (pid == 0) {
-            return worker(context, line_fd);
+            return worker(context, line_fd, k.alive_ns);
         }
         if (pid < 0) {
             log_error("keeper: the worker cannot be started: %s", strerror(errno));

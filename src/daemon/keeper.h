@@ -6,9 +6,13 @@
 #ifndef AMPLEDGER_DAEMON_KEEPER_H
 #define AMPLEDGER_DAEMON_KEEPER_H
 
+#include <stdatomic.h>
+#include <stdint.h>
+
 /* What the worker process runs; line_fd is its end of the line to the keeper
- * (takes it). Returns the exit status. */
-typedef int worker_fn(void *context, int line_fd);
+ * (takes it); *alive_ns is when the keeper last looked (CLOCK_BOOTTIME).
+ * Returns the exit status. */
+typedef int worker_fn(void *context, int line_fd, const _Atomic int64_t *alive_ns);
 
 /* Fork the worker and keep it until it leaves by itself or on SIGTERM/SIGINT;
  * a worker that dies or hangs is replaced, at most 5 times in 10 minutes.

@@ -117,8 +117,7 @@ static void tell_interrupted(struct house *h, int count)
     event.at_utc_ns = clock_utc_ns(h->clock);
     text_format(event.reason, sizeof event.reason, "interrupted");
     text_format(event.text, sizeof event.text,
-                "%d run%s had been cut off when the daemon ended; outputs are being made safe, "
-                "nothing goes on by itself",
+                "%d run%s had been cut off when the daemon ended; outputs are being made safe",
                 count, count == 1 ? "" : "s");
     hooks_tell(h->hooks, &event);
 }
@@ -179,10 +178,12 @@ static bool move_in(struct house *h, struct err *e)
     return true;
 }
 
+/* Outputs first; orders that still come are refused meanwhile. */
 static void move_out(struct house *h)
 {
+    run_host_quit(h->host);
     web_stop(h->web);
-    run_host_stop(h->host);
+    run_host_free(h->host);
     hooks_stop(h->hooks);
     store_close(h->store);
     clock_free(h->clock);
@@ -196,10 +197,32 @@ static int fail(const struct err *e)
     return err_exit_status(e->code) == 5 ? 5 : 2;
 }
 
-static int work(void *context, int line_fd)
+/* Before anything else, the database above all: what a dead daemon left on goes
+ * off. Blind and short; each stand's thread confirms it. Ports that another
+ * daemon holds cannot be opened and are left to it. */
+static void all_off(struct bench *b)
+{
+    for (size_t i = 0; i < b->stand_count; i++) {
+        stand_send_off(&b->stands[i]);
+    }
+}
+
+/* The daemon leaves without having taken the stands over: say what is not off. */
+static void confirm_off(struct house *h)
+{
+    for (size_t i = 0; h->bench != NULL && h->host == NULL && i < h->bench->stand_count; i++) {
+        struct err e = {0};
+        if (!stand_make_safe(&h->bench->stands[i], 1, &e) && e.code != ERR_LINK_LOST) {
+            log_error("%s: OUTPUT NOT CONFIRMED OFF, disconnect the battery by hand: %s",
+                      h->bench->stands[i].name, e.text);
+        }
+    }
+}
+
+static int work(void *context, int line_fd, const _Atomic int64_t *alive_ns)
 {
     const struct arguments *a = context;
-    struct house h = {.keeper = keeper_line_new(line_fd)};
+    struct house h = {.keeper = keeper_line_new(line_fd, alive_ns)};
     struct err e = {0};
     sigset_t wanted; /* blocked by the keeper before the fork, so only sigwait() sees them */
     int caught = 0;
@@ -208,11 +231,16 @@ static int work(void *context, int line_fd)
     sigaddset(&wanted, SIGTERM);
     sigaddset(&wanted, SIGINT);
     signal(SIGPIPE, SIG_IGN);
-    if (bench_load(a->bench, &h.bench, &e) && move_in(&h, &e)) {
+    bool loaded = bench_load(a->bench, &h.bench, &e);
+    if (loaded) {
+        all_off(h.bench);
+    }
+    if (loaded && move_in(&h, &e)) {
         sigwait(&wanted, &caught);
         log_info("%s: switching everything off", strsignal(caught));
     } else {
         status = fail(&e);
+        confirm_off(&h);
     }
     move_out(&h);
     return status;

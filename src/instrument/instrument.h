@@ -55,6 +55,10 @@ void instrument_send_off(struct instrument *i);
  * begins after 12 s. Instruments without output succeed. */
 bool instrument_make_safe(struct instrument *i, int tries, struct err *e) NODISCARD;
 
+/* A current below this counts as none: three times the offset the driver states,
+ * at least 20 mA; 0.2 % of the rating where none is stated. */
+double instrument_off_current(const struct instrument *i);
+
 /* Mode and ranges, error queue emptied before, checked after. */
 bool instrument_prepare(struct instrument *i, struct err *e) NODISCARD;
 

@@ -248,6 +248,11 @@ static void pause_before_retry(struct instrument *i)
     clock_wait_until(i->real, clock_now_ns(i->real) + ms * NS_PER_MS, -1);
 }
 
+double instrument_off_current(const struct instrument *i)
+{
+    return off_threshold_A(i->driver);
+}
+
 bool instrument_make_safe(struct instrument *i, int tries, struct err *e)
 {
     struct err why = {0};

@@ -88,7 +88,8 @@ bool run_host_start(const struct run_host_config *config, struct run_host **out,
     for (size_t i = 0; i < config->bench->stand_count; i++) {
         h->count = i + 1;
         if (!stand_start(h, &h->stands[i], &config->bench->stands[i], e)) {
-            run_host_stop(h);
+            run_host_quit(h);
+            run_host_free(h);
             return false;
         }
     }
@@ -96,34 +97,57 @@ bool run_host_start(const struct run_host_config *config, struct run_host **out,
     return true;
 }
 
-/* Takes the job. */
-static void give_order(struct stand *s, enum order order, struct job *job)
+/* Takes the job. Returns the number of the order, 0 when the stand is leaving. */
+static uint64_t give_order(struct stand *s, enum order order, struct job *job)
 {
+    uint64_t number = 0;
     pthread_mutex_lock(&s->lock);
-    job_free(s->job); /* one left behind by an order that nobody took */
-    s->job = job;
-    s->order = order;
-    s->has_answer = false;
-    waker_signal(&s->waker);
+    if (s->quitting) {
+        job_free(job);
+    } else {
+        job_free(s->job); /* of an order that nobody took */
+        s->job = job;
+        s->order = order;
+        s->quitting = order == ORDER_QUIT;
+        number = ++s->order_number;
+        waker_signal(&s->waker);
+    }
     pthread_mutex_unlock(&s->lock);
     clock_kick(s->clock);
+    return number;
 }
 
-static bool await_answer(struct stand *s, struct err *e)
+/* An order that was not taken in time is withdrawn: nothing begins behind the
+ * back of one who was told that it did not. */
+static bool gave_up(struct stand *s, uint64_t number, struct err *e)
+{
+    if (s->order_number == number && s->order != ORDER_NONE && s->order != ORDER_QUIT) {
+        s->order = ORDER_NONE;
+        job_free(s->job);
+        s->job = NULL;
+    }
+    return err_set(e, ERR_TIMEOUT, "%s: the stand did not act within %d s; look at its instruments",
+                   s->config->name, ANSWER_TIMEOUT_S);
+}
+
+static bool await_answer(struct stand *s, uint64_t number, struct err *e)
 {
     int64_t until_ns = clock_monotonic_ns() + ANSWER_TIMEOUT_S * NS_PER_S;
     struct timespec until = {until_ns / NS_PER_S, until_ns % NS_PER_S};
-    pthread_mutex_lock(&s->lock);
+    bool ok = false;
     int waited = 0;
-    while (!s->has_answer && waited == 0) {
+    pthread_mutex_lock(&s->lock);
+    while (s->answer_number < number && waited == 0) {
         waited = pthread_cond_timedwait(&s->answered, &s->lock, &until);
     }
-    bool ok = s->has_answer && s->answer_ok;
-    if (!s->has_answer) {
-        err_set(e, ERR_TIMEOUT, "%s: the stand did not act within %d s; look at its instruments",
-                s->config->name, ANSWER_TIMEOUT_S);
-    } else if (!ok) {
+    if (s->answer_number < number) {
+        ok = gave_up(s, number, e);
+    } else if (s->answer_number > number) {
+        ok = err_set(e, ERR_REFUSED, "%s: the daemon is leaving", s->config->name);
+    } else if (!s->answer_ok) {
         *e = s->answer;
+    } else {
+        ok = true;
     }
     pthread_mutex_unlock(&s->lock);
     return ok;
@@ -132,8 +156,9 @@ static bool await_answer(struct stand *s, struct err *e)
 static bool stand_order(struct stand *s, enum order order, struct job *job, struct err *e)
 {
     pthread_mutex_lock(&s->asking);
-    give_order(s, order, job);
-    bool ok = await_answer(s, e);
+    uint64_t number = give_order(s, order, job);
+    bool ok = number != 0 ? await_answer(s, number, e)
+                          : err_set(e, ERR_REFUSED, "%s: the daemon is leaving", s->config->name);
     pthread_mutex_unlock(&s->asking);
     return ok;
 }
@@ -141,34 +166,44 @@ static bool stand_order(struct stand *s, enum order order, struct job *job, stru
 static void stand_join(struct stand *s)
 {
     struct err e = {0};
-    if (s->started) {
-        if (!await_answer(s, &e)) {
-            log_error("%s", e.text);
-        }
-        pthread_join(s->thread, NULL);
+    if (s->quit_number != 0 && !await_answer(s, s->quit_number, &e)) {
+        log_error("%s", e.text);
     }
-    job_free(s->job);
-    waker_close(&s->waker);
-    pthread_cond_destroy(&s->answered);
-    pthread_mutex_destroy(&s->lock);
-    pthread_mutex_destroy(&s->asking);
+    if (s->started) {
+        pthread_join(s->thread, NULL);
+        s->started = false;
+    }
 }
 
-void run_host_stop(struct run_host *h)
+void run_host_quit(struct run_host *h)
 {
     if (h == NULL) {
         return;
     }
-    /* All stands are told before the first is waited for: they become safe together. */
+    /* All stands are told before the first is waited for, and none waits behind
+     * an order of somebody else: they become safe together, and at once. */
     for (size_t i = 0; i < h->count; i++) {
         if (h->stands[i].started) {
-            pthread_mutex_lock(&h->stands[i].asking);
-            give_order(&h->stands[i], ORDER_QUIT, NULL);
-            pthread_mutex_unlock(&h->stands[i].asking);
+            h->stands[i].quit_number = give_order(&h->stands[i], ORDER_QUIT, NULL);
         }
     }
     for (size_t i = 0; i < h->count; i++) {
         stand_join(&h->stands[i]);
+    }
+}
+
+void run_host_free(struct run_host *h)
+{
+    if (h == NULL) {
+        return;
+    }
+    for (size_t i = 0; i < h->count; i++) {
+        struct stand *s = &h->stands[i];
+        job_free(s->job);
+        waker_close(&s->waker);
+        pthread_cond_destroy(&s->answered);
+        pthread_mutex_destroy(&s->lock);
+        pthread_mutex_destroy(&s->asking);
     }
     free(h->stands);
     free(h);
@@ -275,6 +310,13 @@ bool run_host_end(struct run_host *h, const char *stand, struct err *e)
 bool run_host_clear(struct run_host *h, const char *stand, struct err *e)
 {
     size_t index = 0;
-    return run_host_find(h, stand, &index, e) &&
-           stand_order(&h->stands[index], ORDER_CLEAR, NULL, e);
+    struct stand_status st;
+    if (!run_host_find(h, stand, &index, e)) {
+        return false;
+    }
+    run_host_status(h, index, &st);
+    if (st.phase == STAND_RUNNING) { /* not worth interrupting the run's thread for */
+        return err_set(e, ERR_REFUSED, "%s: a run is on, nothing is latched", stand);
+    }
+    return stand_order(&h->stands[index], ORDER_CLEAR, NULL, e);
 }

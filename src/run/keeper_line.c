@@ -2,6 +2,7 @@
  * run/keeper_line: the worker's end. */
 #include "run/keeper_line.h"
 
+#include "base/clock.h"
 #include "base/file.h"
 
 #include <errno.h>
@@ -16,15 +17,27 @@
 
 struct keeper_line {
     int fd;
-    pthread_mutex_t lock; /* one question at a time; stands share the line */
+    const _Atomic int64_t *alive_ns; /* NULL: there is no keeper */
+    uint32_t number;                 /* of the last question */
+    pthread_mutex_t lock;            /* one question at a time; stands share the line */
 };
 
-struct keeper_line *keeper_line_new(int fd)
+struct keeper_line *keeper_line_new(int fd, const _Atomic int64_t *alive_ns)
 {
     struct keeper_line *k = zalloc(sizeof *k);
     k->fd = fd;
+    k->alive_ns = alive_ns;
     pthread_mutex_init(&k->lock, NULL);
     return k;
+}
+
+bool keeper_line_alive(const struct keeper_line *k, double within_s)
+{
+    if (k->alive_ns == NULL) {
+        return true;
+    }
+    double age_s = (double)(clock_real_ns() - atomic_load(k->alive_ns)) / (double)NS_PER_S;
+    return age_s <= within_s;
 }
 
 void keeper_line_free(struct keeper_line *k)
@@ -61,7 +74,7 @@ static bool send_message(const struct keeper_line *k, const struct keeper_messag
     return sendmsg(k->fd, &header, flags | MSG_NOSIGNAL) == (ssize_t)sizeof *m;
 }
 
-static bool await_done(const struct keeper_line *k, uint32_t slot)
+static bool await_done(const struct keeper_line *k, const struct keeper_message *asked)
 {
     struct keeper_message answer;
     struct pollfd p = {.fd = k->fd, .events = POLLIN};
@@ -70,17 +83,26 @@ static bool await_done(const struct keeper_line *k, uint32_t slot)
         if (n != (ssize_t)sizeof answer) {
             return false;
         }
-        if (answer.kind == KEEPER_DONE && answer.slot == slot) {
+        if (answer.kind == KEEPER_DONE && answer.slot == asked->slot &&
+            answer.number == asked->number) {
             return true; /* anything else answers a question that was given up */
         }
     }
     return false;
 }
 
-static bool ask(struct keeper_line *k, const struct keeper_message *m, int fd)
+/* A keeper that does not read must not hold its stands up either. */
+static bool can_send(const struct keeper_line *k)
+{
+    struct pollfd p = {.fd = k->fd, .events = POLLOUT};
+    return poll(&p, 1, ANSWER_MS) == 1 && (p.revents & POLLOUT) != 0;
+}
+
+static bool ask(struct keeper_line *k, struct keeper_message *m, int fd)
 {
     pthread_mutex_lock(&k->lock);
-    bool ok = send_message(k, m, fd, 0) && await_done(k, m->slot);
+    m->number = ++k->number;
+    bool ok = can_send(k) && send_message(k, m, fd, MSG_DONTWAIT) && await_done(k, m);
     pthread_mutex_unlock(&k->lock);
     return ok;
 }

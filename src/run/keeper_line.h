@@ -10,6 +10,7 @@
 
 #include "base/err.h"
 
+#include <stdatomic.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -33,6 +34,7 @@ struct keeper_message {
     uint32_t slot;
     uint32_t trust_ms; /* without a beat for so long (real time) the worker is taken for hung;
                           in a beat 0 means as armed */
+    uint32_t number;   /* of a question that is answered with KEEPER_DONE */
     uint32_t off_n, ask_n;
     char off[KEEPER_BYTES]; /* to be written as it is */
     char ask[KEEPER_NAME];  /* question whose answer begins with 0 or OFF when it is off; may be
@@ -44,7 +46,11 @@ struct keeper_line;
 
 /* fd: the worker's end. Takes it. fd -1: there is no keeper (tests); then
  * everything succeeds and nothing is sent. */
-struct keeper_line *keeper_line_new(int fd);
+struct keeper_line *keeper_line_new(int fd, const _Atomic int64_t *alive_ns);
+
+/* Has the keeper looked within the last within_s seconds? A stopped keeper guards
+ * nothing. */
+bool keeper_line_alive(const struct keeper_line *k, double within_s);
 void keeper_line_free(struct keeper_line *k);
 
 /* Hand over and wait (500 ms) for the keeper's word that it has it. Without it

@@ -4,6 +4,7 @@
 #include "base/file.h"
 #include "base/log.h"
 #include "run/result.h"
+#include "run/resume.h"
 #include "run/run_state.h"
 
 #include <math.h>
@@ -12,7 +13,9 @@
 
 #define RETRY_NS (100 * NS_PER_MS)
 /* How long the keeper waits while an output is being confirmed off. */
-#define SAFE_WITHIN_MS 30000
+#define SAFE_WITHIN_MS 120000
+/* And while it could not be: the stand's thread goes on trying. */
+#define UNCONFIRMED_WITHIN_MS 86400000
 
 static const char no_room[] =
     "the database does not take any more; see the log and free disk space";
@@ -240,6 +243,10 @@ static bool read_and_decide(struct run *r)
     if (ok) {
         keeper_line_beat(r->stand->keeper, r->stand->slot, 0);
     }
+    if (r->armed && !keeper_line_alive(r->stand->keeper, r->limits.trust_s)) {
+        decide_plain(r, EVENT_REFUSED, "the keeper gives no sign of life");
+        return false;
+    }
     if (ok && !record(r, &s)) {
         decide_plain(r, EVENT_NOT_RECORDED, no_room);
         return false;
@@ -266,7 +273,12 @@ static bool make_safe(struct run *r, struct err *e)
         keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
     }
     bool safe = stand_safe(r->stand, e);
-    leave_keeper(r);
+    if (safe) {
+        leave_keeper(r);
+    } else if (r->armed) {
+        r->stand->keeper_has_it = true; /* until it is confirmed, or this process ends */
+        keeper_line_beat(r->stand->keeper, r->stand->slot, UNCONFIRMED_WITHIN_MS);
+    }
     if (!safe) {
         event(r, "alarm", "an output could not be confirmed off: disconnect the battery by hand");
     }
@@ -536,6 +548,7 @@ static void finish(struct run *r)
         keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
     }
     stand_send_off(r->stand->config);
+    resume_forbid(r->stand);
     if (r->d.outcome == RUN_TRIPPED) {
         latch(r);
     }
@@ -566,12 +579,25 @@ static void tell_beginning(struct run *r)
     event(r, "resume", text);
 }
 
+static bool is_of_instrument(enum err_code code)
+{
+    return code == ERR_TIMEOUT || code == ERR_LINK_LOST || code == ERR_BAD_REPLY ||
+           code == ERR_INSTRUMENT;
+}
+
 bool stand_run(struct stand *s, struct job *job)
 {
     struct err e = {0};
     struct run r = {.stand = s, .job = job};
-    if (run_get_ready(&r, &e)) {
+    bool ready = run_get_ready(&r, &e);
+    if (!ready && is_of_instrument(e.code)) {
+        e.code = ERR_CONFIG; /* wiring or bench.yaml: for the caller a bad input */
+    }
+    if (ready) {
         show_begin(&r);
+        if (r.plan->resume_within_s > 0) {
+            resume_allow(s, job->run_id);
+        }
         tell_beginning(&r);
         if (job->asked) {
             stand_answer(s, true, NULL);

@@ -15,4 +15,10 @@ struct job *resume_find(struct stand *s);
 bool resume_gap(const struct resume_point *at, int64_t utc_ns, double within_s, double *gap_s,
                 struct err *e) NODISCARD;
 
+/* A file beside the database says which run of the stand may go on. It goes away
+ * the moment a run ends, trips or is stopped, before anything is written to the
+ * database: what a dead disk kept from being stored shall not start again. */
+void resume_allow(const struct stand *s, const char *run_id);
+void resume_forbid(const struct stand *s);
+
 #endif

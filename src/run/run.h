@@ -29,8 +29,11 @@ struct run_host_config {
 bool run_host_start(const struct run_host_config *config, struct run_host **out,
                     struct err *e) NODISCARD;
 
-/* Stop every run (outcome "stopped"), make every stand safe, join, free. NULL is fine. */
-void run_host_stop(struct run_host *h);
+/* Stop every run (outcome "stopped"), make every stand safe, end their threads.
+ * Calls from other threads go on being answered: orders are refused. NULL is fine. */
+void run_host_quit(struct run_host *h);
+/* After run_host_quit(), when nobody calls any more. NULL is fine. */
+void run_host_free(struct run_host *h);
 
 enum stand_phase {
     STAND_STARTING, /* not yet brought up */

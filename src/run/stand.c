@@ -16,6 +16,7 @@
 #define IDLE_PERIOD_NS NS_PER_S
 #define RETRY_PERIOD_NS (2 * NS_PER_S)
 #define SAFE_TRIES 5
+#define LEAK_READINGS 5
 
 const char *const stand_phase_names[] = {"starting", "missing", "idle", "running", "latched"};
 
@@ -34,6 +35,7 @@ enum order stand_take_order(struct stand *s, struct job **job)
     if (order != ORDER_NONE) {
         waker_clear_signal(&s->waker);
         s->order = ORDER_NONE;
+        s->taken_number = s->order_number;
         *job = s->job;
         s->job = NULL;
     }
@@ -44,7 +46,7 @@ enum order stand_take_order(struct stand *s, struct job **job)
 void stand_answer(struct stand *s, bool ok, const struct err *e)
 {
     pthread_mutex_lock(&s->lock);
-    s->has_answer = true;
+    s->answer_number = s->taken_number;
     s->answer_ok = ok;
     s->answer = ok ? (struct err){0} : *e;
     pthread_cond_broadcast(&s->answered);
@@ -139,6 +141,17 @@ static void show_instruments(struct stand *s, const struct stand_health *health)
     pthread_mutex_unlock(&s->lock);
 }
 
+/* While an output is not confirmed off the keeper goes on holding it, so that it
+ * tries too should this process end; now it is confirmed. */
+static void take_from_keeper(struct stand *s)
+{
+    struct err e = {0};
+    if (s->keeper_has_it && !keeper_line_disarm(s->keeper, s->slot, &e)) {
+        log_error("%s: %s", s->config->name, e.text);
+    }
+    s->keeper_has_it = false;
+}
+
 /* Every instrument there, safe and known: idle, or latched if a trip waits. */
 static bool bring_up(struct stand *s, struct err *e)
 {
@@ -148,6 +161,7 @@ static bool bring_up(struct stand *s, struct err *e)
     show_instruments(s, &health);
     if (ok) {
         s->was_up = true;
+        take_from_keeper(s);
         set_unconfirmed(s, false);
         stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
         log_info("%s: every instrument answers, outputs off", s->config->name);
@@ -211,6 +225,24 @@ static void watch_alone(struct stand *s)
     }
 }
 
+/* Nothing is on, and still a current flows: off again, and an alarm if that does
+ * not help. */
+static void watch_leak(struct stand *s, double current_A)
+{
+    struct err e = {0};
+    const struct instrument *load = s->config->instrument[ROLE_LOAD];
+    double allowed_A = load != NULL ? instrument_off_current(load) : (double)INFINITY;
+    s->leaks = fabs(current_A) > allowed_A ? s->leaks + 1 : 0;
+    if (s->leaks < LEAK_READINGS) {
+        return;
+    }
+    s->leaks = 0;
+    log_error("%s: %.4g A flow although every output is off", s->config->name, fabs(current_A));
+    if (!stand_safe(s, &e)) {
+        stand_set_phase(s, phase_of(s), e.text);
+    }
+}
+
 /* Between runs: look, so that the page shows life and a lost instrument is noticed. */
 static void look(struct stand *s)
 {
@@ -221,6 +253,7 @@ static void look(struct stand *s)
         /* A thermometer that is gone is told now, not when somebody wants to start. */
         stand_set_phase(s, phase_of(s), temperature_error.text);
         watch_temperature(s, r.temperature_C);
+        watch_leak(s, r.current_A);
         return;
     }
     if (e.code == ERR_INTERRUPTED) {

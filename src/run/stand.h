@@ -52,11 +52,17 @@ struct stand {
     pthread_cond_t answered;
     enum order order; /* taken by the thread when it sees it */
     struct job *job;
-    bool has_answer;
+    uint64_t order_number; /* of the last order given */
+    uint64_t taken_number; /* of the one the thread is at */
+    uint64_t answer_number;
+    bool quitting; /* ORDER_QUIT was given: no other follows */
     bool answer_ok;
     struct err answer;
     struct stand_status status;
     int64_t reading_real_ns; /* 0: none yet */
+    uint64_t quit_number;    /* the host's own */
+    bool keeper_has_it;      /* an output that was not confirmed off; the thread's own */
+    int leaks;               /* readings in a row with current while all is off; likewise */
     bool was_up;             /* every instrument answered once; the thread's own */
     bool looked_back;        /* for a run that was cut off; the thread's own */
 };

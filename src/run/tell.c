@@ -55,7 +55,9 @@ static void say_status(const struct run *r, const char *kind, const char *text)
 void run_tell(const struct run *r, const char *kind, const char *text)
 {
     enum hook_kind which;
-    if (!hook_kind_parse(kind, &which)) {
+    if (strcmp(kind, "resume") == 0) {
+        which = HOOK_START; /* current flows again: somebody may want to know */
+    } else if (!hook_kind_parse(kind, &which)) {
         return; /* for the store alone */
     }
     struct hook_event h = hook_event_blank(which);

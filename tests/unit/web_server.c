@@ -88,7 +88,8 @@ static int teardown(void **state)
 {
     struct house *h = *state;
     web_stop(h->web);
-    run_host_stop(h->host);
+    run_host_quit(h->host);
+    run_host_free(h->host);
     store_close(h->store);
     clock_free(h->clock);
     fixture_remove(&h->f);
