@@ -58,10 +58,14 @@ def row(name):
     return add
 
 
-def with_bench(act, **how):
+def with_bench(act, small_disk=False, **how):
     bench = Bench(**how)
     try:
+        if small_disk:
+            bench.small_disk()
         return act(bench.start())
+    except Skipped:
+        raise
     except Exception:
         log = open(f"{bench.home}/daemon.log").read() if os.path.exists(
             f"{bench.home}/daemon.log") else ""
@@ -449,24 +453,60 @@ def cannot_record(b, begin, end, name):
                   "it was possible again", trip["reason"], off_ms)
 
 
+def fill(b):
+    with open(f"{b.mounted}/filler", "wb", buffering=0) as f:
+        try:
+            while True:
+                f.write(bytes(4096))
+        except OSError:
+            pass
+
+
 @row("disk full")
 def _():
     def act(b):
-        def fill():
-            with open(f"{b.mounted}/filler", "wb", buffering=0) as f:
-                try:
-                    while True:
-                        f.write(bytes(4096))
-                except OSError:
-                    pass
+        return cannot_record(b, lambda: fill(b), lambda: os.unlink(f"{b.mounted}/filler"),
+                             "disk full")
+    return with_bench(act, small_disk=True)
 
-        return cannot_record(b, fill, lambda: os.unlink(f"{b.mounted}/filler"), "disk full")
-    bench = Bench()
-    try:
-        bench.small_disk()
-        return act(bench.start())
-    finally:
-        bench.end()
+
+RESUMES = (("starts_full: yes",
+            "starts_full: yes\non_interruption: {resume_within: 10 min}"),)
+
+
+@row("disk full, and both processes killed after the trip; the profile would resume a run")
+def _():
+    def act(b):
+        b.profile(*RESUMES)
+        b.discharge()
+        off_ms = b.strike(lambda: fill(b), 20)
+        trip = b.must_be_told(("cannot-record",))
+        must_be_quick(off_ms, 13000)
+        b.must_be_off()
+        ons = b.log("on")
+        kill_both(b)
+        b.daemon.wait(5)
+        os.unlink(f"{b.mounted}/filler")
+        b.start_daemon()
+        run = b.ended()
+        time.sleep(5)
+        must(b.log("on") == ons and b.load_is("off"), "current was restarted after a trip")
+        b.must_be_sound()
+        if b.stand()["trip"]:
+            b.clear()
+        # The same death without a trip: only then the run is taken up again.
+        b.discharge()
+        kill_both(b)
+        b.daemon.wait(5)
+        ons = b.log("on")
+        b.start_daemon()
+        await_that(20, "the run is resumed", lambda: b.log("on") > ons and b.load_is("on"))
+        b.expect(0, "stop", STAND)
+        b.must_be_off()
+        return Result("off; not resumed after the next start, although the trip could not be "
+                      "stored (without a trip it is)", f"{trip['reason']}, then {run['outcome']}",
+                      off_ms)
+    return with_bench(act, small_disk=True)
 
 
 @row("database locked by another process")
@@ -610,6 +650,26 @@ death("worker: SIGSEGV", lambda b: os.kill(b.worker(), signal.SIGSEGV), 200, ("i
 death("worker: SIGSTOP (hangs)", lambda b: os.kill(b.worker(), signal.SIGSTOP),
       TRUST_MS + COMMAND_MS, ("interrupted",))
 death("keeper: SIGKILL", lambda b: b.daemon.kill(), 100, ("stopped", "interrupted"))
+
+@row("keeper: SIGSTOP (hangs)")
+def _():
+    def act(b):
+        b.discharge()
+        off_ms = b.strike(lambda: os.kill(b.daemon.pid, signal.SIGSTOP), 20)
+        try:
+            trip = b.must_be_tripped(("instrument-disobeyed",))
+            must("keeper" in trip["sentence"], f"it does not say why: {trip['sentence']}")
+            must_be_quick(off_ms, 10000)
+            b.must_be_off()
+            b.must_be_latched()
+        finally:
+            os.kill(b.daemon.pid, signal.SIGCONT)
+        b.clear()
+        b.must_be_sound()
+        return Result("off, run tripped, latched until cleared", trip["reason"], off_ms)
+    return with_bench(act)
+
+
 death("keeper and worker both: SIGKILL", kill_both, 2000, ("interrupted",), restart=True,
       happened="stays on until the next start of the daemon (the load's own under-voltage "
                "protection is the backstop), then off; nothing recorded is lost")
