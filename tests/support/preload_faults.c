@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Preload object of the tests: a wall clock that can be stepped, and memory that
  * can run out, for the processes it is loaded into and nobody else. Both are
- * steered through a file of two numbers that a test may write at any time;
+ * steered through a file of three numbers that a test may write at any time (a
+ * shorter file: the rest are 0);
  * AMPLEDGER_FAULTS_PAGE names it. */
 #include <errno.h>
 #include <fcntl.h>
@@ -17,9 +18,10 @@
 struct page {
     volatile int64_t wall_step_s; /* is added to CLOCK_REALTIME */
     volatile int64_t no_memory;   /* not 0: every allocation fails */
+    volatile int64_t boot_step_s; /* is added to CLOCK_BOOTTIME: so long the computer slept */
 };
 
-static const struct page calm = {0, 0};
+static const struct page calm = {0, 0, 0};
 static const struct page *page = &calm;
 
 /* The allocator itself, under the names that glibc keeps for this purpose. */
@@ -66,6 +68,9 @@ void *realloc(void *old, size_t size)
 int clock_gettime(clockid_t id, struct timespec *out)
 {
     long failed = syscall(SYS_clock_gettime, id, out);
+    if (failed == 0 && id == CLOCK_BOOTTIME) {
+        out->tv_sec += page->boot_step_s;
+    }
     if (failed == 0 && (id == CLOCK_REALTIME || id == CLOCK_REALTIME_COARSE)) {
         out->tv_sec += page->wall_step_s;
     }

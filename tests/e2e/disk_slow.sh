@@ -1,0 +1,35 @@
+#!/bin/sh
+# SPDX-License-Identifier: GPL-3.0-or-later
+# Every flush of the daemon's disk takes 5 s: the run goes on, the guard is not
+# delayed, and what was sampled is stored.
+. "$AMPLEDGER_SOURCE/tests/support/e2e.sh"
+
+slow=$AMPLEDGER_BUILD/tests/figures_slow_sync.so
+[ -f "$slow" ] || { echo "skipped: sanitizers do not go together with this preload object"; exit 77; }
+
+sed 's/for: 10 min/for: 1 s/' "$AMPLEDGER_SOURCE/profiles/overnight-capacity-lfp.yaml" >"$home/short.yaml"
+start_virtual 1
+write_bench
+sed -i "s|^profiles:.*|profiles: \"$home\"|" "$home/bench.yaml"
+FIGURES_SYNC_MS_FILE=$home/sync_ms LD_PRELOAD=$slow ampledgerd --bench "$home/bench.yaml" 2>>"$home/daemon.log" &
+daemon=$!
+await 10 ampledger stands
+await 20 phase_is idle
+add_launch
+expect 0 ampledger start short --battery launch-a --stand jetty
+await 20 output_is on
+echo 5000 >"$home/sync_ms"
+sleep 20
+phase_is running || fail "a slow disk ended the run"
+heated=$(date +%s%N)
+control heat launch-a 61 >/dev/null
+await 5 output_is off
+echo "slow disk: hot battery off after $((($(date +%s%N) - heated) / 1000000)) ms, a sample every 1000 ms"
+holds "($(date +%s%N) - $heated) / 1e6 < 1700"
+rm "$home/sync_ms"
+await 40 phase_is latched
+expect 0 ampledger show last --json
+[ "$(json "$home/out" "d['trip']['reason']")" = temperature-high ] || fail "reason"
+holds "$(json "$home/out" "d['samples']") >= 20"
+stop_daemon
+database_is_sound
