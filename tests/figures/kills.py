@@ -27,6 +27,7 @@ import sys
 import tempfile
 import threading
 import time
+import traceback
 
 sys.dont_write_bytecode = True
 from figures import (  # noqa: E402
@@ -73,6 +74,7 @@ class Yard:
             self.renew()
         except Exception as e:  # a thread's end must be seen by who waits for it
             self.miss(f"{type(e).__name__}: {e}; see the end of its log")
+            traceback.print_exc()
             print((self.home / "daemon.log").read_text()[-3000:], file=sys.stderr)
         finally:
             if self.daemon:

@@ -79,8 +79,9 @@ class Yard:
         self.listener.start()
         self.daemon = Daemon(home, environment)
         await_true(60, "idle stands", lambda: self.daemon.api.phases() == {"idle"})
-        self.daemon.api("POST", "/v1/batteries", label="launch-a", chemistry="lfp", cells=4,
-                        rated_Ah=125, rated_hours=12.5)
+        for i in range(stands):
+            self.daemon.api("POST", "/v1/batteries", label=f"launch-{i}", chemistry="lfp", cells=4,
+                            rated_Ah=125, rated_hours=12.5)
 
     def listen(self):
         for line in self.peer.stdout:
@@ -111,7 +112,7 @@ class Yard:
             figures.errors.append(f"berth-{number}: {type(e).__name__}: {e}")
 
     def one_trip(self, api, stand, number, figures):
-        self.insist(api, f"{stand}/start", figures, profile=f"short-{number}", battery="launch-a")
+        self.insist(api, f"{stand}/start", figures, profile=f"short-{number}", battery=f"launch-{number}")
         kind, (from_sample, from_reading) = self.trips[number].get(timeout=60)
         with figures.lock:
             figures.from_sample.append(from_sample)
