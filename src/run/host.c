@@ -47,6 +47,16 @@ static void cond_init_monotonic(pthread_cond_t *c)
     pthread_condattr_destroy(&attr);
 }
 
+/* Who holds it is not kept waiting while a thread that goes first waits for it. */
+static void mutex_init_inheriting(pthread_mutex_t *m)
+{
+    pthread_mutexattr_t attr;
+    pthread_mutexattr_init(&attr);
+    pthread_mutexattr_setprotocol(&attr, PTHREAD_PRIO_INHERIT);
+    pthread_mutex_init(m, &attr);
+    pthread_mutexattr_destroy(&attr);
+}
+
 static bool stand_start(struct run_host *h, struct stand *s, struct stand_config *config,
                         struct err *e)
 {
@@ -62,7 +72,7 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
     };
     status_blank(&s->status, config->name);
     pthread_mutex_init(&s->asking, NULL);
-    pthread_mutex_init(&s->lock, NULL);
+    mutex_init_inheriting(&s->lock);
     cond_init_monotonic(&s->answered);
     bool latched = false;
     if (!store_latch_get(s->store, config->name, &latched, &s->status.trip, e) ||

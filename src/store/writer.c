@@ -456,7 +456,12 @@ bool writer_start(struct writer *w, const struct store_db *d, struct err *e)
     w->db.sql = writer_sql;
     /* Short: the writer repeats by itself and wants to look at its callers meanwhile. */
     sqlite3_busy_timeout(w->db.db, STORE_RETRY_MS);
-    pthread_mutex_init(&w->mutex, NULL);
+    /* Run loops go before requests and must not wait for one that holds it. */
+    pthread_mutexattr_t inherit;
+    pthread_mutexattr_init(&inherit);
+    pthread_mutexattr_setprotocol(&inherit, PTHREAD_PRIO_INHERIT);
+    pthread_mutex_init(&w->mutex, &inherit);
+    pthread_mutexattr_destroy(&inherit);
     cond_init(&w->wake);
     cond_init(&w->done);
     queue_init(&w->queue);
