@@ -85,6 +85,9 @@ struct feed {
  * (2 s), and the time until the keeper had switched off a hung worker's output
  * (trust time, at most 3 s). */
 #define UNRECORDED_S 5.0
+/* And how long setting, switching on and settling may take after the gap, in
+ * which a straight line stands for a switch that nobody saw. */
+#define SWITCH_ON_S 0.5
 
 static void skip_interruption(struct feed *f, const struct sample *s)
 {
@@ -95,7 +98,7 @@ static void skip_interruption(struct feed *f, const struct sample *s)
             accumulator_skip_to(&f->accumulator, s->t_s);
             f->interruptions++;
             f->interrupted_s += gap_s;
-            f->unrecorded_Ah += fabs(f->last_A) * fmin(gap_s, UNRECORDED_S) / 3600;
+            f->unrecorded_Ah += fabs(f->last_A) * (fmin(gap_s, UNRECORDED_S) + SWITCH_ON_S) / 3600;
         }
         f->next++;
     }
@@ -132,7 +135,7 @@ static void tell_interruptions(const struct feed *f, struct capacity_result *res
         return;
     }
     uncertainty_add(&result->uncertainty, "interruption", f->unrecorded_Ah / sqrt(3.0),
-                    "the current that may have flowed for at most 5 s unrecorded, half-width");
+                    "the current that may have flowed for at most 5.5 s unseen, half-width");
     if (notes->count < ANALYSIS_NOTES_MAX) {
         text_format(notes->text[notes->count++], ANALYSIS_NOTE_SIZE,
                     "interrupted %zu time%s, %.4g s in all: nothing is added for that time; up to "
