@@ -1,6 +1,6 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# Every flush of the daemon's disk takes 5 s: the run goes on, the guard is not
+# Every flush of the daemon's disk takes 3 s: the run goes on, the guard is not
 # delayed, and what was sampled is stored.
 . "$AMPLEDGER_SOURCE/tests/support/e2e.sh"
 
@@ -18,7 +18,7 @@ await 20 phase_is idle
 add_launch
 expect 0 ampledger start short --battery launch-a --stand jetty
 await 20 output_is on
-echo 5000 >"$home/sync_ms"
+echo 3000 >"$home/sync_ms"
 sleep 20
 phase_is running || fail "a slow disk ended the run"
 heated=$(date +%s%N)
