@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * daemon: ampledgerd: a keeper that starts a worker. The worker starts
- * everything in order, waits for a signal, and stops everything in the opposite
- * order: nobody may order (web), outputs off (run), all written (store). */
+ * daemon: ampledgerd: a keeper that starts a worker. The worker switches off what
+ * may be on, starts everything in order, waits for a signal, and stops: outputs
+ * off (run), nobody may order any more (web), all written (store). */
 #include "base/clock.h"
 #include "base/file.h"
 #include "base/log.h"
