@@ -19,6 +19,7 @@
 #define TIME_SPARE 1.5
 
 const char *const voltage_source_names[] = {"two-wire", "remote-sense", "meter", NULL};
+const char *const attempts_names[] = {"last", "best", "mean", NULL};
 
 /* --- notes --- */
 
@@ -257,8 +258,23 @@ static struct plan_step blank_step(const struct profile_step *from)
 {
     struct plan_step s = {
         .kind = from->kind,
+        .drive = from->kind == STEP_DISCHARGE ? DRIVE_CURRENT : DRIVE_OFF,
+        .power_W = NAN,
+        .resistance_ohm = NAN,
+        .charge_V = NAN,
+        .compensation_C = NAN,
+        .skip_above_V = NAN,
         .until_V = NAN,
+        .until_A = NAN,
+        .until_drop_V = NAN,
+        .until_C_per_min = NAN,
+        .until_V_per_h = NAN,
         .max_Ah = NAN,
+        .remind_s = NAN,
+        .repeat = {.of_step = SIZE_MAX,
+                   .until_below_Ah = NAN,
+                   .until_from_Ah = NAN,
+                   .until_agree = NAN},
         .sample_s = or_default(&from->sample_every, 1.0),
     };
     memcpy(s.name, from->name, sizeof s.name);
@@ -342,6 +358,9 @@ bool plan_make(const struct profile *p, const struct battery *b, const struct st
     plan_steps(&w);
     plan_accept(&w);
     plan_limits(&w);
+    for (size_t i = 0; i < plan->step_count; i++) {
+        plan->steps[i].limits = plan->limits;
+    }
     plan_check(&w);
     plan_warn(&w);
     plan_advise(&w);
@@ -353,6 +372,9 @@ void plan_free(struct plan *p)
 {
     if (p == NULL) {
         return;
+    }
+    for (size_t i = 0; i < p->step_count; i++) {
+        free(p->steps[i].segments);
     }
     free(p->steps);
     free(p);

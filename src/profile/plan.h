@@ -37,17 +37,78 @@ struct plan_limit {
     char source[96]; /* "chemistry lfp: 2.00 V/cell x 4", "profile line 12", ... */
 };
 
+/* What is held while current flows. A supply always holds a current and a voltage:
+ * whichever it reaches first. */
+enum drive { DRIVE_OFF, DRIVE_CURRENT, DRIVE_POWER, DRIVE_RESISTANCE };
+
+/* One stretch of a pulse. All of one step are of one sign (or 0, the output staying on
+ * at no current), so that one instrument does them all. */
+struct plan_segment {
+    double current_A; /* signed */
+    double for_s;
+    double sample_s; /* NAN: as fast as the link allows */
+};
+
+/* When a group of steps is gone through again. STEP_REPEAT stands behind the last
+ * step of its group; groups may hold groups. */
+struct plan_repeat {
+    size_t back_to;        /* index of the first step of the group */
+    unsigned times;        /* how often the group is gone through at most; >= 1 */
+    size_t of_step;        /* whose discharged capacity the rules below look at; SIZE_MAX none */
+    double until_below_Ah; /* no further round once it falls below; NAN */
+    double until_from_Ah;  /* ... once it reaches this; NAN */
+    double until_agree;    /* ... once two in a row differ by no more than this ratio of the
+                              later one; NAN */
+    bool until_cutoff;     /* ... once a discharge in the group ended at its cut-off */
+};
+
+#define HOLD_TEXT_SIZE 200
+
 struct plan_step {
     enum step_kind kind;
     char name[STEP_NAME_SIZE];
-    double current_A; /* set point, signed: negative discharges; 0 at rest */
-    double until_V;   /* whole battery, at its terminals; NAN none */
-    double max_s;     /* always finite: no step without end */
-    double max_Ah;    /* NAN none */
+
+    /* what is set */
+    enum drive drive;
+    double current_A;      /* set point, signed: negative discharges; 0 at rest; of a pulse the
+                              largest; at constant power or resistance the largest to be expected */
+    double power_W;        /* DRIVE_POWER, positive; NAN */
+    double resistance_ohm; /* DRIVE_RESISTANCE; NAN */
+    double charge_V;       /* charge: what the supply holds at most, whole battery; NAN */
+    double charge_V_per_K; /* added per degree above compensation_C, whole battery; 0 none */
+    double compensation_C;
+    double skip_above_V; /* the step is left out when the battery, before it, has at least this
+                            (pre-charge); NAN */
+
+    /* what ends it */
+    double until_V;         /* whole battery, at its terminals; NAN none. Discharge: below it;
+                               charge: at or above it */
+    double until_A;         /* charge at held voltage: the current has tapered below; NAN */
+    double until_drop_V;    /* charge: fell by this much from its highest (-deltaV); NAN */
+    double until_C_per_min; /* charge: warms at least so fast (dT/dt); NAN */
+    double hold_off_s;      /* the two above are not looked for before */
+    double until_V_per_h;   /* rest: drifts no faster than this; NAN */
+    double least_s;         /* rest: not shorter than this; 0 */
+    double max_s;           /* always finite: no step without end */
+    double max_Ah;          /* NAN none */
+    bool max_is_fault;      /* reaching max_s or max_Ah ends the run: it should have ended before */
+
     double sample_s;
-    double expected_s, expected_Ah, expected_Wh; /* NAN when it cannot be known */
+    size_t segment_count; /* pulse */
+    struct plan_segment *segments;
+    struct plan_repeat repeat;
+    char say[HOLD_TEXT_SIZE];   /* hold: what the person is to do, then confirm; max_s: how long it
+                                   waits */
+    double remind_s;            /* hold: tells again after so long; NAN never */
+    struct guard_limits limits; /* in force in this step (charging has a temperature window of its
+                                   own, pre-charge a lower voltage) */
+
+    double expected_s, expected_Ah, expected_Wh; /* of one round; NAN when it cannot be known */
     double heat_W;                               /* into the room */
 };
+
+enum attempts { ATTEMPT_LAST, ATTEMPT_BEST, ATTEMPT_MEAN };
+extern const char *const attempts_names[]; /* "last", "best", "mean" */
 
 #define PLAN_NOTES_MAX 24
 #define PLAN_NOTE_SIZE 320
@@ -69,6 +130,7 @@ struct plan {
     double resume_within_s; /* after an interruption no longer than this it goes on; 0: it stops */
     bool judged;            /* acceptance present */
     size_t judged_step;     /* index of the step whose capacity is judged */
+    enum attempts attempts; /* which of several rounds of that step counts */
     double accept_Ah;
     bool guard_band;
     struct plan_notes problems; /* a plan with a problem does not start; each with a remedy */
