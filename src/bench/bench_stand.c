@@ -15,7 +15,7 @@ static const char *const sense_names[] = {"two-wire", "remote", "meter", NULL};
 static const char *const instrument_keys[] = {"driver", "link", "identity", "ratings",   "accuracy",
                                               "baud",   "bits", "parity",   "stop_bits", "flow",
                                               "dtr",    "rts",  NULL};
-static const char *const schemes[] = {"serial", "tty", "file", NULL};
+static const char *const schemes[] = {"serial", "tcp", "usbtmc", "tty", "file", NULL};
 
 /* --- links --- */
 
@@ -44,11 +44,19 @@ bool bench_resolve_link(const char *bench_path, const char *link, char out[ADDRE
     char beside[PATH_SIZE];
     if (n == 0) {
         return err_set(e, ERR_CONFIG,
-                       "\"%s\" is no link; write serial:/dev/ttyUSB0, tty:PATH for a "
-                       "terminal as it is, or file:PATH",
+                       "\"%s\" is no link; write serial:/dev/ttyUSB0, tcp:192.168.1.20:5025, "
+                       "usbtmc:/dev/usbtmc0, tty:PATH for a terminal as it is, or file:PATH",
+                       link);
+    }
+    if (scheme_is(link, n, "tcp") && !link_tcp_check(path)) {
+        return err_set(e, ERR_CONFIG,
+                       "\"%s\" is no address of a socket; write tcp:192.168.1.20:5025, or "
+                       "tcp:[fd00::20]:5025 for an IPv6 address; names are not looked up, since "
+                       "switching off must not wait for a name server",
                        link);
     }
     bool is_path = scheme_is(link, n, "tty") || scheme_is(link, n, "file") ||
+                   scheme_is(link, n, "usbtmc") ||
                    (scheme_is(link, n, "serial") && strchr(path, '/') != NULL);
     if (!is_path) {
         return text_format(out, ADDRESS_SIZE, "%s", link) ||
@@ -189,7 +197,7 @@ static bool read_link(const struct bench_loading *l, const struct yaml_node *map
     if (is_file != (d->protocol == PROTOCOL_FILE)) {
         return yaml_fail(l->doc, at, e, "driver \"%s\" %s, so the link must %s", d->name,
                          is_file ? "speaks over a line" : "reads a file",
-                         is_file ? "be serial: or tty:" : "be file:PATH");
+                         is_file ? "be serial:, tcp: or usbtmc:" : "be file:PATH");
     }
     return true;
 }

@@ -16,8 +16,17 @@ static const enum role outputs[] = {ROLE_SUPPLY, ROLE_LOAD};
 
 void stand_send_off(struct stand_config *s)
 {
+    bool was_open[OUTPUTS] = {false};
     for (size_t i = 0; i < OUTPUTS; i++) {
-        if (s->instrument[outputs[i]] != NULL) {
+        struct instrument *one = s->instrument[outputs[i]];
+        was_open[i] = one != NULL && instrument_is_open(one);
+        if (was_open[i]) {
+            instrument_send_off(one);
+        }
+    }
+    /* Opening may take a second or two, where an instrument is not there. */
+    for (size_t i = 0; i < OUTPUTS; i++) {
+        if (s->instrument[outputs[i]] != NULL && !was_open[i]) {
             instrument_send_off(s->instrument[outputs[i]]);
         }
     }

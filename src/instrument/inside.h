@@ -19,6 +19,7 @@ struct instrument {
     struct link *link; /* NULL while closed, and always with PROTOCOL_FILE */
     struct scpi_session *session;
     int wake_fd;
+    int wake_now;       /* wake_fd, or -1 while nothing may interrupt */
     struct clock *real; /* for pauses: what is on the wire happens in real time */
     int64_t opened_ns;
     struct {

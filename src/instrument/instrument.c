@@ -25,7 +25,7 @@ struct instrument *instrument_new(const struct instrument_config *config)
                 config->identity != NULL ? config->identity : "");
     i->driver = config->driver;
     i->settings = config->settings;
-    i->wake_fd = -1;
+    i->wake_fd = i->wake_now = -1;
     i->real = clock_new_real();
     return i;
 }
@@ -95,6 +95,7 @@ bool instrument_is_open(const struct instrument *i)
 
 void inside_use_wake(struct instrument *i, int fd)
 {
+    i->wake_now = fd;
     if (i->link != NULL) {
         link_set_wake(i->link, fd);
     }
@@ -141,6 +142,7 @@ static bool open_file(struct instrument *i, struct err *why)
 
 static bool open_link(struct instrument *i, struct err *why)
 {
+    i->settings.wake_fd = i->wake_now;
     if (!link_open(i->address, &i->settings, &i->link, why)) {
         return false;
     }
@@ -156,7 +158,6 @@ bool inside_open(struct instrument *i, struct err *why)
     bool ok = i->driver->protocol == PROTOCOL_FILE ? open_file(i, why) : open_link(i, why);
     i->is_open = ok;
     i->opened_ns = clock_real_ns();
-    inside_use_wake(i, i->wake_fd);
     return ok;
 }
 

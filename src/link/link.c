@@ -12,6 +12,7 @@
 #include <poll.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <unistd.h>
 
 struct link_settings link_settings_default(void)
@@ -24,6 +25,7 @@ struct link_settings link_settings_default(void)
         .flow = FLOW_NONE,
         .dtr = -1,
         .rts = -1,
+        .wake_fd = -1,
     };
 }
 
@@ -37,6 +39,8 @@ void link_close(struct link *l)
             sp_close(l->port);
         }
         sp_free_port(l->port);
+    } else if (l->fd >= 0 && l->kind == LINK_SOCKET) {
+        link_close_tcp(l);
     } else if (l->fd >= 0) {
         close(l->fd);
     }
@@ -65,7 +69,12 @@ void link_set_wake(struct link *l, int wake_fd)
 
 static bool fail_lost(const struct link *l, struct err *e)
 {
-    return err_set(e, ERR_LINK_LOST, "%s: the connection is lost; is the cable in?", l->address);
+    return l->kind == LINK_SOCKET
+               ? err_set(e, ERR_LINK_LOST,
+                         "%s: the connection is lost; did the instrument close it, or restart?",
+                         l->address)
+               : err_set(e, ERR_LINK_LOST, "%s: the connection is lost; is the cable in?",
+                         l->address);
 }
 
 static int64_t deadline_in(int timeout_ms)
@@ -103,7 +112,14 @@ static bool wait_for(struct link *l, short events, int wake_fd, int64_t deadline
 static bool is_gone(int errno_value)
 {
     return errno_value == EIO || errno_value == ENXIO || errno_value == ENODEV ||
-           errno_value == EBADF || errno_value == EPIPE;
+           errno_value == EBADF || errno_value == EPIPE || errno_value == ECONNRESET ||
+           errno_value == ETIMEDOUT || errno_value == ENOTCONN || errno_value == EHOSTUNREACH ||
+           errno_value == ENETUNREACH || errno_value == ENETDOWN;
+}
+
+static ssize_t put(const struct link *l, const char *bytes, size_t n)
+{
+    return l->kind == LINK_SOCKET ? send(l->fd, bytes, n, MSG_NOSIGNAL) : write(l->fd, bytes, n);
 }
 
 bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms, struct err *e)
@@ -111,7 +127,7 @@ bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms, str
     int64_t deadline_ns = deadline_in(timeout_ms);
     log_wire(l->address, '>', bytes, n);
     while (n > 0) {
-        ssize_t written = write(l->fd, bytes, n);
+        ssize_t written = put(l, bytes, n);
         if (written > 0) {
             bytes += written;
             n -= (size_t)written;

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * link: a byte connection to an instrument, with deadlines. Hides libserialport
- * and pseudo-terminals. Every wait ends at its deadline or when the wake-up
+ * link: a byte connection to an instrument, with deadlines. Hides libserialport,
+ * pseudo-terminals and sockets. Every wait ends at its deadline or when the wake-up
  * descriptor becomes readable; nothing blocks without one. Deadlines are real
  * time: what is on a wire knows no other. After opening nothing is allocated.
  * Not thread-safe: one thread owns a link. */
@@ -23,23 +23,29 @@ struct link_settings {
     int stop_bits;
     enum link_flow flow;
     int dtr, rts; /* -1 as the system leaves them, 0 off, 1 on */
+    int wake_fd;  /* as link_set_wake(), from before the link is open; -1 */
 };
 
 /* 115200 baud, 8 bits, no parity, 1 stop bit, no flow control, lines left alone. */
 struct link_settings link_settings_default(void);
 
 /* `serial:/dev/ttyUSB0` opens through libserialport, `tty:/dev/pts/7` a terminal
- * as it is (settings do not matter to it). Both exclusively. ERR_CONFIG for an
- * address of no known kind and for settings that the port cannot have;
- * ERR_LINK_LOST for a port that is missing, forbidden or held by another process;
- * each with the remedy. Returns owned *out. */
+ * as it is, both exclusively. `tcp:192.168.1.20:5025` and `tcp:[fd00::20]:5025`
+ * connect to a socket, within 1.5 s or until wake_fd is readable; addresses are
+ * numeric, since a name server could delay off. Settings of the port matter to
+ * `serial:` only. ERR_CONFIG for an address of no known kind and for settings that the port cannot
+ * have; ERR_LINK_LOST for a port that is missing, forbidden or held by another process; each with
+ * the remedy. Returns owned *out. */
 bool link_open(const char *address, const struct link_settings *settings, struct link **out,
                struct err *e) NODISCARD;
 void link_close(struct link *l); /* NULL is fine */
 
 const char *link_address(const struct link *l);
-const char *link_device(const struct link *l); /* path with all symbolic links resolved */
+/* Path with all symbolic links resolved; HOST:PORT of a socket. */
+const char *link_device(const struct link *l);
 int link_fd(const struct link *l);
+/* "192.168.1.20:5025" is an address that tcp: can connect to. */
+bool link_tcp_check(const char *place);
 
 /* An eventfd (or anything pollable): while it is readable every read fails with
  * ERR_INTERRUPTED. -1: nothing interrupts. Borrowed. */

@@ -10,7 +10,10 @@
 
 struct sp_port;
 
+enum link_kind { LINK_TERMINAL, LINK_SOCKET };
+
 struct link {
+    enum link_kind kind;
     int fd;
     struct sp_port *port; /* serial: owns the descriptor */
     int wake_fd;
@@ -25,6 +28,9 @@ bool link_open_serial(struct link *l, const struct link_settings *s, struct err 
 /* An enum sp_return in words. */
 const char *link_serial_words(int code);
 bool link_open_tty(struct link *l, struct err *e) NODISCARD;
+/* `place` is HOST:PORT; sets l->device to it. */
+bool link_open_tcp(struct link *l, const char *place, struct err *e) NODISCARD;
+void link_close_tcp(struct link *l);
 
 /* Take the descriptor for this process alone; else says who holds it. */
 bool link_lock(struct link *l, struct err *e) NODISCARD;

@@ -153,20 +153,22 @@ bool link_open(const char *address, const struct link_settings *settings, struct
     struct link *l = zalloc(sizeof *l);
     bool ok = false;
     l->fd = -1;
-    l->wake_fd = -1;
+    l->wake_fd = settings->wake_fd;
     if (!text_format(l->address, sizeof l->address, "%s", address)) {
         err_set(e, ERR_CONFIG, "%.80s...: the address is too long", address);
     } else if (strncmp(address, "serial:", 7) == 0) {
         ok = resolve(l, address + 7, e) && link_open_serial(l, settings, e);
     } else if (strncmp(address, "tty:", 4) == 0) {
         ok = resolve(l, address + 4, e) && link_open_tty(l, e);
-    } else if (strncmp(address, "tcp:", 4) == 0 || strncmp(address, "usbtmc:", 7) == 0) {
+    } else if (strncmp(address, "tcp:", 4) == 0) {
+        ok = link_open_tcp(l, address + 4, e);
+    } else if (strncmp(address, "usbtmc:", 7) == 0) {
         err_set(e, ERR_CONFIG,
                 "%s: this kind of link is not in this version; use serial: or tty:", address);
     } else {
         err_set(e, ERR_CONFIG,
-                "\"%s\" is no link; write serial:/dev/ttyUSB0, or tty:/dev/pts/7 for a "
-                "pseudo-terminal",
+                "\"%s\" is no link; write serial:/dev/ttyUSB0, tcp:192.168.1.20:5025, or "
+                "tty:/dev/pts/7 for a pseudo-terminal",
                 address);
     }
     if (!ok) {

@@ -182,13 +182,18 @@ static const struct {
     {HEAD "stands:\n  - name: jetty\n    load: {link: \"tty:x\"}\n",
      ":5:11: the load needs a driver: the name of a file in " AMPLEDGER_SOURCE_DIR "/drivers"},
     {HEAD "stands:\n  - name: jetty\n    load: {driver: load-scpi, link: \"/dev/ttyUSB0\"}\n",
-     ":5:37: \"/dev/ttyUSB0\" is no link; write serial:/dev/ttyUSB0, tty:PATH for a terminal as it "
-     "is, or file:PATH"},
+     ":5:37: \"/dev/ttyUSB0\" is no link; write serial:/dev/ttyUSB0, tcp:192.168.1.20:5025, "
+     "usbtmc:/dev/usbtmc0, tty:PATH for a terminal as it is, or file:PATH"},
     {HEAD "stands:\n  - name: jetty\n    load: {driver: load-scpi, link: \"serial:\"}\n",
-     ":5:37: \"serial:\" is no link; write serial:/dev/ttyUSB0, tty:PATH for a terminal as it is, "
-     "or file:PATH"},
+     ":5:37: \"serial:\" is no link; write serial:/dev/ttyUSB0, tcp:192.168.1.20:5025, "
+     "usbtmc:/dev/usbtmc0, tty:PATH for a terminal as it is, or file:PATH"},
+    {HEAD "stands:\n  - name: jetty\n    load: {driver: load-scpi, link: \"tcp:pier:5025\"}\n",
+     ":5:37: \"tcp:pier:5025\" is no address of a socket; write tcp:192.168.1.20:5025, or "
+     "tcp:[fd00::20]:5025 for an IPv6 address; names are not looked up, since switching off must "
+     "not wait for a name server"},
     {HEAD "stands:\n  - name: jetty\n    load: {driver: load-scpi, link: \"file:x\"}\n",
-     ":5:37: driver \"load-scpi\" speaks over a line, so the link must be serial: or tty:"},
+     ":5:37: driver \"load-scpi\" speaks over a line, so the link must be serial:, tcp: or "
+     "usbtmc:"},
     {HEAD "stands:\n  - name: jetty\n    " LOAD
           "\n    thermometer: {driver: thermometer-sysfs, link: \"tty:x\"}\n",
      ":6:52: driver \"thermometer-sysfs\" reads a file, so the link must be file:PATH"},

@@ -339,6 +339,10 @@ static void the_wake_descriptor_does_not_stop_off(void **state)
     assert_int_equal(r->e.code, ERR_INTERRUPTED);
     instrument_set_wake(r->instrument, -1);
     assert_true(instrument_read(r->instrument, &reading, &r->e));
+    /* nor when it must open the link first */
+    instrument_set_wake(r->instrument, wake);
+    instrument_close(r->instrument);
+    assert_true(instrument_make_safe(r->instrument, 1, &r->e));
     close(wake);
 }
 

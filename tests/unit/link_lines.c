@@ -178,7 +178,6 @@ static void what_cannot_be_had_is_said(void **state)
         {"serial:/dev/null", ERR_LINK_LOST, "not a serial port"},
         {"tty:/dev/null", ERR_LINK_LOST, "not a terminal"},
         {"pigeon:/roof", ERR_CONFIG, "is no link; write serial:/dev/ttyUSB0"},
-        {"tcp:bench:5025", ERR_CONFIG, "not in this version"},
         {"", ERR_CONFIG, "is no link"},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
