@@ -12,7 +12,8 @@
 struct instrument_facts {
     bool present;
     double current_max_A, voltage_max_V, power_max_W, voltage_min_V;
-    bool has_backstop; /* its own protections can be programmed */
+    bool has_backstop;                  /* its own protections can be programmed */
+    bool holds_power, holds_resistance; /* a load whose driver knows these modes too */
 };
 
 enum voltage_source { SOURCE_TWO_WIRE, SOURCE_REMOTE_SENSE, SOURCE_METER };
@@ -27,6 +28,7 @@ struct stand_facts {
     double present_voltage_V; /* battery at rest, just measured; NAN: not measured */
     double present_temperature_C;
     struct instrument_accuracy accuracy; /* of the voltage source and the current reading */
+    double free_bytes;                   /* where samples are recorded; NAN: not known */
 };
 
 /* One limit in force and who asked for it. */
@@ -63,6 +65,7 @@ struct plan_repeat {
 };
 
 #define HOLD_TEXT_SIZE 200
+#define PLAN_LIMITS_MAX 16
 
 struct plan_step {
     enum step_kind kind;
@@ -91,7 +94,8 @@ struct plan_step {
     double least_s;         /* rest: not shorter than this; 0 */
     double max_s;           /* always finite: no step without end */
     double max_Ah;          /* NAN none */
-    bool max_is_fault;      /* reaching max_s or max_Ah ends the run: it should have ended before */
+    bool max_s_is_fault;    /* reaching max_s ends the run: the step should have ended before */
+    bool max_Ah_is_fault;   /* the same of max_Ah */
 
     double sample_s;
     size_t segment_count; /* pulse */
@@ -102,9 +106,13 @@ struct plan_step {
     double remind_s;            /* hold: tells again after so long; NAN never */
     struct guard_limits limits; /* in force in this step (charging has a temperature window of its
                                    own, pre-charge a lower voltage) */
+    size_t own_limit_count;     /* those of them that are not as in plan.limit_list, for showing */
+    struct plan_limit own_limits[PLAN_LIMITS_MAX];
 
-    double expected_s, expected_Ah, expected_Wh; /* of one round; NAN when it cannot be known */
-    double heat_W;                               /* into the room */
+    /* Of the first time the step is gone through; NAN when it cannot be known. Magnitudes. */
+    double expected_s, expected_Ah, expected_Wh;
+    double heat_W; /* into the room, while it lasts */
+    double rounds; /* how often it is gone through at most, by all repeats around it */
 };
 
 enum attempts { ATTEMPT_LAST, ATTEMPT_BEST, ATTEMPT_MEAN };
@@ -125,8 +133,13 @@ struct plan {
     struct plan_step *steps;
     struct guard_limits limits;
     size_t limit_count;
-    struct plan_limit limit_list[16];
-    double expected_s, expected_Ah, expected_Wh;
+    struct plan_limit limit_list[PLAN_LIMITS_MAX];
+    /* Over all rounds. NAN when it cannot be known. */
+    double expected_s;
+    double expected_Ah, expected_Wh;                 /* discharged */
+    double expected_charged_Ah, expected_charged_Wh; /* charged */
+    double longest_s;                                /* every step at its longest; finite */
+    double disk_bytes;      /* what the samples of the expected time take in the database */
     double resume_within_s; /* after an interruption no longer than this it goes on; 0: it stops */
     bool judged;            /* acceptance present */
     size_t judged_step;     /* index of the step whose capacity is judged */

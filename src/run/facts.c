@@ -75,6 +75,7 @@ void stand_facts_now(struct stand *s, struct stand_facts *out)
         .present_voltage_V = NAN,
         .present_temperature_C = NAN,
         .accuracy = accuracy_of(c),
+        .free_bytes = NAN,
     };
     strcpy(out->name, c->name); /* both LABEL_SIZE */
     pthread_mutex_lock(&s->lock);

@@ -433,7 +433,7 @@ static void check_shipped(const struct shipped *s)
     b.rated_hours = s->rated_hours;
     struct stand_facts stand = {
         .name = "jetty",
-        .load = {true, 40, 80, 400, 0.5, true},
+        .load = {true, 40, 80, 400, 0.5, true, false, false},
         .has_thermometer = true,
         .voltage_source = SOURCE_REMOTE_SENSE,
         .present_voltage_V = chemistry_data(s->chemistry)->nominal_V * s->cells * 1.04,

@@ -57,7 +57,7 @@ static void scene_start(struct scene *s)
     s->battery.rated_cutoff_V = 10;
     s->stand = (struct stand_facts){
         .name = "jetty",
-        .load = {true, 40, 80, 400, 0.5, true},
+        .load = {true, 40, 80, 400, 0.5, true, false, false},
         .has_thermometer = true,
         .voltage_source = SOURCE_REMOTE_SENSE,
         .present_voltage_V = 13.3,
@@ -468,7 +468,7 @@ static void thermometer_is_silent(struct scene *s)
 }
 static void no_load(struct scene *s)
 {
-    s->stand.load = (struct instrument_facts){false, NAN, NAN, NAN, NAN, false};
+    s->stand.load = (struct instrument_facts){false, NAN, NAN, NAN, NAN, false, false, false};
 }
 static void load_of_8_A(struct scene *s)
 {
