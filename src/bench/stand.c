@@ -32,6 +32,27 @@ void stand_send_off(struct stand_config *s)
     }
 }
 
+/* why[] by enum role; ERR_NONE for what is off, or is not there. */
+static bool confirm_off(struct stand_config *s, int tries, struct err why[4])
+{
+    struct instrument *all[OUTPUTS] = {NULL};
+    struct err each[OUTPUTS];
+    enum role role[OUTPUTS];
+    size_t n = 0;
+    for (size_t i = 0; i < OUTPUTS; i++) {
+        why[outputs[i]] = (struct err){0};
+        if (s->instrument[outputs[i]] != NULL) {
+            role[n] = outputs[i];
+            all[n++] = s->instrument[outputs[i]];
+        }
+    }
+    bool ok = instruments_make_safe(all, n, tries, each);
+    for (size_t i = 0; i < n; i++) {
+        why[role[i]] = each[i];
+    }
+    return ok;
+}
+
 static void note_problem(struct stand_health *h, enum role role, const struct err *why,
                          struct err *e)
 {
@@ -45,12 +66,12 @@ static void note_problem(struct stand_health *h, enum role role, const struct er
 bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct err *e)
 {
     struct stand_health h = {.ok = true};
-    struct err why = {0};
+    struct err why = {0}, not_off[4];
     stand_send_off(s);
-    for (size_t i = 0; i < OUTPUTS; i++) {
-        struct instrument *one = s->instrument[outputs[i]];
-        if (one != NULL && !instrument_make_safe(one, BRING_UP_TRIES, &why)) {
-            note_problem(&h, outputs[i], &why, e);
+    bool off = confirm_off(s, BRING_UP_TRIES, not_off);
+    for (size_t i = 0; !off && i < OUTPUTS; i++) {
+        if (not_off[outputs[i]].code != ERR_NONE) {
+            note_problem(&h, outputs[i], &not_off[outputs[i]], e);
         }
     }
     for (int role = 0; role < 4; role++) {
@@ -68,18 +89,14 @@ bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct 
 
 bool stand_make_safe(struct stand_config *s, int tries, struct err *e)
 {
-    bool ok = true;
-    struct err why = {0};
+    struct err not_off[4];
     stand_send_off(s);
-    for (size_t i = 0; i < OUTPUTS; i++) {
-        struct instrument *one = s->instrument[outputs[i]];
-        if (one == NULL || instrument_make_safe(one, tries, &why)) {
-            continue;
+    bool ok = confirm_off(s, tries, not_off);
+    for (size_t i = 0; !ok && e != NULL && i < OUTPUTS; i++) {
+        if (not_off[outputs[i]].code != ERR_NONE) {
+            *e = not_off[outputs[i]];
+            break;
         }
-        if (ok && e != NULL) {
-            *e = why;
-        }
-        ok = false;
     }
     return ok;
 }

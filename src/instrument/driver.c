@@ -28,9 +28,11 @@ static const char *const verb_names[] = {"remote",       "local",        "prepar
 static const char *const question_names[] = {
     "state", "set_current", "set_voltage", "under_voltage", "over_voltage", "over_current", NULL};
 static const char *const driver_keys[] = {
-    "driver",   "role",  "protocol",  "identity", "link",   "settle",           "ratings",
-    "accuracy", "verbs", "questions", "read",     "errors", "current_reported", NULL};
+    "driver",   "role",  "protocol",  "identity", "link", "settle", "ratings",
+    "accuracy", "verbs", "questions", "mode",     "read", "errors", "current_reported",
+    NULL};
 static const char *const identity_keys[] = {"ask", "match", NULL};
+static const char *const mode_keys[] = {"ask", "match", NULL};
 static const char *const link_keys[] = {"baud",   "bits", "parity",    "stop_bits",    "flow",
                                         "dtr",    "rts",  "ends_with", "reply_within", "pause",
                                         "resync", "echo", NULL};
@@ -154,9 +156,41 @@ static bool read_identity(const struct loading *l, struct err *e)
         return false;
     }
     const struct yaml_node *ask = yaml_get(identity, "ask");
-    return (ask == NULL || take_question(l, ask, d->identity_query, e)) &&
-           yaml_read_text(l->doc, identity, "match", false, d->identity_match,
+    if (ask != NULL) {
+        if (!take_question(l, ask, d->identity_query, e)) {
+            return false;
+        }
+        /* The same question finds it again after a late answer. */
+        strcpy(d->scpi.identity_query, d->identity_query);
+    }
+    return yaml_read_text(l->doc, identity, "match", false, d->identity_match,
                           sizeof d->identity_match, e);
+}
+
+/* A pattern that any answer fits would prove nothing. */
+static bool read_mode(const struct loading *l, struct err *e)
+{
+    const struct yaml_node *mode = yaml_get(l->root, "mode");
+    struct driver *d = l->d;
+    if (mode == NULL) {
+        return true;
+    }
+    if (!yaml_check_keys(l->doc, mode, mode_keys, e)) {
+        return false;
+    }
+    const struct yaml_node *ask = yaml_get(mode, "ask"), *match = yaml_get(mode, "match");
+    if (ask == NULL || match == NULL) {
+        return yaml_fail(l->doc, mode, e,
+                         "\"mode\" needs both the question and what must be answered once "
+                         "\"prepare\" has chosen it, e.g. mode: {ask: \"FUNCtion?\", match: "
+                         "\"CURR*\"}");
+    }
+    if (!take_question(l, ask, d->mode_query, e) || !take_text(l, match, d->mode_match, e)) {
+        return false;
+    }
+    return strspn(d->mode_match, "*?") < strlen(d->mode_match) ||
+           yaml_fail(l->doc, match, e, "\"%s\" fits every answer; write the one that is right",
+                     d->mode_match);
 }
 
 static bool read_ms(const struct loading *l, const struct yaml_node *map, const char *key,
@@ -203,11 +237,6 @@ static bool read_link(const struct loading *l, struct err *e)
     }
     o->crlf_out = ends == 1;
     o->how = resync_of(resync);
-    if (o->echo && o->how != RESYNC_QUIET) {
-        return yaml_fail(l->doc, yaml_get(link, "echo"), e,
-                         "an instrument with echo is found again by silence only: write resync: "
-                         "quiet");
-    }
     return true;
 }
 
@@ -475,7 +504,7 @@ static bool check_output(const struct loading *l, struct err *e)
 /* An instrument that is only listened to cannot be told or asked anything. */
 static bool check_listened_to(const struct loading *l, struct err *e)
 {
-    static const char *const spoken[] = {"identity", "verbs", "questions", "errors", NULL};
+    static const char *const spoken[] = {"identity", "verbs", "questions", "mode", "errors", NULL};
     for (size_t i = 0; spoken[i] != NULL; i++) {
         const struct yaml_node *n = yaml_get(l->root, spoken[i]);
         if (n != NULL) {
@@ -536,7 +565,7 @@ static bool read_all(const struct loading *l, struct err *e)
            read_ms(l, l->root, "settle", SETTLE_MAX_S, &l->d->settle_ms, e) &&
            driver_read_ratings(l->doc, l->root, l->d, e) &&
            driver_read_accuracy(l->doc, l->root, l->d, e) && read_verbs(l, e) &&
-           read_questions(l, e) && read_read(l, e) && check_whole(l, e);
+           read_questions(l, e) && read_mode(l, e) && read_read(l, e) && check_whole(l, e);
 }
 
 bool driver_load_text(const char *path, const char *text, size_t n, struct driver **out,

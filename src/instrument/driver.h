@@ -88,6 +88,9 @@ struct driver {
         current_sign; /* what +1 A reported means for the battery: load -1 (it drains), supply +1 */
     struct driver_lines verb[VERB_COUNT];
     char question[ASK_COUNT][DRIVER_LINE_SIZE];
+    char mode_query[DRIVER_LINE_SIZE]; /* asked after VERB_PREPARE: "FUNCtion?"; "" cannot be asked
+                                        */
+    char mode_match[DRIVER_LINE_SIZE]; /* pattern with * and ? that the answer must fit */
     struct driver_read read;
     char *text;
     char sha256[SHA256_TEXT_SIZE];

@@ -46,6 +46,11 @@ bool driver_read_port(const struct yaml_doc *d, const struct yaml_node *map,
         !read_control_line(d, map, "rts", &s->rts, e)) {
         return false;
     }
+    if (flow == FLOW_DTR_DSR) {
+        return yaml_fail(d, yaml_get(map, "flow"), e,
+                         "flow: dtr-dsr is something that this system has for no serial port; set "
+                         "the instrument to rts-cts, xon-xoff or none and write that");
+    }
     s->parity = letters[parity];
     s->flow = (enum link_flow)flow;
     return true;

@@ -55,11 +55,21 @@ void instrument_send_off(struct instrument *i);
  * begins after 12 s. Instruments without output succeed. */
 bool instrument_make_safe(struct instrument *i, int tries, struct err *e) NODISCARD;
 
+/* The same for several outputs at once, at most SAFE_TOGETHER_MAX: they are asked
+ * in turn, and whenever one is asked, all that are not confirmed hear off again.
+ * Each has at least one try; after 12 s no other begins, however many there are:
+ * with answers due within 3 s two silent ones take no longer than one. why[k] is
+ * the failure of all[k], ERR_NONE when it is off. */
+#define SAFE_TOGETHER_MAX 4
+bool instruments_make_safe(struct instrument *const *all, size_t n, int tries,
+                           struct err *why) NODISCARD;
+
 /* A current below this counts as none: three times the offset the driver states,
  * at least 20 mA; 0.2 % of the rating where none is stated. */
 double instrument_off_current(const struct instrument *i);
 
-/* Mode and ranges, error queue emptied before, checked after. */
+/* Mode and ranges, error queue emptied before, checked after; the mode is read back
+ * where the driver can ask for it. */
 bool instrument_prepare(struct instrument *i, struct err *e) NODISCARD;
 
 /* Set, check the error queue, read back, compare: within the resolution of the

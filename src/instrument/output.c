@@ -114,12 +114,31 @@ bool instrument_protect(struct instrument *i, const struct instrument_protection
 
 /* --- prepare, on --- */
 
+/* A load in another mode takes the current that is set for something else. */
+static bool check_mode(struct instrument *i, struct err *why)
+{
+    const struct driver *d = i->driver;
+    char answer[64];
+    if (d->mode_query[0] == '\0') {
+        return true;
+    }
+    if (!scpi_query(i->session, d->mode_query, answer, sizeof answer, why)) {
+        return err_prefix(why, "read back the mode");
+    }
+    return text_matches(d->mode_match, answer) ||
+           err_set(why, ERR_INSTRUMENT,
+                   "its mode reads back as \"%s\", \"%s\" is wanted: look whether its front panel "
+                   "or a menu locks the mode",
+                   answer, d->mode_match);
+}
+
 static bool prepare(struct instrument *i, struct err *why)
 {
     const struct driver_values none = {NAN, NAN};
     return inside_require_open(i, why) &&
            (i->driver->protocol != PROTOCOL_SCPI ||
-            (inside_drain_errors(i, why) && inside_command(i, VERB_PREPARE, &none, why)));
+            (inside_drain_errors(i, why) && inside_command(i, VERB_PREPARE, &none, why) &&
+             check_mode(i, why)));
 }
 
 bool instrument_prepare(struct instrument *i, struct err *e)
@@ -132,8 +151,8 @@ static bool switch_on(struct instrument *i, struct err *why)
 {
     const struct driver_values none = {NAN, NAN};
     bool on = false;
-    if (!inside_require_open(i, why) || !inside_command(i, VERB_ON, &none, why) ||
-        !inside_ask_state(i, &on, why)) {
+    if (!inside_require_open(i, why) || !check_mode(i, why) ||
+        !inside_command(i, VERB_ON, &none, why) || !inside_ask_state(i, &on, why)) {
         return false;
     }
     return on || err_set(why, ERR_INSTRUMENT,
@@ -242,45 +261,120 @@ static bool try_off(struct instrument *i, struct err *why)
     return ok;
 }
 
-static void pause_before_retry(struct instrument *i)
-{
-    int ms = i->driver->settle_ms > SAFE_RETRY_MS ? i->driver->settle_ms : SAFE_RETRY_MS;
-    clock_wait_until(i->real, clock_now_ns(i->real) + ms * NS_PER_MS, -1);
-}
-
 double instrument_off_current(const struct instrument *i)
 {
     return off_threshold_A(i->driver);
 }
 
-bool instrument_make_safe(struct instrument *i, int tries, struct err *e)
+/* What is being made safe together. */
+struct safing {
+    size_t n;
+    struct {
+        struct instrument *i;
+        bool off;
+        int tries;
+        struct err why;
+    } one[SAFE_TOGETHER_MAX];
+};
+
+static bool all_off(const struct safing *s)
 {
-    struct err why = {0};
-    bool off = !has_output(i);
-    int64_t begun_ns = clock_real_ns();
-    int n = 0;
-    for (; n < tries && !off; n++) {
-        if (n > 0 && clock_real_ns() - begun_ns > SAFE_MAX_MS * NS_PER_MS) {
-            break;
+    for (size_t k = 0; k < s->n; k++) {
+        if (!s->one[k].off) {
+            return false;
         }
-        if (n > 0) {
-            pause_before_retry(i);
-        }
-        inside_use_wake(i, -1);
-        off = try_off(i, &why);
     }
+    return true;
+}
+
+static void pause_before_retry(const struct safing *s)
+{
+    int ms = SAFE_RETRY_MS;
+    for (size_t k = 0; k < s->n; k++) {
+        const struct instrument *i = s->one[k].i;
+        if (!s->one[k].off && i->driver->settle_ms > ms) {
+            ms = i->driver->settle_ms;
+        }
+    }
+    struct clock *real = s->one[0].i->real;
+    clock_wait_until(real, clock_now_ns(real) + ms * NS_PER_MS, -1);
+}
+
+/* Asking one that is silent takes seconds: before that the others hear off again. */
+static void try_one(struct safing *s, size_t asked)
+{
+    for (size_t k = 0; k < s->n; k++) {
+        if (k != asked && !s->one[k].off) {
+            instrument_send_off(s->one[k].i);
+        }
+    }
+    struct instrument *i = s->one[asked].i;
+    inside_use_wake(i, -1);
+    s->one[asked].off = try_off(i, &s->one[asked].why);
+    s->one[asked].tries++;
     inside_use_wake(i, i->wake_fd);
-    if (off) {
-        return true;
+}
+
+static void try_in_turn(struct safing *s, int tries)
+{
+    int64_t begun_ns = clock_real_ns();
+    for (int round = 0; round < tries && !all_off(s); round++) {
+        if (round > 0) {
+            pause_before_retry(s);
+        }
+        for (size_t k = 0; k < s->n; k++) {
+            bool late = clock_real_ns() - begun_ns > SAFE_MAX_MS * NS_PER_MS;
+            if (s->one[k].off) {
+                continue;
+            }
+            if (round > 0 && late) {
+                return;
+            }
+            try_one(s, k);
+        }
     }
+}
+
+static void tell_not_off(struct instrument *i, int tries, struct err *why)
+{
     char what[96];
-    if (why.code == ERR_LINK_LOST) {
+    if (why->code == ERR_LINK_LOST) {
         /* Nothing is known of an output that cannot be reached; its own message says why. */
         text_format(what, sizeof what, "cannot be reached");
     } else {
         text_format(what, sizeof what,
-                    "not confirmed off after %d %s, disconnect the battery by hand", n,
-                    n == 1 ? "try" : "tries");
+                    "not confirmed off after %d %s, disconnect the battery by hand", tries,
+                    tries == 1 ? "try" : "tries");
     }
-    return inside_fail(i, what, &why, e);
+    inside_fail(i, what, why, NULL);
+}
+
+bool instruments_make_safe(struct instrument *const *all, size_t n, int tries, struct err *why)
+{
+    struct safing s = {.n = n};
+    for (size_t k = 0; k < n; k++) {
+        s.one[k].i = all[k];
+        s.one[k].off = !has_output(all[k]);
+    }
+    try_in_turn(&s, tries);
+    for (size_t k = 0; k < n; k++) {
+        why[k] = (struct err){0};
+        if (!s.one[k].off) {
+            why[k] = s.one[k].why;
+            tell_not_off(all[k], s.one[k].tries, &why[k]);
+        }
+    }
+    return all_off(&s);
+}
+
+bool instrument_make_safe(struct instrument *i, int tries, struct err *e)
+{
+    struct err why;
+    if (instruments_make_safe(&i, 1, tries, &why)) {
+        return true;
+    }
+    if (e != NULL) {
+        *e = why;
+    }
+    return false;
 }

@@ -398,7 +398,8 @@ static int do_mode(struct talk *t, const struct unit *u, int detail)
                 return SCPI_EXECUTION;
             }
             if (!m->faults.on[FAULT_IGNORE_SET]) {
-                vinstrument_set_mode(m, (enum vmode)i);
+                vinstrument_set_mode(m, m->faults.on[FAULT_WRONG_MODE] ? VMODE_VOLTAGE
+                                                                       : (enum vmode)i);
                 changed(t);
             }
             return 0;

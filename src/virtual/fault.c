@@ -10,10 +10,10 @@
 #include <string.h>
 
 static const char *const names[] = {
-    "silence",  "hang",     "late",  "garbage", "truncate", "double",    "echo",
-    "crlf",     "nul",      "flood", "unplug",  "nan",      "overrange", "absurd",
-    "stuck",    "reversed", "jump",  "lost",    "identity", "refuse",    "ignore-set",
-    "stays-on", "leak",     "open",  NULL,
+    "silence",    "hang",     "late",  "garbage", "truncate", "double",    "echo",
+    "crlf",       "nul",      "flood", "unplug",  "nan",      "overrange", "absurd",
+    "stuck",      "reversed", "jump",  "lost",    "identity", "refuse",    "ignore-set",
+    "wrong-mode", "stays-on", "leak",  "open",    NULL,
 };
 _Static_assert(sizeof names / sizeof names[0] == FAULT_COUNT + 1, "one name for each fault");
 

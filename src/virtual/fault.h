@@ -33,6 +33,7 @@ enum fault_kind {
     FAULT_IDENTITY,   /* another instrument answers: *IDN? gives TEXT */
     FAULT_REFUSE,     /* every setting is an error */
     FAULT_IGNORE_SET, /* settings are taken without effect or error */
+    FAULT_WRONG_MODE, /* holds a voltage, whatever mode is chosen */
     FAULT_STAYS_ON,   /* off is ignored */
     FAULT_LEAK,       /* AMPS flow although it is off */
     FAULT_OPEN,       /* its leads to the battery came off */

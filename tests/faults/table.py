@@ -360,6 +360,22 @@ def _():
     return with_bench(act)
 
 
+@row("the load is locked in another mode: it holds a voltage, whatever is chosen")
+def _():
+    def act(b):
+        b.control(f"fault {LOAD} wrong-mode")
+        text = b.expect_no_start()
+        must("its mode reads back" in text, f"it does not say so: {text}")
+        b.control(f"clear-fault {LOAD}")
+        b.discharge()
+        b.expect(0, "stop", STAND)
+        b.must_be_off()
+        b.must_be_sound()
+        return Result("caught by reading the mode back; start refused with what it reads",
+                      "refused", None, "never on")
+    return with_bench(act)
+
+
 @row("wrong cell count: the battery is registered with twice its cells, and with half")
 def _():
     def act(b):

@@ -19,6 +19,12 @@
 
 #define FAKE_LOG_SIZE 8192
 
+/* Who was asked when several are: one letter for each question, in order. */
+struct fake_tape {
+    pthread_mutex_t lock;
+    char letters[64];
+};
+
 struct fake_load {
     /* what it is */
     char identity[80];
@@ -37,6 +43,11 @@ struct fake_load {
     bool on;
     double set_A, set_V, under_V, battery_V;
     int errors;
+    int offs;               /* off lines heard */
+    struct fake_tape *tape; /* shared with other fakes; NULL: none */
+    char letter;            /* its own on the tape */
+    const char *mode;       /* what FUNC? answers; NULL: what FUNC chose last */
+    char chosen_mode[16];
     char log[FAKE_LOG_SIZE];   /* lines heard, joined by '|' */
     int64_t off_ns;            /* real time of the first off line; 0: none yet */
     char heard[FAKE_LOG_SIZE]; /* see fake_heard() */
@@ -76,7 +87,15 @@ static inline void fake_switch(struct fake_load *f, bool on)
 static inline void fake_ask(struct fake_load *f, const char *line)
 {
     char out[120] = "";
-    if (strcmp(line, "*IDN?") == 0) {
+    if (f->tape != NULL) {
+        pthread_mutex_lock(&f->tape->lock);
+        size_t n = strlen(f->tape->letters);
+        f->tape->letters[n] = n + 1 < sizeof f->tape->letters ? f->letter : '\0';
+        pthread_mutex_unlock(&f->tape->lock);
+    }
+    if (strcmp(line, "FUNC?") == 0) {
+        fake_answer(f, f->mode != NULL ? f->mode : f->chosen_mode);
+    } else if (strcmp(line, "*IDN?") == 0) {
         fake_answer(f, f->identity);
     } else if (strcmp(line, "INP?") == 0) {
         fake_answer(f, f->on ? "1" : "0");
@@ -110,7 +129,11 @@ static inline void fake_obey(struct fake_load *f, const char *line)
         if (line[5] == 'F' && f->off_ns == 0) {
             f->off_ns = clock_real_ns();
         }
+        f->offs += line[5] == 'F';
         fake_switch(f, line[5] == 'N');
+        return;
+    }
+    if (sscanf(line, "FUNC %15s", f->chosen_mode) == 1) {
         return;
     }
     if (sscanf(line, "CURR %lf", &v) == 1) {

@@ -199,6 +199,68 @@ static void no_output_waits_for_another(void **state)
     }
 }
 
+static int offs_of(struct fake_load *f)
+{
+    int offs = 0;
+    fake_do(f, offs = f->offs);
+    return offs;
+}
+
+/* Neither answers: they are asked in turn, and whenever one is asked both hear off. */
+static void silent_ones_are_tried_in_turn(void **state)
+{
+    struct rig *r = *state;
+    struct fake_tape tape = {.lock = PTHREAD_MUTEX_INITIALIZER};
+    struct fake_load *load = &r->fakes[ROLE_LOAD], *supply = &r->fakes[ROLE_SUPPLY];
+    fake_do(load, load->silent = true; load->tape = &tape; load->letter = 'l');
+    fake_do(supply, supply->silent = true; supply->tape = &tape; supply->letter = 's');
+    assert_false(stand_make_safe(r->stand, 3, &r->e));
+    assert_non_null(strstr(r->e.text, "jetty supply on"));
+    assert_non_null(strstr(r->e.text, "not confirmed off after 3 tries"));
+    assert_string_equal(tape.letters, "slslsl");
+    /* At once, and with each of the six tries. */
+    assert_int_equal(offs_of(load), 7);
+    assert_int_equal(offs_of(supply), 7);
+    fake_do(load, load->tape = NULL);
+    fake_do(supply, supply->tape = NULL);
+}
+
+/* A try takes some 6.4 s here, and none begins after 12 s: two silent ones have
+ * one each, where one after the other would have had two each. */
+static void two_silent_ones_take_no_longer_than_one(void **state)
+{
+    struct rig *r = *state;
+    struct instrument *const both[] = {r->stand->instrument[ROLE_SUPPLY],
+                                       r->stand->instrument[ROLE_LOAD]};
+    struct err why[2];
+    for (size_t i = 0; i < r->bench->driver_count; i++) {
+        r->bench->drivers[i]->scpi.late_ms = 6000;
+    }
+    fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].silent = true);
+    fake_do(&r->fakes[ROLE_SUPPLY], r->fakes[ROLE_SUPPLY].silent = true);
+    assert_false(instruments_make_safe(both, 2, 5, why));
+    assert_non_null(strstr(why[0].text, "jetty supply on"));
+    assert_non_null(strstr(why[0].text, "not confirmed off after 1 try,"));
+    assert_non_null(strstr(why[1].text, "jetty load on"));
+    assert_non_null(strstr(why[1].text, "not confirmed off after 1 try,"));
+}
+
+/* One that answers does not wait for the tries of one that does not. */
+static void who_is_confirmed_is_asked_no_more(void **state)
+{
+    struct rig *r = *state;
+    struct fake_tape tape = {.lock = PTHREAD_MUTEX_INITIALIZER};
+    struct fake_load *load = &r->fakes[ROLE_LOAD], *supply = &r->fakes[ROLE_SUPPLY];
+    fake_do(load, load->on = true; load->tape = &tape; load->letter = 'l');
+    fake_do(supply, supply->silent = true; supply->tape = &tape; supply->letter = 's');
+    assert_false(stand_make_safe(r->stand, 3, &r->e));
+    assert_string_equal(tape.letters, "slllss"); /* identity, state, current; then no more */
+    assert_int_equal(offs_of(load), 3);
+    assert_false(fake_is_on(load));
+    fake_do(load, load->tape = NULL);
+    fake_do(supply, supply->tape = NULL);
+}
+
 static void safe_means_all_of_them(void **state)
 {
     struct rig *r = *state;
@@ -459,6 +521,9 @@ int main(void)
         rig_test(goes_through_all_when_one_fails),
         rig_test(every_output_is_told_off_at_once),
         rig_test(no_output_waits_for_another),
+        rig_test(silent_ones_are_tried_in_turn),
+        rig_test(two_silent_ones_take_no_longer_than_one),
+        rig_test(who_is_confirmed_is_asked_no_more),
         rig_test(safe_means_all_of_them),
         rig_test(reads_from_the_sources_in_use),
         rig_test(a_silent_thermometer_spoils_no_sample),

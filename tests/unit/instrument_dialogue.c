@@ -244,6 +244,27 @@ static void an_exchanged_instrument_is_noticed(void **state)
     assert_string_equal(instrument_identity(r->instrument), "LAKE,L-1,0001,1.0");
 }
 
+/* Somebody locked the front panel in another mode: it takes the choice without a word. */
+static void another_mode_is_noticed(void **state)
+{
+    struct rig *r = *state;
+    strcpy(r->driver->mode_query, "FUNC?");
+    strcpy(r->driver->mode_match, "CURR*");
+    up(r);
+    assert_non_null(strstr(fake_heard(&r->fake), "FUNC CURR|SYST:ERR?|FUNC?|"));
+    fake_do(&r->fake, r->fake.mode = "VOLT");
+    assert_false(instrument_prepare(r->instrument, &r->e));
+    assert_int_equal(r->e.code, ERR_INSTRUMENT);
+    assert_says(r, "prepare: its mode reads back as \"VOLT\", \"CURR*\" is wanted: look whether "
+                   "its front panel or a menu locks the mode");
+    /* And again before it goes on: hours of rest may lie between. */
+    assert_false(instrument_on(r->instrument, &r->e));
+    assert_false(fake_is_on(&r->fake));
+    assert_null(strstr(fake_heard(&r->fake), "INP ON"));
+    fake_do(&r->fake, r->fake.mode = "CURRENT");
+    assert_true(instrument_on(r->instrument, &r->e));
+}
+
 /* --- off --- */
 
 static void off_needs_no_memory_and_opens_the_link(void **state)
@@ -571,6 +592,7 @@ int main(void)
         rig_test(another_identity_is_refused),
         rig_test(the_bench_may_expect_one_serial_number),
         rig_test(an_exchanged_instrument_is_noticed),
+        rig_test(another_mode_is_noticed),
         rig_test(off_needs_no_memory_and_opens_the_link),
         rig_test(off_is_tried_until_it_holds),
         rig_test(one_that_stays_on_is_an_alarm),

@@ -97,6 +97,25 @@ static void what_is_left_out_is_unknown(void **state)
     driver_free(d);
 }
 
+static void echo_goes_with_every_way_of_finding_it_again(void **state)
+{
+    (void)state;
+    struct driver *d = load_good(LOAD_HEAD "link: {echo: yes, resync: nonce}\n" LOAD_REST);
+    assert_true(d->scpi.echo);
+    assert_int_equal(d->scpi.how, RESYNC_NONCE);
+    driver_free(d);
+}
+
+static void it_is_found_again_by_its_own_question(void **state)
+{
+    (void)state;
+    struct driver *d = load_good(LOAD_HEAD "identity: {ask: \"WHO?\"}\n"
+                                           "link: {resync: identity}\n" LOAD_REST);
+    assert_string_equal(d->identity_query, "WHO?");
+    assert_string_equal(d->scpi.identity_query, "WHO?");
+    driver_free(d);
+}
+
 static void a_copy_is_its_own(void **state)
 {
     (void)state;
@@ -207,8 +226,16 @@ static const struct {
      "known"},
     {LOAD_HEAD "accuracy: {voltage: {offset: -1 mV}}\n",
      "one.yaml:4:30: offset cannot be negative"},
-    {LOAD_HEAD "link: {echo: yes, resync: nonce}\n",
-     "one.yaml:4:14: an instrument with echo is found again by silence only: write resync: quiet"},
+    {LOAD_HEAD "link: {flow: dtr-dsr}\n",
+     "one.yaml:4:14: flow: dtr-dsr is something that this system has for no serial port; set the "
+     "instrument to rts-cts, xon-xoff or none and write that"},
+    {LOAD_HEAD "mode: {ask: \"FUNC?\"}\n" LOAD_REST,
+     "one.yaml:4:7: \"mode\" needs both the question and what must be answered once \"prepare\" "
+     "has chosen it, e.g. mode: {ask: \"FUNCtion?\", match: \"CURR*\"}"},
+    {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC?\", match: \"*\"}\n",
+     "one.yaml:7:29: \"*\" fits every answer; write the one that is right"},
+    {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC\", match: \"CURR\"}\n",
+     "one.yaml:7:13: \"FUNC\" asks nothing: a question has a \"?\""},
     {LOAD_HEAD "settle: 60 s\n", "one.yaml:4:9: settle must be between 0 s and 10 s"},
     {LOAD_HEAD "link: {reply_within: 1 ms}\n",
      "one.yaml:4:22: reply_within must be at least 20 ms"},
@@ -367,6 +394,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(reads_a_whole_load),
         cmocka_unit_test(what_is_left_out_is_unknown),
+        cmocka_unit_test(echo_goes_with_every_way_of_finding_it_again),
+        cmocka_unit_test(it_is_found_again_by_its_own_question),
         cmocka_unit_test(a_copy_is_its_own),
         cmocka_unit_test(printed_lines_and_files),
         cmocka_unit_test(refuses_with_place_and_remedy),

@@ -265,6 +265,10 @@ static void faults_of_readings_and_settings(void **state)
     assert_true(faults_add(f, "ignore-set", NULL));
     assert_told("CURR 5;CURR?", "0.000");
     memset(f, 0, sizeof *f);
+    assert_true(faults_add(f, "wrong-mode", NULL));
+    assert_told("FUNC CURR;FUNC?", "VOLT");
+    memset(f, 0, sizeof *f);
+    assert_told("FUNC CURR;FUNC?", "CURR");
     tell("INP ON");
     assert_true(faults_add(f, "stays-on", NULL));
     assert_told("INP OFF;INP?", "1");
