@@ -6,7 +6,6 @@
 #include <math.h>
 
 #define JUMP_SHARE 0.4        /* of the highest voltage: no battery steps like that between rows */
-#define NEAR_CUTOFF 1.15      /* a protection circuit opens near the bottom, not far above it */
 #define SWITCHED_OFF_FROM 5.0 /* times the threshold; a smaller current has faded out */
 #define SAME_LOAD 0.5         /* of the current at the end */
 #define COLLAPSE_SHARE 0.5    /* voltage left when the current stopped, of what it was */
@@ -77,7 +76,7 @@ static struct point crossing_before(const struct charge_accumulator *a, const st
 static void judge_collapse(struct charge_accumulator *a, const struct point *p)
 {
     const struct point *q = &a->now.at;
-    if (q->voltage_V <= NEAR_CUTOFF * a->options.cutoff_V) {
+    if (is_near_bottom(q->voltage_V, a->options.cutoff_V)) {
         struct point at = *p;
         end_here(a, &at, END_REASON_PROTECTION);
         if (a->options.rule == END_CROSSING) {

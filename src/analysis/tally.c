@@ -2,6 +2,8 @@
  * analysis/tally: trapezoid sums along a record. */
 #include "analysis/tally.h"
 
+#include "base/sample.h"
+
 #include <math.h>
 
 void exact_add(struct exact_sum *s, double x)
@@ -30,7 +32,7 @@ static void temperature_add(struct temperature_tally *t, const struct point *p)
         t->start_C = t->min_C = t->max_C = p->temperature_C;
     } else {
         double dt = p->t_s - t->last_t_s;
-        t->weighted_Cs += (t->last_C + p->temperature_C) / 2 * dt;
+        t->weighted_Cs += trapezoid(t->last_C, p->temperature_C, dt);
         t->weight_s += dt;
         t->min_C = fmin(t->min_C, p->temperature_C);
         t->max_C = fmax(t->max_C, p->temperature_C);
@@ -71,7 +73,7 @@ static void halving_add(struct tally *t, const struct point *p, double charge_As
         t->pair_t_s = t->at.t_s;
         t->pair_A = t->at.current_A;
     } else {
-        double coarse_As = (t->pair_A + p->current_A) / 2 * (p->t_s - t->pair_t_s);
+        double coarse_As = trapezoid(t->pair_A, p->current_A, p->t_s - t->pair_t_s);
         t->halving_As += t->pair_As + charge_As - coarse_As;
         t->pair_open = false;
     }
@@ -101,8 +103,8 @@ static void spread_add(struct tally *t, const struct point *p, double charge_As,
 void tally_extend(struct tally *t, const struct point *p, const struct tally_rules *rules)
 {
     double dt = p->t_s - t->at.t_s;
-    double charge_As = (t->at.current_A + p->current_A) / 2 * dt;
-    double energy_J = (t->at.voltage_V * t->at.current_A + p->voltage_V * p->current_A) / 2 * dt;
+    double charge_As = trapezoid(t->at.current_A, p->current_A, dt);
+    double energy_J = trapezoid(t->at.voltage_V * t->at.current_A, p->voltage_V * p->current_A, dt);
 
     exact_add(&t->charge_As, charge_As);
     exact_add(&t->energy_J, energy_J);

@@ -4,6 +4,10 @@
 #ifndef AMPLEDGER_BASE_SAMPLE_H
 #define AMPLEDGER_BASE_SAMPLE_H
 
+#include <stdbool.h>
+
+#define S_PER_H 3600.0
+
 struct sample {
     double t_s; /* seconds since the run began, test clock; suspend counts */
     double
@@ -18,6 +22,37 @@ struct sample {
 static inline double sample_battery_voltage(const struct sample *s, double lead_ohm)
 {
     return s->voltage_V - s->current_A * lead_ohm;
+}
+
+/* What a quantity adds up to while it goes from one value to another in a
+ * straight line: the one rule by which charge and energy are counted here. A
+ * load hunts around its set point, so what was measured counts, not what was set. */
+static inline double trapezoid(double from, double to, double dt_s)
+{
+    return (from + to) / 2 * dt_s;
+}
+
+/* Between two samples; into the battery positive, so a discharge counts below 0. */
+static inline double sample_charge_Ah(const struct sample *from, const struct sample *to)
+{
+    return trapezoid(from->current_A, to->current_A, to->t_s - from->t_s) / S_PER_H;
+}
+
+static inline double sample_energy_Wh(const struct sample *from, const struct sample *to,
+                                      double lead_ohm)
+{
+    return trapezoid(from->current_A * sample_battery_voltage(from, lead_ohm),
+                     to->current_A * sample_battery_voltage(to, lead_ohm), to->t_s - from->t_s) /
+           S_PER_H;
+}
+
+/* A protection circuit opens near the bottom of a discharge: within 15 % above
+ * the cut-off, while it runs and when a record is analysed (common practice, no
+ * source for the number). Without a cut-off (NAN) there is no bottom. */
+#define NEAR_BOTTOM_RATIO 1.15
+static inline bool is_near_bottom(double voltage_V, double cutoff_V)
+{
+    return voltage_V <= NEAR_BOTTOM_RATIO * cutoff_V;
 }
 
 #endif

@@ -5,8 +5,6 @@
 
 #include <math.h>
 
-#define S_PER_H 3600.0
-
 static const struct {
     const char *name, *sentence, *unit;
 } reasons[] = {
@@ -51,29 +49,6 @@ struct guard_limits guard_limits_none(void)
     };
 }
 
-/* fmin and fmax return the other value when one is NAN: "no limit" gives way. */
-struct guard_limits guard_limits_merge(struct guard_limits a, struct guard_limits b)
-{
-    return (struct guard_limits){
-        .voltage_min_V = fmax(a.voltage_min_V, b.voltage_min_V),
-        .voltage_max_V = fmin(a.voltage_max_V, b.voltage_max_V),
-        .current_max_A = fmin(a.current_max_A, b.current_max_A),
-        .temperature_min_C = fmax(a.temperature_min_C, b.temperature_min_C),
-        .temperature_max_C = fmin(a.temperature_max_C, b.temperature_max_C),
-        .temperature_rate_C_per_min =
-            fmin(a.temperature_rate_C_per_min, b.temperature_rate_C_per_min),
-        .regulation_percent = fmin(a.regulation_percent, b.regulation_percent),
-        .charge_max_Ah = fmin(a.charge_max_Ah, b.charge_max_Ah),
-        .energy_max_Wh = fmin(a.energy_max_Wh, b.energy_max_Wh),
-        .step_time_max_s = fmin(a.step_time_max_s, b.step_time_max_s),
-        .run_time_max_s = fmin(a.run_time_max_s, b.run_time_max_s),
-        .stuck_Ah = fmin(a.stuck_Ah, b.stuck_Ah),
-        .off_current_A = fmin(a.off_current_A, b.off_current_A),
-        .trust_s = fmin(a.trust_s, b.trust_s),
-        .temperature_required = a.temperature_required || b.temperature_required,
-    };
-}
-
 /* --- what is remembered --- */
 
 void guard_start(struct guard_memory *m, double now_s)
@@ -103,12 +78,8 @@ static void remember_flow(struct guard_memory *m, const struct guard_moment *at,
 {
     double charge_Ah = 0, energy_Wh = 0;
     if (m->has_last) {
-        const struct sample *q = &m->last;
-        double hours = (s->t_s - q->t_s) / S_PER_H;
-        charge_Ah = 0.5 * fabs(s->current_A + q->current_A) * hours;
-        energy_Wh =
-            charge_Ah * 0.5 *
-            fabs(sample_battery_voltage(s, at->lead_ohm) + sample_battery_voltage(q, at->lead_ohm));
+        charge_Ah = fabs(sample_charge_Ah(&m->last, s));
+        energy_Wh = fabs(sample_energy_Wh(&m->last, s, at->lead_ohm));
     }
     bool same = m->has_last && at->output_on && s->voltage_V == m->last.voltage_V &&
                 s->current_A == m->last.current_A;
@@ -179,7 +150,7 @@ enum guard_opening guard_opening(const struct sample *s, double lead_ohm, double
     if (!stopped || !collapsed) {
         return OPENING_NONE;
     }
-    return loaded_V <= GUARD_NEAR_BOTTOM * cutoff_V ? OPENING_AT_BOTTOM : OPENING_EARLY;
+    return is_near_bottom(loaded_V, cutoff_V) ? OPENING_AT_BOTTOM : OPENING_EARLY;
 }
 
 /* --- judging --- */
@@ -224,7 +195,7 @@ static struct guard_verdict judge_opening(struct guard_memory *m, const struct g
     case OPENING_EARLY:
         break;
     }
-    return (struct guard_verdict){GUARD_OPENED_EARLY, before_V, GUARD_NEAR_BOTTOM * at->cutoff_V};
+    return (struct guard_verdict){GUARD_OPENED_EARLY, before_V, NEAR_BOTTOM_RATIO * at->cutoff_V};
 }
 
 static struct guard_verdict judge_values(const struct guard_limits *l, struct guard_memory *m,

@@ -39,6 +39,8 @@
     X(GUARD_BOTH_ON, "both-on", "supply and load are on together", "")                             \
     X(GUARD_INSTRUMENT_LOST, "instrument-lost", "an instrument does not answer", "")               \
     X(GUARD_INSTRUMENT_DISOBEYED, "instrument-disobeyed", "an instrument refused a command", "")   \
+    X(GUARD_KEEPER_LOST, "keeper-lost",                                                            \
+      "the keeper, which would switch off if this program died, gives no sign of life", "")        \
     X(GUARD_CANNOT_RECORD, "cannot-record", "samples cannot be recorded", "")                      \
     X(GUARD_CURRENT_WHILE_OFF, "current-while-off", "current flows although the output is off", "A")
 
@@ -84,14 +86,8 @@ struct guard_limits {
 #define GUARD_STUCK_SAMPLES 60
 /* Noise around zero with open leads is not a reversed battery. */
 #define GUARD_REVERSED_V (-0.5)
-/* A protection circuit opens near the bottom: within 15 % above the cut-off, as
- * the analysis of a record holds it too. */
-#define GUARD_NEAR_BOTTOM 1.15
 
 struct guard_limits guard_limits_none(void); /* all NAN, trust 3 s, temperature not required */
-
-/* The strictest of both, limit by limit. */
-struct guard_limits guard_limits_merge(struct guard_limits a, struct guard_limits b);
 
 struct guard_verdict {
     enum guard_reason reason;

@@ -12,7 +12,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define S_PER_H 3600.0
 /* A discharge without a longest time gets this many times what the rated
  * capacity would take: room for a battery better than its label, an end for a
  * voltage that never comes. */

@@ -8,8 +8,6 @@
 #include <math.h>
 #include <string.h>
 
-#define S_PER_H 3600.0
-
 /* --- the battery by itself --- */
 
 static void check_battery(struct plan_work *w)

@@ -9,8 +9,6 @@
 #include <stdarg.h>
 #include <stdio.h>
 
-#define S_PER_H 3600.0
-
 /* A load hunts around its set point and overshoots when switched on; a current
  * further above means it no longer does what it was told (common practice, no
  * source for the number). */

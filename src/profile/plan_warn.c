@@ -5,7 +5,6 @@
 
 #include <math.h>
 
-#define S_PER_H 3600.0
 #define RATE_TOLERANCE 0.10     /* of the rated hours; common practice, no source */
 #define CUTOFF_TOLERANCE 0.005  /* of the rated cut-off */
 #define NARROW 0.01             /* of the cut-off, between it and the lower limit */

@@ -20,6 +20,7 @@
 
 struct totals {
     struct resume_point *at;
+    double lead_ohm;
     bool has_last;
     struct sample last;
 };
@@ -30,10 +31,10 @@ static bool add_sample(void *context, int step, const struct sample *s)
     (void)step;
     double dt_s = t->has_last ? s->t_s - t->last.t_s : 0;
     if (dt_s > 0 && dt_s < COUNTED_INTERVAL_S && isfinite(s->current_A + t->last.current_A)) {
-        double charge_Ah = 0.5 * (s->current_A + t->last.current_A) * dt_s / 3600;
+        double charge_Ah = sample_charge_Ah(&t->last, s);
         t->at->discharged_Ah += fmax(0, -charge_Ah);
         t->at->charged_Ah += fmax(0, charge_Ah);
-        t->at->energy_Wh += fabs(charge_Ah) * 0.5 * (s->voltage_V + t->last.voltage_V);
+        t->at->energy_Wh += fabs(sample_energy_Wh(&t->last, s, t->lead_ohm));
     }
     t->last = *s;
     t->has_last = true;
@@ -61,9 +62,9 @@ static bool find_nr(struct reader *r, const char *stand, int64_t *nr, struct err
 }
 
 /* Where it was: in the step that was begun last and has not ended. */
-static bool find_point(struct reader *r, const struct run_row *row, struct resume_point *at,
-                       struct err *e)
+static bool find_point(struct reader *r, const struct run_row *row, struct totals *t, struct err *e)
 {
+    struct resume_point *at = t->at;
     const struct run_step *step = row->step_count > 0 ? &row->steps[row->step_count - 1] : NULL;
     if (step == NULL || isfinite(step->end_s)) {
         return err_set(e, ERR_REFUSED, "it was cut off between two steps");
@@ -75,11 +76,10 @@ static bool find_point(struct reader *r, const struct run_row *row, struct resum
         .step_start_s = step->start_s,
         .samples = row->sample_count,
     };
-    struct totals totals = {.at = at};
-    if (!reader_samples(r, row->nr, step->step, add_sample, &totals, e)) {
+    if (!reader_samples(r, row->nr, step->step, add_sample, t, e)) {
         return false;
     }
-    at->last_s = totals.has_last ? totals.last.t_s : step->start_s;
+    at->last_s = t->has_last ? t->last.t_s : step->start_s;
     return true;
 }
 
@@ -153,7 +153,8 @@ static bool fill_job(struct stand *s, struct reader *r, const struct run_row *ro
     if (strcmp(row->bench_sha256, s->bench->sha256) != 0) {
         return err_set(e, ERR_REFUSED, "the bench file has changed since it began");
     }
-    if (!find_point(r, row, &job->resume, e) || !reader_text(r, row->profile_sha256, &text, e)) {
+    struct totals totals = {.at = &job->resume, .lead_ohm = s->config->lead_ohm};
+    if (!find_point(r, row, &totals, e) || !reader_text(r, row->profile_sha256, &text, e)) {
         return false;
     }
     text_format(path, sizeof path, "%s.yaml", row->profile);

@@ -4,8 +4,6 @@
 
 #include <math.h>
 
-#define S_PER_H 3600.0
-
 const char *step_end_text(enum step_end e)
 {
     static const char *const texts[] = {
@@ -44,12 +42,10 @@ bool sequencer_wants_output(const struct sequencer *q)
     return q->step < q->count && fabs(q->steps[q->step].current_A) > 0;
 }
 
-/* Trapezoid over the measured current (a load hunts around its set point). */
 static void count_charge(struct sequencer *q, const struct sample *s)
 {
     if (q->has_last) {
-        double mean_A = 0.5 * (s->current_A + q->last.current_A);
-        double charge_Ah = mean_A * (s->t_s - q->last.t_s) / S_PER_H;
+        double charge_Ah = sample_charge_Ah(&q->last, s);
         if (charge_Ah < 0) {
             q->discharged_Ah -= charge_Ah;
         } else {

@@ -317,7 +317,7 @@ static void a_protection_that_opens_at_the_bottom_is_no_fault(void **state)
 static void opened_at_the_edge(void **state)
 {
     (void)state;
-    const double edge_V = GUARD_NEAR_BOTTOM * 10;
+    const double edge_V = NEAR_BOTTOM_RATIO * 10;
     struct scene c = discharge_at_10_A();
     FINE(take(&c, 10, edge_V, -10));
     FINE(take(&c, 11, 0, 0));

@@ -142,22 +142,6 @@ static void half_a_reading_is_no_reading(void **state)
     assert_int_equal(look(&l, &m, &s, 0, 3.1).reason, GUARD_READING_LOST);
 }
 
-static void the_strictest_wins(void **state)
-{
-    (void)state;
-    struct guard_limits a = guard_limits_none();
-    struct guard_limits b = limits_of_a_launch();
-    struct guard_limits m = guard_limits_merge(a, b);
-    assert_true(m.voltage_min_V == 8.0 && m.temperature_max_C == 45.0 && m.temperature_required);
-    a.voltage_min_V = 9.0;
-    a.temperature_max_C = 60.0;
-    a.trust_s = 1.5;
-    m = guard_limits_merge(b, a);
-    assert_true(m.voltage_min_V == 9.0 && m.temperature_max_C == 45.0 && m.trust_s == 1.5);
-    m = guard_limits_merge(guard_limits_none(), guard_limits_none());
-    assert_true(isnan(m.voltage_min_V) && m.trust_s == 3.0);
-}
-
 static double random_between(double a, double b)
 {
     return a + (b - a) * ((double)random() / (double)RAND_MAX);
@@ -202,7 +186,6 @@ int main(void)
         cmocka_unit_test(lead_resistance_is_taken_off),
         cmocka_unit_test(ages),
         cmocka_unit_test(half_a_reading_is_no_reading),
-        cmocka_unit_test(the_strictest_wins),
         cmocka_unit_test(random_samples_agree_with_the_rules),
         cmocka_unit_test(every_reason_has_words),
     };
