@@ -173,7 +173,9 @@ static enum act next(struct decider *d, const struct event *e)
     case EVENT_DONE:
         return take_done(d, e);
     case EVENT_REFUSED:
-        return trip_because(d, GUARD_INSTRUMENT_DISOBEYED);
+        return trip_because(d, d->act == ACT_ARM ? GUARD_KEEPER_LOST : GUARD_INSTRUMENT_DISOBEYED);
+    case EVENT_KEEPER_LOST:
+        return trip_because(d, GUARD_KEEPER_LOST);
     case EVENT_NOT_RECORDED:
         return trip_because(d, GUARD_CANNOT_RECORD);
     case EVENT_INSTRUMENT_LOST:

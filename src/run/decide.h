@@ -23,11 +23,12 @@ enum act {
 };
 
 enum event_kind {
-    EVENT_SAMPLE,          /* a reading came */
-    EVENT_NO_SAMPLE,       /* a reading was due and none came */
-    EVENT_DONE,            /* the act was carried out */
-    EVENT_REFUSED,         /* an instrument or the keeper did not do what the act asked */
-    EVENT_NOT_RECORDED,    /* the database takes no more */
+    EVENT_SAMPLE,       /* a reading came */
+    EVENT_NO_SAMPLE,    /* a reading was due and none came */
+    EVENT_DONE,         /* the act was carried out */
+    EVENT_REFUSED,      /* an instrument, or at ACT_ARM the keeper, did not do what the act asked */
+    EVENT_KEEPER_LOST,  /* the keeper gives no sign of life */
+    EVENT_NOT_RECORDED, /* the database takes no more */
     EVENT_INSTRUMENT_LOST, /* a link is gone, or another instrument answers */
     EVENT_STOP,            /* a person or the daemon stops the run */
 };

@@ -244,7 +244,7 @@ static bool read_and_decide(struct run *r)
         keeper_line_beat(r->stand->keeper, r->stand->slot, 0);
     }
     if (r->armed && !keeper_line_alive(r->stand->keeper, r->limits.trust_s)) {
-        decide_plain(r, EVENT_REFUSED, "the keeper gives no sign of life");
+        decide_plain(r, EVENT_KEEPER_LOST, "");
         return false;
     }
     if (ok && !record(r, &s)) {

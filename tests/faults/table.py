@@ -673,7 +673,7 @@ def _():
         b.discharge()
         off_ms = b.strike(lambda: os.kill(b.daemon.pid, signal.SIGSTOP), 20)
         try:
-            trip = b.must_be_tripped(("instrument-disobeyed",))
+            trip = b.must_be_tripped(("keeper-lost",))
             must("keeper" in trip["sentence"], f"it does not say why: {trip['sentence']}")
             must_be_quick(off_ms, 10000)
             b.must_be_off()

@@ -71,6 +71,7 @@ static struct plan plan_of_an_evening(void)
     X(DONE, "done")                                                                                \
     X(DONE_SLOWLY, "done after 1.2 s")                                                             \
     X(REFUSED, "refused, or not confirmed")                                                        \
+    X(KEEPER_LOST, "keeper silent")                                                                \
     X(NOT_RECORDED, "not recorded")                                                                \
     X(LOST, "instrument lost")                                                                     \
     X(STOP, "stop order")
@@ -96,7 +97,7 @@ struct world {
     double now_s;
     bool on;        /* the last command to the output was on, or may have been */
     size_t on_step; /* during which step it was sent */
-    bool armed;     /* the keeper confirmed, and was not released */
+    bool armed;     /* the keeper confirmed, lives, and was not released */
     bool recorded;  /* all that was to be recorded was */
     bool stopped;   /* a person said stop */
     double valid_s; /* when the last whole sample was taken */
@@ -139,6 +140,7 @@ static bool can_happen(enum act a, enum happening h)
     case STOP:
         return a != ACT_OFF; /* switching off is never cut short */
     case LOST:
+    case KEEPER_LOST:
     case GOOD:
     case NEAR_BOTTOM:
     case BELOW_CUTOFF:
@@ -225,8 +227,12 @@ static void happen_reading(struct world *w, enum happening h, take_fn *take)
     w->now_s += h == LATE ? 2.5 : 0;
     w->now_s = h == SILENCE ? fmax(w->now_s, w->valid_s + TRUST_S + 0.001) : w->now_s;
     e.now_s = w->now_s;
-    if (h == LOST || h == NOT_RECORDED || h == STOP) {
-        e.kind = h == LOST ? EVENT_INSTRUMENT_LOST : h == STOP ? EVENT_STOP : EVENT_NOT_RECORDED;
+    if (h == LOST || h == KEEPER_LOST || h == NOT_RECORDED || h == STOP) {
+        e.kind = h == LOST          ? EVENT_INSTRUMENT_LOST
+                 : h == KEEPER_LOST ? EVENT_KEEPER_LOST
+                 : h == STOP        ? EVENT_STOP
+                                    : EVENT_NOT_RECORDED;
+        w->armed = w->armed && h != KEEPER_LOST;
         w->recorded = w->recorded && h != NOT_RECORDED;
         w->content = w->content && h != LOST;
         w->stopped = w->stopped || h == STOP;
@@ -501,6 +507,7 @@ static void no_order_of_events_breaks_the_rule(void **state)
         GUARD_OPENED_EARLY,     GUARD_POLARITY_REVERSED,
         GUARD_BOTH_ON,          GUARD_INSTRUMENT_LOST,
         GUARD_CANNOT_RECORD,    GUARD_INSTRUMENT_DISOBEYED,
+        GUARD_KEEPER_LOST,
     };
     for (size_t i = 0; i < sizeof reasons / sizeof reasons[0]; i++) {
         assert_true(x.reason_seen[reasons[i]]);
@@ -554,6 +561,11 @@ static enum act forgets_the_keeper(struct decider *d, const struct event *e)
         d->act = ACT_ON;
     }
     return d->act;
+}
+
+static enum act forgets_that_the_keeper_died(struct decider *d, const struct event *e)
+{
+    return e->kind == EVENT_KEEPER_LOST ? d->act : decide_take(d, e);
 }
 
 static enum act takes_no_from_the_keeper_for_yes(struct decider *d, const struct event *e)
@@ -629,6 +641,7 @@ static void every_broken_rule_is_found(void **state)
         {"stop", forgets_to_stop},
         {"record", forgets_to_record},
         {"keeper", forgets_the_keeper},
+        {"keeper's death", forgets_that_the_keeper_died},
         {"keeper's no", takes_no_from_the_keeper_for_yes},
         {"sample before on", forgets_the_sample_before},
         {"off between steps", forgets_to_switch_off},
