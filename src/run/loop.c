@@ -375,8 +375,9 @@ static void begin_step(struct run *r)
              r->d.sequencer.count, step->name);
     r->step_open = true;
     r->step_nr = r->d.sequencer.step;
-    decide_recorded(r, store_put_step_begin(r->stand->store, r->nr, (int)r->d.sequencer.step,
-                                            step->name, step_kind_names[step->kind], now_s(r)));
+    const struct step_begin begun = {(int)r->step_nr, (int)r->d.sequencer.step,    1,
+                                     step->name,      step_kind_names[step->kind], now_s(r)};
+    decide_recorded(r, store_put_step_begin(r->stand->store, r->nr, &begun));
 }
 
 static void end_step(struct run *r)

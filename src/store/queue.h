@@ -31,8 +31,9 @@ struct entry {
 struct note {
     double t_s;
     int64_t utc_ns;
-    char kind[32];  /* of a step or an event */
-    char text[320]; /* name of a step, why it ended, what happened */
+    int plan_step, round; /* of a step that begins */
+    char kind[32];        /* of a step or an event */
+    char text[320];       /* name of a step, why it ended, what happened */
 };
 
 struct queue {

@@ -37,7 +37,7 @@ static const char *const reader_sql[] = {
     [R_BY_PREFIX] = "SELECT nr FROM run WHERE id GLOB ? || '*' ORDER BY nr DESC LIMIT 5",
     [R_INSTRUMENTS] = "SELECT role, driver, driver_sha256, identity, link FROM run_instrument"
                       " WHERE run_nr = ? ORDER BY position",
-    [R_STEPS] = "SELECT step, name, kind, start_s, end_s, end_reason FROM step"
+    [R_STEPS] = "SELECT step, name, kind, start_s, end_s, end_reason, plan_step, round FROM step"
                 " WHERE run_nr = ? ORDER BY step",
     [R_LAST_SEQ] = "SELECT max(seq) FROM sample WHERE run_nr = ?",
     [R_SAMPLES] = "SELECT seq, t_s, step, voltage_V, current_A, temperature_C FROM sample"

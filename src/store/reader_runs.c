@@ -114,6 +114,8 @@ static bool read_steps(struct reader *r, struct run_row *row, struct err *e)
         s->start_s = store_column_real(b.stmt, 3);
         s->end_s = store_column_real(b.stmt, 4);
         store_column_copy(b.stmt, 5, s->end_reason, sizeof s->end_reason);
+        s->plan_step = sqlite3_column_int(b.stmt, 6);
+        s->round = sqlite3_column_int(b.stmt, 7);
     }
     return reader_end(r, &b, e);
 }

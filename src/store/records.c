@@ -16,7 +16,8 @@ const char *const writer_sql[] = {
     [W_SAMPLE] = "INSERT INTO sample(run_nr, seq, t_s, step, voltage_V, current_A, temperature_C)"
                  " VALUES(?, ?, ?, ?, ?, ?, ?)",
     [W_NEXT_SEQ] = "SELECT max(seq) + 1 FROM sample WHERE run_nr = ?",
-    [W_STEP_BEGIN] = "INSERT INTO step(run_nr, step, name, kind, start_s) VALUES(?, ?, ?, ?, ?)",
+    [W_STEP_BEGIN] = "INSERT INTO step(run_nr, step, name, kind, start_s, plan_step, round)"
+                     " VALUES(?, ?, ?, ?, ?, ?, ?)",
     [W_STEP_END] = "UPDATE step SET end_s = ?, end_reason = ? WHERE run_nr = ? AND step = ?",
     [W_EVENT] = "INSERT INTO event(run_nr, utc_ns, t_s, kind, text) VALUES(?, ?, ?, ?, ?)",
     [W_BATTERY_ADD] =
@@ -118,6 +119,8 @@ static int apply_step_begin(struct writer *w, const struct entry *entry)
     store_bind_text(&b, note->text);
     store_bind_text(&b, note->kind);
     store_bind_real(&b, note->t_s);
+    store_bind_int(&b, note->plan_step);
+    store_bind_int(&b, note->round);
     return store_run(&b);
 }
 

@@ -85,9 +85,16 @@ static const char version_1[] =
     " run.outcome AS outcome, run.trip_sentence AS trip"
     " FROM run JOIN battery ON battery.id = run.battery_id;";
 
+/* Version 2. A profile may repeat a group of steps, so `step` numbers what was
+ * carried out, from 0 on; plan_step is the place in the plan, round how many
+ * times that place has been come to. Before, each step was carried out once. */
+static const char version_2[] = "ALTER TABLE step ADD COLUMN plan_step INTEGER NOT NULL DEFAULT 0;"
+                                "ALTER TABLE step ADD COLUMN round INTEGER NOT NULL DEFAULT 1;"
+                                "UPDATE step SET plan_step = step;";
+
 /* migrations[n] leads from version n to n + 1. A released one is never edited:
  * changes are a new entry at the end. */
-static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1};
+static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1, version_2};
 
 bool store_resolve(const char *path, char out[PATH_MAX], struct err *e)
 {
@@ -398,6 +405,11 @@ bool store_db_open_reader(struct store_db *d, const char *path, struct err *e)
     if (ok && state != STORE_FILE_OURS)
         ok = err_set(e, ERR_CONFIG, "%s is an empty database: start ampledgerd once to set it up",
                      path);
+    if (ok && label.version < STORE_SCHEMA_VERSION)
+        ok = err_set(e, ERR_CONFIG,
+                     "%s was written by an older version of ampledger (schema %lld, this one reads "
+                     "%d): start ampledgerd once with it to bring it up to date",
+                     path, (long long)label.version, STORE_SCHEMA_VERSION);
     if (!ok)
         store_db_close(d);
     return ok;

@@ -74,13 +74,12 @@ bool store_put_sample(struct store *s, int64_t nr, int step, const struct sample
     return writer_push(&s->writer, entry, NULL) && !writer_is_late(&s->writer, NULL);
 }
 
-bool store_put_step_begin(struct store *s, int64_t nr, int step, const char *name, const char *kind,
-                          double start_s)
+bool store_put_step_begin(struct store *s, int64_t nr, const struct step_begin *step)
 {
-    struct entry entry = {.kind = ENTRY_STEP_BEGIN, .nr = nr, .step = step};
-    struct note note = {.t_s = start_s};
-    store_text_cut(note.text, sizeof note.text, name);
-    store_text_cut(note.kind, sizeof note.kind, kind);
+    struct entry entry = {.kind = ENTRY_STEP_BEGIN, .nr = nr, .step = step->step};
+    struct note note = {.t_s = step->start_s, .plan_step = step->plan_step, .round = step->round};
+    store_text_cut(note.text, sizeof note.text, step->name);
+    store_text_cut(note.kind, sizeof note.kind, step->kind);
     return writer_push(&s->writer, entry, &note);
 }
 

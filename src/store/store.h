@@ -101,11 +101,18 @@ bool store_run_begin(struct store *s, const struct run_begin *r, int64_t *nr,
 /* The following never block. They say false (the caller must stop: "cannot
  * record") when the bounded queue is full; store_put_sample also when nothing
  * could be written for 10 s, and then still keeps the sample. Texts that are
- * too long for the fields below are cut. Steps are numbered from 0 within a run.
+ * too long for the fields below are cut. Steps are numbered from 0 within a run, as
+ * they are carried out: a step that is gone through again gets the next number.
  * Event: nr 0 for one that belongs to no run; t_s NAN unknown. */
 bool store_put_sample(struct store *s, int64_t nr, int step, const struct sample *sample) NODISCARD;
-bool store_put_step_begin(struct store *s, int64_t nr, int step, const char *name, const char *kind,
-                          double start_s) NODISCARD;
+struct step_begin {
+    int step;      /* the running number, which samples and the end name */
+    int plan_step; /* its place in the plan, from 0 */
+    int round;     /* how many times it has been come to, from 1 */
+    const char *name, *kind;
+    double start_s;
+};
+bool store_put_step_begin(struct store *s, int64_t nr, const struct step_begin *step) NODISCARD;
 bool store_put_step_end(struct store *s, int64_t nr, int step, double end_s,
                         const char *end_reason) NODISCARD;
 bool store_put_event(struct store *s, int64_t nr, int64_t utc_ns, double t_s, const char *kind,
@@ -157,7 +164,8 @@ struct run_row {
     struct run_instrument instrument[4];
     size_t step_count;
     struct run_step {
-        int step;
+        int step;             /* running number */
+        int plan_step, round; /* as in struct step_begin */
         char name[48], kind[16], end_reason[64];
         double start_s, end_s; /* NAN: not ended */
     } * steps;
@@ -174,8 +182,8 @@ bool reader_runs(struct reader *r, const char *battery, int limit, struct run_ro
 /* `which`: a run's number, or a unique beginning of its id, or "last".
  * ERR_NOT_FOUND, or ERR_CONFIG when ambiguous. Free with run_row_free(). */
 bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e) NODISCARD;
-/* Calls `each` for every sample in order, from a step (-1: all); each returning
- * false stops. Streaming: memory does not grow with the run. */
+/* Calls `each` for every sample in order, from a step by its running number (-1: all); each
+ * returning false stops. Streaming: memory does not grow with the run. */
 typedef bool sample_fn(void *context, int step, const struct sample *sample);
 bool reader_samples(struct reader *r, int64_t nr, int step, sample_fn *each, void *context,
                     struct err *e) NODISCARD;

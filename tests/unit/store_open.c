@@ -3,6 +3,8 @@
  * daemons cannot share a database, a new one comes into being whole. */
 #include "store_fixture.h"
 
+#include "store/schema.h"
+
 #include <fcntl.h>
 #include <signal.h>
 #include <sys/wait.h>
@@ -102,7 +104,7 @@ static void one_from_a_newer_version_is_refused(void **state)
     struct err e = {0};
     ok(store_open(f->path, &s, &e));
     store_close(s);
-    assert_int_equal(exec_sql(f->path, "PRAGMA user_version = 2"), SQLITE_OK);
+    assert_int_equal(exec_sql(f->path, "PRAGMA user_version = 999"), SQLITE_OK);
     check_refused(f, (const char *const[]){"newer version", "update ampledger", NULL});
 }
 
@@ -119,7 +121,7 @@ static void newer_is_noticed_in_the_log_too(void **state)
     if (child == 0) {
         sqlite3 *db = NULL;
         sqlite3_open(f->path, &db);
-        sqlite3_exec(db, "PRAGMA journal_mode = WAL; PRAGMA user_version = 2", NULL, NULL, NULL);
+        sqlite3_exec(db, "PRAGMA journal_mode = WAL; PRAGMA user_version = 999", NULL, NULL, NULL);
         kill(getpid(), SIGKILL);
     }
     waitpid(child, NULL, 0);
@@ -156,7 +158,7 @@ static void a_new_one_is_ours_and_whole(void **state)
     assert_string_equal(strrchr(store_path(s), '/'), "/ledger.db");
     store_close(s);
     assert_int_equal(ask_int(f->path, "PRAGMA application_id"), 0x414D504C);
-    assert_int_equal(ask_int(f->path, "PRAGMA user_version"), 1);
+    assert_int_equal(ask_int(f->path, "PRAGMA user_version"), STORE_SCHEMA_VERSION);
     check_integrity(f->path);
     char listing[4096], expected[200];
     struct stat st, lock;
@@ -168,6 +170,39 @@ static void a_new_one_is_ours_and_whole(void **state)
              (long long)st.st_size, (long long)lock.st_size);
     folder_listing(f, listing, sizeof listing);
     assert_string_equal(listing, expected); /* nothing else is left lying about */
+}
+
+/* As the first version of the program left it, with a run of two steps. */
+static void an_older_one_is_brought_up_to_date(void **state)
+{
+    struct fixture *f = *state;
+    struct store *s = NULL;
+    struct reader *r = NULL;
+    struct err e = {0};
+    char *sql = NULL;
+    size_t n = 0;
+    ok(file_read(AMPLEDGER_SOURCE_DIR "/tests/support/ledger_v1.sql", 65536, &sql, &n, &e));
+    assert_int_equal(exec_sql(f->path, sql), SQLITE_OK);
+    free(sql);
+    assert_int_equal(ask_int(f->path, "PRAGMA user_version"), 1);
+    assert_false(reader_open(f->path, &r, &e));
+    assert_non_null(strstr(e.text, "older version"));
+    ok(store_open(f->path, &s, &e));
+    store_close(s);
+    assert_int_equal(ask_int(f->path, "PRAGMA user_version"), STORE_SCHEMA_VERSION);
+    check_integrity(f->path);
+    struct run_row row;
+    ok(reader_open(f->path, &r, &e));
+    ok(reader_run(r, "1", &row, &e));
+    assert_int_equal(row.sample_count, 3);
+    assert_int_equal(row.step_count, 2);
+    for (int i = 0; i < 2; i++) {
+        assert_int_equal(row.steps[i].step, i);
+        assert_int_equal(row.steps[i].plan_step, i);
+        assert_int_equal(row.steps[i].round, 1);
+    }
+    run_row_free(&row);
+    reader_close(r);
 }
 
 static void an_empty_file_becomes_a_database(void **state)
@@ -364,6 +399,7 @@ int main(void)
         yard(newer_is_noticed_in_the_log_too),
         yard(a_reader_refuses_them_too),
         yard(a_new_one_is_ours_and_whole),
+        yard(an_older_one_is_brought_up_to_date),
         yard(an_empty_file_becomes_a_database),
         yard(leftovers_of_a_creation_that_was_cut_off_do_no_harm),
         yard(a_missing_folder_is_named),

@@ -38,8 +38,9 @@ static void *record_a_run(void *arg)
     snprintf(r.stand, sizeof r.stand, "jetty-%d", me->number);
     fine = fine && store_run_begin(s, &r, &me->nr, &e);
     for (int i = 0; i < SAMPLES && fine; i++) {
+        const struct step_begin step = {i / 1000, 0, 1 + i / 1000, "step", "discharge", i};
         if (i % 1000 == 0)
-            fine = store_put_step_begin(s, me->nr, i / 1000, "step", "discharge", i);
+            fine = store_put_step_begin(s, me->nr, &step);
         struct sample x = sample_number(i);
         int64_t before = clock_real_ns();
         fine = fine && store_put_sample(s, me->nr, i / 1000, &x);

@@ -54,7 +54,8 @@ static void put_run(struct house *h)
     uuid7_make(FIXTURE_UTC_NS, r.id);
     strcpy(r.battery_id, b.id);
     ok(store_run_begin(h->store, &r, &h->run, &e));
-    assert_true(store_put_step_begin(h->store, h->run, 0, "capacity", "discharge", 0));
+    const struct step_begin begun = {0, 0, 1, "capacity", "discharge", 0};
+    assert_true(store_put_step_begin(h->store, h->run, &begun));
     for (int i = 0; i < SAMPLES; i++) {
         struct sample s = {i, 13.2 - i * 1e-5, -10, 22};
         while (!store_put_sample(h->store, h->run, 0, &s)) {
