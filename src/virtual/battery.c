@@ -22,7 +22,7 @@ struct vbattery_spec vbattery_defaults(enum vchemistry c, int cells, double capa
         .resistance_ohm = R,
         .pair_ohm = {0.5 * R, 0.6 * R},
         .pair_s = {20.0, 900.0},
-        .heat_J_per_K = 10.0 * Wh, /* about 100 Wh/kg and 1000 J/(kg K) */
+        .heat_J_per_K = f->heat_J_per_K_Wh * Wh, /* about 1000 J/(kg K) */
         .cooling_K_per_W = 50.0 / pow(Wh, 2.0 / 3.0),
         .ambient_C = 22.0,
         .soc = 1.0,
@@ -39,6 +39,20 @@ struct vbattery_spec vbattery_defaults(enum vchemistry c, int cells, double capa
     };
 }
 
+double vbattery_cycles(const struct vbattery *b)
+{
+    return b->spec.cycles_before + b->lifetime.discharged_Ah / b->spec.capacity_Ah;
+}
+
+/* The fraction held stays what it was. */
+static void fade(struct vbattery *b)
+{
+    if (b->spec.fade_per_cycle > 0.0) {
+        b->capacity_Ah =
+            b->spec.capacity_Ah * pow(1.0 - b->spec.fade_per_cycle, vbattery_cycles(b));
+    }
+}
+
 void vbattery_init(struct vbattery *b, const struct vbattery_spec *spec)
 {
     memset(b, 0, sizeof *b);
@@ -49,6 +63,7 @@ void vbattery_init(struct vbattery *b, const struct vbattery_spec *spec)
     b->forced_C = NAN;
     b->stopped_why = "none";
     b->step_s = -1.0;
+    fade(b);
 }
 
 void vbattery_set_soc(struct vbattery *b, double soc)
@@ -64,12 +79,17 @@ double vbattery_within_reach(const struct vbattery *b)
     return b->soc - (1.0 - reach) * b->held_back;
 }
 
-double vbattery_emf_V(const struct vbattery *b)
+/* Rested, at its present charge. */
+static double open_V(const struct vbattery *b)
 {
     double cell_V = vchemistry_cell_V(b->spec.chemistry, vbattery_within_reach(b));
     double per_K = vchemistry_facts(b->spec.chemistry)->cell_V_per_K;
-    double open_V = b->spec.cells * (cell_V + per_K * (b->temperature_C - REFERENCE_C));
-    return fmax(open_V + b->pair_V[0] + b->pair_V[1], 0.0);
+    return b->spec.cells * (cell_V + per_K * (b->temperature_C - REFERENCE_C));
+}
+
+double vbattery_emf_V(const struct vbattery *b)
+{
+    return fmax(open_V(b) + b->pair_V[0] + b->pair_V[1], 0.0);
 }
 
 /* All resistances rise as it gets colder: 0.8 % per kelvin, within reason. */
@@ -113,29 +133,52 @@ static void count(struct vcounter *c, double Ah, double Wh)
     }
 }
 
-/* Capacity shrinks by fade_per_cycle each time its original value has been
- * taken out; the fraction held stays what it was. */
-static void fade(struct vbattery *b)
+/* What charge loses in voltage on its way from the fuller well to the emptier one. */
+static double levelling_W(const struct vbattery *b)
 {
-    if (b->spec.fade_per_cycle > 0.0) {
-        double cycles = b->lifetime.discharged_Ah / b->spec.capacity_Ah;
-        b->capacity_Ah = b->spec.capacity_Ah * pow(1.0 - b->spec.fade_per_cycle, cycles);
-    }
+    const struct vchemistry_facts *f = vchemistry_facts(b->spec.chemistry);
+    double near = vbattery_within_reach(b);
+    double flow_A =
+        f->reach * (1.0 - f->reach) * b->held_back / f->reach_s * b->capacity_Ah * S_PER_H;
+    double down_V = vchemistry_cell_V(b->spec.chemistry, near + b->held_back) -
+                    vchemistry_cell_V(b->spec.chemistry, near);
+    return flow_A * down_V * b->spec.cells;
 }
 
-static void move_charge(struct vbattery *b, double stored_A)
+/* Returns the heat of levelling. */
+static double move_charge(struct vbattery *b, double stored_A)
 {
     const struct vchemistry_facts *f = vchemistry_facts(b->spec.chemistry);
     double per_s = stored_A / (S_PER_H * b->capacity_Ah);
-    b->soc += per_s * b->step_s;
+    double heat_W = 0.0;
     if (f->reach < 1.0) {
+        heat_W = levelling_W(b);
         double settled = -per_s * f->reach_s / f->reach;
         b->held_back = settled + (b->held_back - settled) * b->reach_keep;
     }
+    b->soc += per_s * b->step_s;
+    return heat_W;
+}
+
+/* Part of a charging current that is stored; the rest becomes heat and gas, whose
+ * power is told. */
+static double stored_part_A(const struct vbattery *b, double current_A, double emf_V, double *gas_W)
+{
+    const struct vbattery_spec *s = &b->spec;
+    *gas_W = 0.0;
+    if (current_A <= 0.0) {
+        return current_A;
+    }
+    double gas_A =
+        fmin(current_A,
+             b->capacity_Ah * vchemistry_gassing(s->chemistry, emf_V / s->cells, b->temperature_C));
+    *gas_W = gas_A * vchemistry_facts(s->chemistry)->gas_V * s->cells;
+    return (current_A - gas_A) * vchemistry_efficiency(s->chemistry, b->soc);
 }
 
 static void warm(struct vbattery *b, double heat_W)
 {
+    b->heat_J += heat_W * b->step_s;
     if (!isnan(b->forced_C)) {
         b->temperature_C = b->forced_C;
         return;
@@ -164,12 +207,11 @@ void vbattery_step(struct vbattery *b, double current_A, double dt_s)
         double settled = current_A * ohm;
         b->pair_V[k] = settled + (b->pair_V[k] - settled) * b->pair_keep[k];
     }
-    double stored_A = current_A;
-    if (current_A > 0.0) {
-        stored_A *= vchemistry_efficiency(b->spec.chemistry, b->soc);
-        heat_W += (current_A - stored_A) * emf_V;
-    }
-    move_charge(b, stored_A);
+    double gas_W;
+    double stored_A = stored_part_A(b, current_A, emf_V, &gas_W);
+    heat_W += (current_A - stored_A) * open_V(b) - gas_W;
+    heat_W += move_charge(b, stored_A);
+    b->gas_J += gas_W * dt_s;
     warm(b, heat_W);
     fade(b);
 }

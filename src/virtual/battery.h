@@ -38,6 +38,7 @@ struct vbattery_spec {
     double ambient_C;
     double soc;
     double fade_per_cycle; /* capacity lost per equivalent full cycle, as a fraction */
+    double cycles_before;  /* that it had been through when the bench began */
     struct vprotection protection;
 };
 
@@ -60,7 +61,8 @@ struct vbattery {
     double temperature_C;
     double forced_C; /* NAN: free to warm and cool */
     struct vcounter counter, lifetime;
-    double current_A; /* of the last step */
+    double heat_J, gas_J; /* given off since the bench began */
+    double current_A;     /* of the last step */
 
     /* the protection circuit */
     bool stopped_discharge, stopped_charge, stopped_cold, stopped_hot;
@@ -77,6 +79,14 @@ struct vbattery_spec vbattery_defaults(enum vchemistry c, int cells, double capa
 void vbattery_init(struct vbattery *b, const struct vbattery_spec *spec);
 /* Put a rested charge state; counters stay. */
 void vbattery_set_soc(struct vbattery *b, double soc);
+
+/* Equivalent full cycles so far: what was taken out over the capacity it had when
+ * new. The law of fading is
+ *   capacity = spec.capacity_Ah * (1 - fade_per_cycle) ^ cycles
+ * at every moment. It has a closed form: a discharge that empties the share s of the
+ * battery after x Ah in all takes out the Q for which
+ *   exp(k (x + Q)) - exp(k x) = s k C, k = -ln(1 - fade_per_cycle) / C, C as new. */
+double vbattery_cycles(const struct vbattery *b);
 
 /* Fraction of the charge at once within reach: what the voltage follows. */
 double vbattery_within_reach(const struct vbattery *b);

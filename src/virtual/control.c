@@ -102,10 +102,12 @@ static void say_state(struct call *c, const struct vcircuit *v)
     const struct vbattery *b = &v->battery;
     say(c,
         "battery=%s voltage_V=%.6f current_A=%.6f soc=%.6f temperature_C=%.3f "
-        "delivered_Ah=%.9f charged_Ah=%.9f delivered_Wh=%.9f charged_Wh=%.9f capacity_Ah=%.6f "
+        "delivered_Ah=%.9f charged_Ah=%.9f delivered_Wh=%.9f charged_Wh=%.9f capacity_Ah=%.9f "
+        "capacity_new_Ah=%.9f fade_per_cycle=%.9g cycles=%.9f "
         "protection=%s protection_cause=%s",
         v->name, v->node_V, v->current_A, b->soc, b->temperature_C, b->lifetime.discharged_Ah,
         b->lifetime.charged_Ah, b->lifetime.discharged_Wh, b->lifetime.charged_Wh, b->capacity_Ah,
+        b->spec.capacity_Ah, b->spec.fade_per_cycle, vbattery_cycles(b),
         b->spec.protection.fitted ? vbattery_gate_name(vbattery_gate(b)) : "none", b->stopped_why);
 }
 

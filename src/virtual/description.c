@@ -137,6 +137,7 @@ static bool read_battery(const struct reading *r, int64_t now_ns, struct vcircui
                                        "heat_capacity_J_per_K",
                                        "cooling_K_per_W",
                                        "fade_per_cycle",
+                                       "cycles",
                                        "protection",
                                        NULL};
     char name[64];
@@ -155,6 +156,7 @@ static bool read_battery(const struct reading *r, int64_t now_ns, struct vcircui
         {"heat_capacity_J_per_K", DIM_NUMBER, &spec.heat_J_per_K, 1e-3, 1e9},
         {"cooling_K_per_W", DIM_NUMBER, &spec.cooling_K_per_W, 1e-6, 1e6},
         {"fade_per_cycle", DIM_RATIO, &spec.fade_per_cycle, 0.0, 0.9},
+        {"cycles", DIM_NUMBER, &spec.cycles_before, 0.0, 1e6},
     };
     if (!READ_FIELDS(r, fields) || !read_protection(r, &spec.protection)) {
         return false;
