@@ -131,6 +131,7 @@ bool stand_read(struct stand_config *s, bool charging, struct reading *out,
         struct reading thermometer;
         if (instrument_read(s->instrument[ROLE_THERMOMETER], &thermometer, &why)) {
             out->temperature_C = thermometer.temperature_C;
+            out->temperature_age_s = thermometer.temperature_age_s;
         } else {
             *temperature_error = why;
         }

@@ -126,7 +126,7 @@ static void remember(const struct guard_limits *l, struct guard_memory *m,
 {
     trend_take(&m->trend, s->temperature_C, at->now_s);
     if (isfinite(s->temperature_C)) {
-        m->temperature_s = s->t_s;
+        m->temperature_s = s->t_s - at->temperature_age_s;
     }
     if (isfinite(s->voltage_V) && isfinite(s->current_A)) {
         m->reading_s = s->t_s;

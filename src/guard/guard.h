@@ -100,6 +100,7 @@ enum guard_output { OUTPUT_UNKNOWN, OUTPUT_READ_OFF, OUTPUT_READ_ON };
 /* What the guard must know besides the sample. */
 struct guard_moment {
     double now_s;
+    double temperature_age_s;       /* how old the sample's temperature was when it was taken */
     double lead_ohm;                /* corrects the voltage to the battery's terminals */
     bool output_wanted;             /* an output is on, or will go on if the verdict is fine */
     bool output_on;                 /* it was ordered on and is not confirmed off */

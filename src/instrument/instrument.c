@@ -351,6 +351,7 @@ static bool read_line(struct instrument *i, struct reading *out, struct err *why
                        (double)age_ms / 1000.0, (double)within_ms / 1000.0);
     }
     put_field(i, i->driver->read.field[0], i->line.value, out);
+    out->temperature_age_s = (double)(clock_real_ns() - i->line.at_ns) / (double)NS_PER_S;
     return true;
 }
 
@@ -381,7 +382,7 @@ static bool read_file(struct instrument *i, struct reading *out, struct err *why
 
 bool inside_read(struct instrument *i, struct reading *out, struct err *why)
 {
-    *out = (struct reading){NAN, NAN, NAN};
+    *out = (struct reading){.voltage_V = NAN, .current_A = NAN, .temperature_C = NAN};
     if (!inside_require_open(i, why)) {
         return false;
     }

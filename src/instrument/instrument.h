@@ -99,6 +99,8 @@ bool instrument_is_on(struct instrument *i, bool *on, struct err *e) NODISCARD;
  * PROTOCOL_FILE: the file is read anew each time. */
 struct reading {
     double voltage_V, current_A, temperature_C;
+    double temperature_age_s; /* since its line was found, real time; 0: it was asked for just now.
+                                 A line may have come up to one look earlier. */
 };
 bool instrument_read(struct instrument *i, struct reading *out, struct err *e) NODISCARD;
 

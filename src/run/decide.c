@@ -56,6 +56,7 @@ static struct guard_verdict judge(struct decider *d, const struct event *e)
     const struct plan_step *step = &d->sequencer.steps[d->sequencer.step];
     const struct guard_moment at = {
         .now_s = e->now_s,
+        .temperature_age_s = e->temperature_age_s,
         .lead_ohm = d->sequencer.lead_ohm,
         .output_wanted = sequencer_wants_output(&d->sequencer),
         .output_on = d->output_on,

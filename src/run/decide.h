@@ -37,6 +37,7 @@ struct event {
     enum event_kind kind;
     double now_s;
     const struct sample *sample;    /* EVENT_SAMPLE */
+    double temperature_age_s;       /* of the sample's temperature */
     enum guard_output load, supply; /* with readings, as read back */
 };
 

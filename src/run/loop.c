@@ -45,6 +45,10 @@ static void describe_trip(struct run *r, const char *detail)
         text_format(t->sentence, sizeof t->sentence, "%s%s%s", guard_reason_sentence(v.reason),
                     detail[0] != '\0' ? ": " : "", detail);
     }
+    if (v.reason == GUARD_TEMPERATURE_LOST && r->temperature_problem[0] != '\0') {
+        size_t n = strlen(t->sentence);
+        text_format(t->sentence + n, sizeof t->sentence - n, ": %s", r->temperature_problem);
+    }
     t->at_s = now_s(r);
     t->at_utc_ns = clock_utc_ns(r->stand->clock);
     t->value = v.value;
@@ -174,6 +178,28 @@ static void arm_trust(struct run *r)
     waker_arm(&r->stand->waker, trust_end_s(r) - now_s(r));
 }
 
+/* A line that came longer ago than is trusted says nothing of the battery now. */
+static void drop_old_temperature(const struct run *r, struct reading *reading, struct err *why)
+{
+    const struct instrument *thermometer = r->stand->config->instrument[ROLE_THERMOMETER];
+    if (isfinite(reading->temperature_C) && reading->temperature_age_s > r->limits.trust_s) {
+        err_set(why, ERR_TIMEOUT, "%s on %s: its newest line is %.1f s old",
+                instrument_name(thermometer), instrument_link_address(thermometer),
+                reading->temperature_age_s);
+        reading->temperature_C = NAN;
+    }
+}
+
+/* Told when it begins, not with each sample; and kept for the trip that may follow. */
+static void note_temperature(struct run *r, const struct reading *reading, const struct err *why)
+{
+    if (why->code != ERR_NONE && r->temperature_problem[0] == '\0') {
+        log_warn("%s: %s", r->stand->config->name, why->text);
+    }
+    text_format(r->temperature_problem, sizeof r->temperature_problem, "%s", why->text);
+    r->temperature_age_s = reading->temperature_age_s;
+}
+
 static bool read_sample(struct run *r, struct sample *s, struct err *e)
 {
     struct err temperature_error = {0};
@@ -185,6 +211,8 @@ static bool read_sample(struct run *r, struct sample *s, struct err *e)
     if (!ok) {
         return false;
     }
+    drop_old_temperature(r, &reading, &temperature_error);
+    note_temperature(r, &reading, &temperature_error);
     *s = (struct sample){
         .t_s = 0.5 * (before_s + now_s(r)),
         .voltage_V = reading.voltage_V,
@@ -217,7 +245,9 @@ static enum guard_output read_state(struct run *r, enum role role)
 /* s NULL: none came. */
 static void decide_reading(struct run *r, const struct sample *s)
 {
-    struct event e = {.kind = s != NULL ? EVENT_SAMPLE : EVENT_NO_SAMPLE, .sample = s};
+    struct event e = {.kind = s != NULL ? EVENT_SAMPLE : EVENT_NO_SAMPLE,
+                      .sample = s,
+                      .temperature_age_s = r->temperature_age_s};
     arm_trust(r);
     e.load = read_state(r, ROLE_LOAD);
     e.supply = read_state(r, ROLE_SUPPLY);

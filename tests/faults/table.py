@@ -75,6 +75,14 @@ def with_bench(act, small_disk=False, **how):
         bench.end()
 
 
+def with_bench_unstarted(act):
+    bench = Bench()
+    try:
+        return act(bench)
+    finally:
+        bench.end()
+
+
 def must_be_quick(off_ms, limit_ms):
     must(off_ms is not None, "the load heard no off line")
     must(off_ms <= limit_ms, f"off only after {off_ms:.0f} ms, allowed are {limit_ms} ms")
@@ -91,6 +99,7 @@ class Fault:
     undo: tuple = ()  # commands; clear-fault if none
     profile: tuple = ()  # changes to the profile
     before: tuple = ()  # commands
+    says: str = ""  # must stand in the trip's sentence
 
 
 def fault_row(f):
@@ -104,6 +113,7 @@ def fault_row(f):
         b.discharge()
         off_ms = b.strike(lambda: b.control(command), f.limit_ms / 1000 + 2)
         trip = b.must_be_tripped(f.reasons)
+        must(f.says in trip["sentence"], f"the trip does not say why: {trip['sentence']}")
         must_be_quick(off_ms, f.limit_ms)
         b.must_be_off()
         b.must_be_latched()
@@ -161,8 +171,9 @@ for fault in (
     Fault("thermometer unplugged", f"{THERMOMETER} unplug",
           ("temperature-lost", "instrument-lost"), LOST_MS),
     Fault("thermometer: the sensor came off", f"{THERMOMETER} lost", ("temperature-lost",),
-          LOST_MS),
-    Fault("thermometer: silence", f"{THERMOMETER} silence", ("temperature-lost",), LOST_MS),
+          LOST_MS, says="jetty thermometer on"),
+    Fault("thermometer: silence", f"{THERMOMETER} silence", ("temperature-lost",), LOST_MS,
+          says="jetty thermometer on"),
 ):
     fault_row(fault)
 
@@ -374,6 +385,32 @@ def _():
         return Result("caught by reading the mode back; start refused with what it reads",
                       "refused", None, "never on")
     return with_bench(act)
+
+
+@row("thermometer that prints lines stops printing")
+def _():
+    def act(b):
+        with open(f"{b.home}/virtual.yaml") as f:
+            text = f.read()
+        with open(f"{b.home}/virtual.yaml", "w") as f:
+            f.write(text.replace("style: scpi", "style: lines"))
+        with open(f"{b.home}/bench.yaml") as f:
+            text = f.read()
+        with open(f"{b.home}/bench.yaml", "w") as f:
+            f.write(text.replace("thermometer-virtual", "thermometer-lines"))
+        b.start()
+        b.discharge()
+        off_ms = b.strike(lambda: b.control(f"fault {THERMOMETER} silence"), 10)
+        trip = b.must_be_tripped(("temperature-lost",))
+        must_be_quick(off_ms, TRUST_MS + PERIOD_MS + COMMAND_MS)
+        b.must_be_off()
+        b.must_be_latched()
+        b.control(f"clear-fault {THERMOMETER}")
+        b.clear()
+        b.must_be_sound()
+        return Result("off, run tripped, latched until cleared; its last line ages although it is "
+                      "served", trip["reason"], off_ms)
+    return with_bench_unstarted(act)
 
 
 @row("wrong cell count: the battery is registered with twice its cells, and with half")

@@ -131,6 +131,27 @@ static void ages(void **state)
     assert_int_equal(look(&l, &m, &no_thermometer, 0, 200).reason, GUARD_FINE);
 }
 
+/* A line that was printed before the sample was taken counts from when it came. */
+static void a_temperature_ages_from_its_arrival(void **state)
+{
+    (void)state;
+    struct guard_limits l = limits_of_a_launch();
+    struct guard_memory m;
+    guard_start(&m, 0);
+    struct guard_moment at = {.now_s = 10, .temperature_age_s = 2.5, .set_A = NAN, .cutoff_V = NAN};
+    struct sample s = good;
+    s.t_s = 10;
+    assert_int_equal(guard_check(&l, &m, &at, &s).reason, GUARD_FINE);
+    s.t_s = at.now_s = 10.4;
+    at.temperature_age_s = 2.9; /* the same line again */
+    assert_int_equal(guard_check(&l, &m, &at, &s).reason, GUARD_FINE);
+    s.t_s = at.now_s = 10.6;
+    at.temperature_age_s = 3.1;
+    assert_int_equal(guard_check(&l, &m, &at, &s).reason, GUARD_TEMPERATURE_LOST);
+    at.temperature_age_s = 0; /* a new one */
+    assert_int_equal(guard_check(&l, &m, &at, &s).reason, GUARD_FINE);
+}
+
 static void half_a_reading_is_no_reading(void **state)
 {
     (void)state;
@@ -185,6 +206,7 @@ int main(void)
         cmocka_unit_test(heat_is_named_before_voltage),
         cmocka_unit_test(lead_resistance_is_taken_off),
         cmocka_unit_test(ages),
+        cmocka_unit_test(a_temperature_ages_from_its_arrival),
         cmocka_unit_test(half_a_reading_is_no_reading),
         cmocka_unit_test(random_samples_agree_with_the_rules),
         cmocka_unit_test(every_reason_has_words),

@@ -508,8 +508,18 @@ static void reading_of_printed_lines(void **state)
     print(r, "2.00 C\n");
     assert_true(instrument_read(r->instrument, &reading, &r->e));
     assert_true(fabs(reading.temperature_C - 22.0) < 1e-9);
+    int64_t found_ns = clock_real_ns();
+    struct clock *c = clock_new_real();
+    clock_wait_until(c, clock_now_ns(c) + 50 * NS_PER_MS, -1);
+    clock_free(c);
     assert_true(instrument_read(r->instrument, &reading, &r->e)); /* still young */
     assert_true(fabs(reading.temperature_C - 22.0) < 1e-9);
+    /* but as old as it is, not new with each reading */
+    double since_s = (double)(clock_real_ns() - found_ns) / (double)NS_PER_S;
+    assert_true(reading.temperature_age_s >= 0.05 && reading.temperature_age_s < since_s + 0.05);
+    print(r, "T=22.10 C\n");
+    assert_true(instrument_read(r->instrument, &reading, &r->e));
+    assert_true(reading.temperature_age_s < 0.05);
 }
 
 static void old_lines_are_no_readings(void **state)
