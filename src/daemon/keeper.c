@@ -5,16 +5,20 @@
 
 #include "base/clock.h"
 #include "base/log.h"
+#include "daemon/heart.h"
 #include "daemon/notify.h"
 #include "run/keeper_line.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <poll.h>
+#include <sched.h>
 #include <signal.h>
 #include <stdatomic.h>
 #include <string.h>
 #include <sys/mman.h>
 #include <sys/prctl.h>
+#include <sys/resource.h>
 #include <sys/signalfd.h>
 #include <sys/socket.h>
 #include <sys/wait.h>
@@ -25,6 +29,8 @@
 #define ANSWER_MS 300
 #define QUIET_MS 30
 #define MARGIN_MS 50
+#define BEAT_S 15       /* a worker that beats at all beats every second */
+#define DYING_S 10      /* a worker without a heart dies by itself; then it is helped */
 #define LEAVE_S 60      /* SIGTERM: how long the worker may take to make everything safe */
 #define RESTARTS_MOST 5 /* in RESTARTS_S */
 #define RESTARTS_S 600
@@ -36,10 +42,19 @@ struct slot {
     struct keeper_message m;
 };
 
+/* Shared with the worker. */
+struct page {
+    _Atomic int64_t looked_ns;
+    _Atomic uint32_t beats;
+};
+
 struct keeper {
     int line_fd;
+    int heart_fd; /* hangs up as soon as the worker is struck, before it is gone */
     int signal_fd;
-    _Atomic int64_t *alive_ns; /* shared with the worker: when the keeper last looked */
+    struct page *page;
+    uint32_t beats;   /* last seen */
+    int64_t beats_ns; /* when they last changed, CLOCK_MONOTONIC: a suspended computer beats not */
     pid_t worker;
     int64_t leave_ns; /* 0: not leaving */
     int restarts;
@@ -251,6 +266,20 @@ static bool is_hung(const struct keeper *k, int64_t now_ns)
     return k->leave_ns != 0 && now_ns > k->leave_ns;
 }
 
+/* Outputs or not: a worker that does not turn guards nothing and answers nobody.
+ * Before its first beat it may take as long as it needs, with nothing on yet;
+ * while it leaves it has a time of its own. */
+static bool beats_no_more(struct keeper *k)
+{
+    uint32_t beats = atomic_load(&k->page->beats);
+    int64_t now_ns = clock_monotonic_ns();
+    if (beats != k->beats || beats == 0 || k->leave_ns != 0) {
+        k->beats = beats;
+        k->beats_ns = now_ns;
+    }
+    return now_ns - k->beats_ns > BEAT_S * NS_PER_S;
+}
+
 /* Often enough that the worker sees a stopped keeper within its trust time. */
 static int until_next_deadline_ms(const struct keeper *k, int64_t now_ns)
 {
@@ -277,7 +306,9 @@ static int worker_ended(struct keeper *k, int wait_status)
     }
     make_safe(k, "the worker died");
     close(k->line_fd);
+    close(k->heart_fd);
     k->line_fd = -1;
+    k->heart_fd = -1;
     k->worker = 0;
     if (WIFEXITED(wait_status)) {
         return WEXITSTATUS(wait_status);
@@ -287,18 +318,28 @@ static int worker_ended(struct keeper *k, int wait_status)
     return k->leave_ns != 0 ? 5 : -1;
 }
 
-/* Off first: a process that waits for a dead disk does not die at once. */
-static int end_hung_worker(struct keeper *k)
+/* Off first: a process that waits for a dead disk does not die at once. When it
+ * has, make_safe() looks at every output once more. */
+static int await_death(struct keeper *k, int64_t helped_ns)
 {
     int wait_status = 0;
-    kill(k->worker, SIGKILL);
+    bool confirmed[KEEPER_SLOTS] = {false};
+    while (receive(k)) {
+    }
     do {
-        bool confirmed[KEEPER_SLOTS] = {false};
+        if (clock_monotonic_ns() >= helped_ns) {
+            kill(k->worker, SIGKILL);
+        }
         everything_off(k, confirmed);
-        (void)ready(k->line_fd, POLLHUP, 20); /* a moment; its death closes the line */
+        poll(NULL, 0, 5);
     } while (waitpid(k->worker, &wait_status, WNOHANG) != k->worker);
-    log_error("keeper: the worker gave no sign of life in time and was ended");
     return worker_ended(k, wait_status);
+}
+
+static int end_hung_worker(struct keeper *k)
+{
+    log_error("keeper: the worker gives no sign of life and is ended");
+    return await_death(k, 0);
 }
 
 static int take_signal(struct keeper *k)
@@ -335,22 +376,20 @@ static int watch(struct keeper *k)
 {
     int status = -1;
     while (k->worker != 0) {
-        struct pollfd p[2] = {{.fd = k->line_fd, .events = POLLIN},
+        struct pollfd p[3] = {{.fd = k->heart_fd, .events = POLLIN},
+                              {.fd = k->line_fd, .events = POLLIN},
                               {.fd = k->signal_fd, .events = POLLIN}};
-        poll(p, 2, until_next_deadline_ms(k, clock_real_ns()));
-        atomic_store(k->alive_ns, clock_real_ns());
+        poll(p, 3, until_next_deadline_ms(k, clock_real_ns()));
+        atomic_store(&k->page->looked_ns, clock_real_ns());
+        if (((p[0].revents | p[1].revents) & POLLHUP) != 0) {
+            return await_death(k, clock_monotonic_ns() + DYING_S * NS_PER_S);
+        }
         while (receive(k)) {
         }
-        if ((p[0].revents & POLLHUP) != 0) {
-            /* it closed its end; its death will be told by the signal */
-            struct pollfd death = {.fd = k->signal_fd, .events = POLLIN};
-            poll(&death, 1, 1000);
-            p[1].revents = death.revents;
-        }
-        if ((p[1].revents & POLLIN) != 0) {
+        if ((p[2].revents & POLLIN) != 0) {
             status = take_signal(k);
         }
-        if (k->worker != 0 && is_hung(k, clock_real_ns())) {
+        if (k->worker != 0 && (is_hung(k, clock_real_ns()) || beats_no_more(k))) {
             status = end_hung_worker(k);
         }
         if (k->worker != 0) {
@@ -371,30 +410,50 @@ static bool may_restart(struct keeper *k)
     return k->restarts <= RESTARTS_MOST;
 }
 
+/* In the worker, before anything else. A worker without a keeper makes everything
+ * safe and leaves. Its memory is not written to the disk when it crashes: it would
+ * not be gone before that was done (1 and not 0, since 0 still runs the program
+ * that some systems have for it; see core(5)). */
+static void become_worker(pid_t keeper, int heart_fd)
+{
+    const struct rlimit no_dump = {1, 1};
+    prctl(PR_SET_PDEATHSIG, SIGTERM);
+    if (getppid() != keeper) {
+        raise(SIGTERM);
+    }
+    setrlimit(RLIMIT_CORE, &no_dump);
+    /* Out of the terminal's reach: Ctrl-C comes through the keeper. */
+    setsid();
+    heart_start(heart_fd);
+}
+
 /* Returns 0 in the worker process, whose end of the line is in *line_fd. */
 static pid_t start_worker(struct keeper *k, int *line_fd)
 {
-    int pair[2];
+    int pair[2], heart[2];
     if (socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, pair) != 0) {
         return -1;
     }
+    if (pipe2(heart, O_CLOEXEC) != 0) {
+        close(pair[0]);
+        close(pair[1]);
+        return -1;
+    }
     pid_t keeper = getpid();
+    atomic_store(&k->page->beats, 0);
     pid_t pid = fork();
     if (pid == 0) {
         close(pair[0]);
+        close(heart[0]);
         close(k->signal_fd);
-        /* A worker without a keeper makes everything safe and leaves. */
-        prctl(PR_SET_PDEATHSIG, SIGTERM);
-        if (getppid() != keeper) {
-            raise(SIGTERM);
-        }
-        /* Out of the terminal's reach: Ctrl-C comes through the keeper. */
-        setsid();
+        become_worker(keeper, heart[1]);
         *line_fd = pair[1];
         return 0;
     }
     close(pair[1]);
+    close(heart[1]);
     k->line_fd = pair[0];
+    k->heart_fd = heart[0];
     k->worker = pid;
     return pid;
 }
@@ -418,25 +477,36 @@ static void take_signals(struct keeper *k)
     k->signal_fd = signalfd(-1, &signals, SFD_CLOEXEC);
 }
 
+/* Whoever must act when the worker does not goes before the worker. Where the
+ * system does not allow it, it is one among equals. */
+static void go_first(void)
+{
+    const struct sched_param p = {.sched_priority = sched_get_priority_min(SCHED_RR) + 1};
+    if (sched_setscheduler(0, SCHED_RR | SCHED_RESET_ON_FORK, &p) != 0) {
+        log_debug("keeper: no precedence over other programs: %s", strerror(errno));
+    }
+}
+
 int keeper_run(worker_fn *worker, void *context)
 {
     struct keeper k = {.line_fd = -1,
+                       .heart_fd = -1,
                        .restarts_since_ns = clock_real_ns(),
                        .ping_period_ns = notify_watchdog_period_ns()};
     int status = -1;
     take_signals(&k);
-    k.alive_ns =
-        mmap(NULL, sizeof *k.alive_ns, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
-    if (k.alive_ns == MAP_FAILED) {
+    go_first();
+    k.page = mmap(NULL, sizeof *k.page, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    if (k.page == MAP_FAILED) {
         log_error("keeper: no memory to share with the worker: %s", strerror(errno));
         return 5;
     }
-    atomic_store(k.alive_ns, clock_real_ns());
+    atomic_store(&k.page->looked_ns, clock_real_ns());
     while (status < 0) {
-        int line_fd = -1;
-        pid_t pid = start_worker(&k, &line_fd);
+        struct keeper_tie tie = {-1, &k.page->looked_ns, &k.page->beats};
+        pid_t pid = start_worker(&k, &tie.line_fd);
         if (pid == 0) {
-            return worker(context, line_fd, k.alive_ns);
+            return worker(context, &tie);
         }
         if (pid < 0) {
             log_error("keeper: the worker cannot be started: %s", strerror(errno));

@@ -9,13 +9,21 @@
 #include <stdatomic.h>
 #include <stdint.h>
 
-/* What the worker process runs; line_fd is its end of the line to the keeper
- * (takes it); *alive_ns is when the keeper last looked (CLOCK_BOOTTIME).
- * Returns the exit status. */
-typedef int worker_fn(void *context, int line_fd, const _Atomic int64_t *alive_ns);
+/* What ties the worker to its keeper. */
+struct keeper_tie {
+    int line_fd;                      /* the worker's end of the line; it takes it */
+    const _Atomic int64_t *looked_ns; /* when the keeper last looked (CLOCK_BOOTTIME) */
+    _Atomic uint32_t *beats; /* counted up by the worker while all its threads turn; once begun
+                                it must go on, whether an output is on or not */
+};
+
+/* What the worker process runs. Returns the exit status. */
+typedef int worker_fn(void *context, const struct keeper_tie *tie);
 
 /* Fork the worker and keep it until it leaves by itself or on SIGTERM/SIGINT;
- * a worker that dies or hangs is replaced, at most 5 times in 10 minutes.
+ * a worker that dies or hangs is replaced, at most 5 times in 10 minutes. Hanging
+ * is: no beat of an armed slot for its trust time, or none of the whole worker
+ * for 15 s.
  * Must be called before any thread exists. Returns the exit status: the
  * worker's own, or 5 after too many deaths. Called in the worker process too,
  * where it returns the worker's status. */

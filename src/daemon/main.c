@@ -219,13 +219,27 @@ static void confirm_off(struct house *h)
     }
 }
 
-static int work(void *context, int line_fd, const _Atomic int64_t *alive_ns)
+/* Beats every second while the stands' threads turn, until a signal comes: returns
+ * it. Without beats the keeper ends this process. */
+static int beat_until(struct house *h, _Atomic uint32_t *beats, const sigset_t *wanted)
+{
+    const struct timespec second = {.tv_sec = 1};
+    int caught = -1;
+    while (caught < 0) {
+        if (run_host_turns(h->host)) {
+            atomic_fetch_add(beats, 1);
+        }
+        caught = sigtimedwait(wanted, NULL, &second);
+    }
+    return caught;
+}
+
+static int work(void *context, const struct keeper_tie *tie)
 {
     const struct arguments *a = context;
-    struct house h = {.keeper = keeper_line_new(line_fd, alive_ns)};
+    struct house h = {.keeper = keeper_line_new(tie->line_fd, tie->looked_ns)};
     struct err e = {0};
     sigset_t wanted; /* blocked by the keeper before the fork, so only sigwait() sees them */
-    int caught = 0;
     int status = 0;
     sigemptyset(&wanted);
     sigaddset(&wanted, SIGTERM);
@@ -236,7 +250,7 @@ static int work(void *context, int line_fd, const _Atomic int64_t *alive_ns)
         all_off(h.bench);
     }
     if (loaded && move_in(&h, &e)) {
-        sigwait(&wanted, &caught);
+        int caught = beat_until(&h, tie->beats, &wanted);
         log_info("%s: switching everything off", strsignal(caught));
     } else {
         status = fail(&e);

@@ -219,6 +219,28 @@ void run_host_free(struct run_host *h)
     free(h);
 }
 
+#define LOOKS_MOST 120
+
+static bool stand_turns(struct stand *s)
+{
+    uint32_t turns = atomic_load(&s->turns);
+    s->looks_unchanged = turns == s->turns_seen ? s->looks_unchanged + 1 : 0;
+    s->turns_seen = turns;
+    if (s->looks_unchanged == LOOKS_MOST) {
+        log_error("%s: its thread does not come round any more", s->config->name);
+    }
+    return s->looks_unchanged < LOOKS_MOST;
+}
+
+bool run_host_turns(struct run_host *h)
+{
+    bool all = true;
+    for (size_t i = 0; i < h->count; i++) {
+        all = stand_turns(&h->stands[i]) && all;
+    }
+    return all;
+}
+
 size_t run_host_count(const struct run_host *h)
 {
     return h->count;

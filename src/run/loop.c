@@ -463,6 +463,7 @@ static void read_now(struct run *r)
 
 static void turn(struct run *r)
 {
+    atomic_fetch_add(&r->stand->turns, 1);
     switch (r->d.act) {
     case ACT_WAIT:
         wait_and_read(r);

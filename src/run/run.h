@@ -35,6 +35,12 @@ void run_host_quit(struct run_host *h);
 /* After run_host_quit(), when nobody calls any more. NULL is fine. */
 void run_host_free(struct run_host *h);
 
+/* Do all stands' threads still turn? To be asked once a second, by one thread.
+ * False when one did not come round for 120 looks (the longest of what it does in
+ * one piece, making a silent stand safe, takes less than half of that), and says
+ * so once in the log. */
+bool run_host_turns(struct run_host *h);
+
 enum stand_phase {
     STAND_STARTING, /* not yet brought up */
     STAND_MISSING,  /* an instrument is missing or not safe; see problem */

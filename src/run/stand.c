@@ -31,6 +31,7 @@ void job_free(struct job *j)
 
 enum order stand_take_order(struct stand *s, struct job **job)
 {
+    atomic_fetch_add(&s->turns, 1);
     pthread_mutex_lock(&s->lock);
     enum order order = s->order;
     if (order != ORDER_NONE) {

@@ -8,6 +8,7 @@
 #include "run/waker.h"
 
 #include <pthread.h>
+#include <stdatomic.h>
 
 enum order { ORDER_NONE, ORDER_BEGIN, ORDER_END, ORDER_CLEAR, ORDER_QUIT };
 
@@ -42,6 +43,9 @@ struct stand {
     uint32_t slot; /* of the load at the keeper; the supply has the next one */
     pthread_t thread;
     bool started;
+    _Atomic uint32_t turns;   /* counted by the thread as it comes round */
+    uint32_t turns_seen;      /* run_host_turns' own */
+    unsigned looks_unchanged; /* likewise */
     bool watching; /* the thread's own: a trip is latched, and the temperature is watched */
     struct guard_watch watch;
     struct waker waker;

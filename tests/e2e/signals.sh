@@ -115,7 +115,10 @@ start_daemon
 
 begin_run
 both="$(worker) $daemon"
+# Stopped first, lest one acts on the death of the other.
 # shellcheck disable=SC2086  # two words
+kill -STOP $both
+# shellcheck disable=SC2086
 kill -9 $both
 wait "$daemon" 2>/dev/null || true
 database_is_sound

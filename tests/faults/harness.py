@@ -89,6 +89,7 @@ class Bench:
         self.virtual = None
         self.control_file = None
         self.mounted = None
+        self.frozen = False
         self.database = f"{self.home}/ampledger.db"
         self.environment = dict(os.environ, AMPLEDGER_SOCKET=f"{self.home}/ampledger.sock")
         self.write_files()
@@ -127,6 +128,31 @@ class Bench:
         self.mounted = disk
         self.database = f"{disk}/ampledger.db"
         self.write_files()
+
+    def freezable_disk(self):
+        """Puts the database on a disk that can be made to hang inside the kernel."""
+        disk = f"{self.home}/disk"
+        image = f"{self.home}/disk.img"
+        os.mkdir(disk)
+        with open(image, "wb") as f:
+            f.truncate(64 << 20)
+        for command in (["mkfs.ext4", "-q", image], ["mount", "-o", "loop", image, disk]):
+            if not shutil.which(command[0]) or subprocess.run(
+                    command, stderr=subprocess.DEVNULL, check=False).returncode != 0:
+                raise Skipped("this user may not mount a disk that can be frozen")
+        self.mounted = disk
+        self.database = f"{disk}/ampledger.db"
+        self.write_files()
+
+    def freeze(self):
+        must(subprocess.run(["fsfreeze", "-f", self.mounted], check=False).returncode == 0,
+             "the disk could not be frozen")
+        self.frozen = True
+
+    def thaw(self):
+        if self.frozen:
+            subprocess.run(["fsfreeze", "-u", self.mounted], check=False)
+        self.frozen = False
 
     def log_text(self):
         with open(f"{self.home}/daemon.log", errors="replace") as f:
@@ -178,6 +204,7 @@ class Bench:
         return self.daemon.poll() is not None
 
     def end(self):
+        self.thaw()
         with contextlib.suppress(Exception):
             if self.daemon and self.daemon.poll() is None:
                 worker = self.worker()

@@ -58,12 +58,12 @@ def row(name):
     return add
 
 
-def with_bench(act, small_disk=False, **how):
+def with_bench(act, small_disk=False, start=True, **how):
     bench = Bench(**how)
     try:
         if small_disk:
             bench.small_disk()
-        return act(bench.start())
+        return act(bench.start() if start else bench)
     except Skipped:
         raise
     except Exception:
@@ -693,15 +693,62 @@ def death(name, how, limit_ms, outcomes, restart=False, happened=""):
 
 
 def kill_both(b):
-    worker = b.worker()
-    os.kill(b.daemon.pid, signal.SIGKILL)
-    os.kill(worker, signal.SIGKILL)
+    both = (b.worker(), b.daemon.pid)
+    for how in (signal.SIGSTOP, signal.SIGKILL):  # stopped, neither acts on the other's death
+        for pid in both:
+            os.kill(pid, how)
 
 
 death("worker: SIGKILL", lambda b: os.kill(b.worker(), signal.SIGKILL), 100, ("interrupted",))
-death("worker: SIGSEGV", lambda b: os.kill(b.worker(), signal.SIGSEGV), 200, ("interrupted",))
+death("worker: SIGSEGV", lambda b: os.kill(b.worker(), signal.SIGSEGV), 100, ("interrupted",))
 death("worker: SIGSTOP (hangs)", lambda b: os.kill(b.worker(), signal.SIGSTOP),
       TRUST_MS + COMMAND_MS, ("interrupted",))
+
+def sleeps_in_kernel(pid):
+    """Does one of its threads wait for the disk, out of reach of any signal?"""
+    for task in os.listdir(f"/proc/{pid}/task"):
+        with open(f"/proc/{pid}/task/{task}/stat") as f:
+            if f.read().rpartition(") ")[2][0] == "D":
+                return True
+    return False
+
+
+@row("worker: SIGKILL while its disk hangs inside the kernel, so that it cannot end")
+def _():
+    def act(b):
+        b.freezable_disk()
+        b.start()
+        b.discharge()
+        worker = b.worker()
+        b.freeze()
+        await_that(10, "a thread waits for the disk", lambda: sleeps_in_kernel(worker))
+        off_ms = b.strike(lambda: os.kill(worker, signal.SIGKILL))
+        b.must_be_off()
+        must_be_quick(off_ms, 100)
+        must(os.path.exists(f"/proc/{worker}"), "the worker was gone: this showed nothing")
+        b.thaw()
+        await_that(20, "a new worker has the stand", lambda: b.phase() == "idle")
+        must(b.query("select outcome from run") == [("interrupted",)], "not marked interrupted")
+        b.must_be_sound()
+        return Result("off at once, although the process goes only when the disk answers; a new "
+                      "worker; run marked interrupted", "", off_ms)
+    return with_bench(act, start=False)
+
+
+@row("worker: SIGSTOP (hangs) while nothing is on")
+def _():
+    def act(b):
+        worker = b.worker()
+        os.kill(worker, signal.SIGSTOP)
+        await_that(30, "another worker", lambda: b.worker() not in (worker, None), 0.2)
+        await_that(20, "it has the stand", lambda: b.phase() == "idle")
+        must("gives no sign of life" in b.log_text(), "the log does not tell")
+        b.discharge()
+        b.must_be_sound()
+        return Result("replaced; the next run works")
+    return with_bench(act)
+
+
 death("keeper: SIGKILL", lambda b: b.daemon.kill(), 100, ("stopped", "interrupted"))
 
 @row("keeper: SIGSTOP (hangs)")
