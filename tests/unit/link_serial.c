@@ -85,13 +85,13 @@ static void settings_reach_the_port(void **state)
         tcflag_t frame, flow;
         bool xon_xoff;
     } rows[] = {
-        {{115200, 8, 'n', 1, FLOW_NONE, -1, -1}, B115200, CS8, 0, false},
-        {{9600, 8, 'n', 1, FLOW_NONE, -1, -1}, B9600, CS8, 0, false},
-        {{4800, 7, 'e', 1, FLOW_NONE, -1, -1}, B4800, CS7 | PARENB, 0, false},
-        {{19200, 7, 'o', 2, FLOW_NONE, -1, -1}, B19200, CS7 | PARENB | PARODD | CSTOPB, 0, false},
-        {{57600, 8, 'n', 2, FLOW_RTS_CTS, -1, -1}, B57600, CS8 | CSTOPB, CRTSCTS, false},
-        {{38400, 8, 'n', 1, FLOW_XON_XOFF, -1, -1}, B38400, CS8, 0, true},
-        {{115200, 8, 'n', 1, FLOW_NONE, -1, -1}, B115200, CS8, 0, false}, /* all undone again */
+        {{115200, 8, 'n', 1, FLOW_NONE, -1, -1, -1}, B115200, CS8, 0, false},
+        {{9600, 8, 'n', 1, FLOW_NONE, -1, -1, -1}, B9600, CS8, 0, false},
+        {{4800, 7, 'e', 1, FLOW_NONE, -1, -1, -1}, B4800, CS7 | PARENB, 0, false},
+        {{19200, 7, 'o', 2, FLOW_NONE, -1, -1, -1}, B19200, CS7 | PARENB | PARODD | CSTOPB, 0, false},
+        {{57600, 8, 'n', 2, FLOW_RTS_CTS, -1, -1, -1}, B57600, CS8 | CSTOPB, CRTSCTS, false},
+        {{38400, 8, 'n', 1, FLOW_XON_XOFF, -1, -1, -1}, B38400, CS8, 0, true},
+        {{115200, 8, 'n', 1, FLOW_NONE, -1, -1, -1}, B115200, CS8, 0, false}, /* all undone again */
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         must_open(r, &rows[i].s);
