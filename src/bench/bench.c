@@ -5,13 +5,19 @@
 #include "base/file.h"
 #include "bench/bench_load.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define STANDS_MAX 64
+/* The least gets over a few slow flushes of a disk. The most: four stands with ten
+ * samples a second then fill half of the queue in which records wait. */
+#define RECORD_WITHIN_LEAST_S 5.0
+#define RECORD_WITHIN_MOST_S 900.0
 
-static const char *const bench_keys[] = {"bench",   "database", "socket", "profiles", "drivers",
-                                         "virtual", "events",   "stands", NULL};
+static const char *const bench_keys[] = {"bench",         "database", "socket", "profiles",
+                                         "drivers",       "virtual",  "events", "stands",
+                                         "record_within", NULL};
 
 static bool read_path(const struct bench_loading *l, const char *key, const char *otherwise,
                       char out[PATH_SIZE], struct err *e)
@@ -43,6 +49,25 @@ static bool read_places(const struct bench_loading *l, struct err *e)
            read_path(l, "profiles", "profiles", b->profiles_dir, e) &&
            read_path(l, "drivers", "drivers", b->drivers_dir, e) &&
            read_path(l, "virtual", "", b->virtual_control, e);
+}
+
+static bool read_patience(const struct bench_loading *l, struct err *e)
+{
+    const struct yaml_node *root = yaml_root(l->doc);
+    const struct yaml_node *at = yaml_get(root, "record_within");
+    double within_s = NAN;
+    if (!yaml_read_value(l->doc, root, "record_within", false, DIM_TIME, &within_s, e)) {
+        return false;
+    }
+    if (within_s < RECORD_WITHIN_LEAST_S || within_s > RECORD_WITHIN_MOST_S) {
+        return yaml_fail(
+            l->doc, at, e,
+            "record_within: %s is not between %g s and %g min: so long may records "
+            "wait in memory while the disk is full, locked or slow, before a run trips",
+            yaml_text(at), RECORD_WITHIN_LEAST_S, RECORD_WITHIN_MOST_S / 60);
+    }
+    l->b->record_within_s = within_s;
+    return true;
 }
 
 /* Two paths may lead to one device: /dev/serial/by-id/... and /dev/ttyUSB0. */
@@ -144,7 +169,7 @@ bool bench_load(const char *path, struct bench **out, struct err *e)
     }
     l.doc = doc;
     if (!yaml_check_keys(doc, yaml_root(doc), bench_keys, e) || !read_places(&l, e) ||
-        !bench_read_events(&l, e) || !read_stands(&l, e)) {
+        !read_patience(&l, e) || !bench_read_events(&l, e) || !read_stands(&l, e)) {
         goto out;
     }
     b->text = text_copy(yaml_source(doc, &n));

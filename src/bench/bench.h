@@ -32,7 +32,8 @@ struct bench {
     char drivers_dir[PATH_SIZE];
     char virtual_control[PATH_SIZE]; /* control socket of a virtual bench, "" with real instruments
                                       */
-    struct hooks_config events;      /* who is told what happens */
+    double record_within_s; /* how long records may wait in memory for the disk; NAN not given */
+    struct hooks_config events; /* who is told what happens */
     size_t stand_count;
     struct stand_config *stands;
     size_t driver_count;

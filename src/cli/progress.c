@@ -10,6 +10,7 @@
 #include <math.h>
 
 #define QUIET_AT_MOST_S 600
+#define PROBLEM_EVERY_S 60
 #define LINE_SIZE 400
 /* Up one line; to the line's begin; clear to its end. */
 #define UP "\033[A"
@@ -52,8 +53,23 @@ static void tell(struct progress *p, const json_t *stand, int64_t now_ns)
     p->told_real_ns = now_ns;
 }
 
+/* Its words change with every second of waiting; once a minute is enough. */
+static void tell_problem(struct progress *p, const json_t *stand, int64_t now_ns)
+{
+    const char *problem = text_at(stand, "problem");
+    bool lately = p->problem_ns != 0 && now_ns - p->problem_ns < PROBLEM_EVERY_S * NS_PER_S;
+    if (problem[0] == '\0' || lately) {
+        return;
+    }
+    progress_end(p);
+    fprintf(p->f, "%s: %s\n", text_at(stand, "name"), problem);
+    fflush(p->f);
+    p->problem_ns = now_ns;
+}
+
 void progress_show(struct progress *p, const json_t *stand, int64_t now_ns)
 {
+    tell_problem(p, stand, now_ns);
     if (p->terminal) {
         redraw(p, stand);
     } else {

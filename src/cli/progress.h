@@ -16,6 +16,7 @@ struct progress {
     long long step;       /* last one told; -1 none yet */
     int tenths;           /* of the expected time, last told */
     int64_t told_real_ns; /* when a line was printed last */
+    int64_t problem_ns;   /* when the stand's problem was; 0 never */
 };
 
 void progress_start(struct progress *p, FILE *f, bool terminal);

@@ -14,6 +14,7 @@
 #include "web/web.h"
 
 #include <getopt.h>
+#include <math.h>
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
@@ -147,8 +148,13 @@ static void say_ready(struct house *h)
 static bool move_in(struct house *h, struct err *e)
 {
     double speed = 1;
-    if (!store_open(h->bench->database, &h->store, e) ||
-        !bench_clock(h->bench, &h->clock, &speed, e) ||
+    if (!store_open(h->bench->database, &h->store, e)) {
+        return false;
+    }
+    if (isfinite(h->bench->record_within_s)) {
+        store_set_patience(h->store, h->bench->record_within_s);
+    }
+    if (!bench_clock(h->bench, &h->clock, &speed, e) ||
         !hooks_start(&h->bench->events, h->bench->title, NULL, &h->hooks, e) ||
         !note_interrupted_runs(h, e)) {
         return false;

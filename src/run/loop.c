@@ -148,17 +148,6 @@ static void show_end(struct run *r)
     pthread_mutex_unlock(&r->stand->lock);
 }
 
-static void event(struct run *r, const char *kind, const char *text)
-{
-    bool bad = strcmp(kind, "trip") == 0 || strcmp(kind, "alarm") == 0;
-    log_line(bad ? LOG_ERROR : LOG_INFO, "%s: %s: %s", r->stand->config->name, kind, text);
-    if (!store_put_event(r->stand->store, r->nr, clock_utc_ns(r->stand->clock), now_s(r), kind,
-                         text)) {
-        log_error("%s: the event above could not be stored", r->stand->config->name);
-    }
-    run_tell(r, kind, text);
-}
-
 /* --- reading --- */
 
 /* When trust in the newest valid readings is over, unless others come. */
@@ -278,7 +267,9 @@ static bool read_and_decide(struct run *r)
         return false;
     }
     if (ok && !record(r, &s)) {
-        decide_plain(r, EVENT_NOT_RECORDED, no_room);
+        struct err why = {0};
+        bool full = store_is_recording(r->stand->store, &why);
+        decide_plain(r, EVENT_NOT_RECORDED, full ? no_room : why.text);
         return false;
     }
     decide_reading(r, ok ? &s : NULL);
@@ -310,7 +301,8 @@ static bool make_safe(struct run *r, struct err *e)
         keeper_line_beat(r->stand->keeper, r->stand->slot, UNCONFIRMED_WITHIN_MS);
     }
     if (!safe) {
-        event(r, "alarm", "an output could not be confirmed off: disconnect the battery by hand");
+        run_event(r, "alarm",
+                  "an output could not be confirmed off: disconnect the battery by hand");
     }
     return safe;
 }
@@ -516,6 +508,7 @@ static void loop(struct run *r)
     while (r->d.act != ACT_FINISH) {
         turn(r);
         show(r);
+        run_watch_store(r);
     }
     clock_leave(r->stand->clock);
 }
@@ -563,7 +556,7 @@ static void end_in_store(struct run *r)
 static void latch(struct run *r)
 {
     struct err e = {0};
-    event(r, "trip", r->trip.sentence);
+    run_event(r, "trip", r->trip.sentence);
     pthread_mutex_lock(&r->stand->lock);
     r->stand->status.trip = r->trip;
     pthread_mutex_unlock(&r->stand->lock);
@@ -589,7 +582,7 @@ static void finish(struct run *r)
                                             run_outcome_names[r->d.outcome])) {
         log_error("%s: the end of the step is not stored", r->stand->config->name);
     }
-    event(r, "end", run_outcome_names[r->d.outcome]);
+    run_event(r, "end", run_outcome_names[r->d.outcome]);
     end_in_store(r);
     show_end(r);
     if (r->order != ORDER_NONE && r->order != ORDER_QUIT) {
@@ -602,13 +595,13 @@ static void tell_beginning(struct run *r)
     const struct resume_point *at = &r->job->resume;
     char text[160];
     if (at->nr == 0) {
-        event(r, "start", r->plan->profile);
+        run_event(r, "start", r->plan->profile);
         return;
     }
     text_format(text, sizeof text,
                 "goes on after an interruption of %.4g s; nothing is added for that time",
                 now_s(r) - at->last_s);
-    event(r, "resume", text);
+    run_event(r, "resume", text);
 }
 
 static bool is_of_instrument(enum err_code code)

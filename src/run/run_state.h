@@ -25,12 +25,24 @@ struct run {
     int64_t samples;
     double temperature_age_s;                /* of the newest sample */
     char temperature_problem[ERR_TEXT_SIZE]; /* why it has no temperature; "" when it has */
+    struct run_wait {
+        bool told;       /* that records wait; until they have not for a while */
+        int64_t seen_ns; /* real time: when they were last seen waiting */
+        int64_t said_ns; /* and when that was last put into the log */
+    } wait;
 };
 
 /* Everything before the loop: instruments up, safe and prepared, the battery
  * read, the plan without problems, backstop programmed, the run in the
  * database. On failure nothing was switched on and nothing is recorded. */
 bool run_get_ready(struct run *r, struct err *e) NODISCARD;
+
+/* An event of the run: log, store, and whoever is to be told. Never waits. */
+void run_event(struct run *r, const char *kind, const char *text);
+
+/* Records that wait in memory for the disk are told: once as an event, every
+ * minute in the log, and in the stand's `problem` all the time. Never waits. */
+void run_watch_store(struct run *r);
 
 /* Tell the outside an event that was stored, if its kind is one that is told. Never waits. */
 void run_tell(const struct run *r, const char *kind, const char *text);

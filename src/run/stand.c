@@ -253,7 +253,11 @@ static void look(struct stand *s)
     if (stand_read(s->config, false, &r, &temperature_error, &e)) {
         stand_set_reading(s, &r);
         /* A thermometer that is gone is told now, not when somebody wants to start. */
-        stand_set_phase(s, phase_of(s), temperature_error.text);
+        const char *problem = temperature_error.text;
+        if (problem[0] == '\0' && store_is_late(s->store, &e)) {
+            problem = e.text; /* a run's that had to end for it, perhaps */
+        }
+        stand_set_phase(s, phase_of(s), problem);
         watch_temperature(s, r.temperature_C);
         watch_leak(s, r.current_A);
         return;

@@ -1,10 +1,16 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * run/tell: an event of a run or stand for whoever is to be told outside: copied into
- * the queue of hooks, never waited for. */
+ * run/tell: what happens in a run or at a stand, put on record, and for whoever is to
+ * be told outside copied into the queue of hooks, never waited for. */
 #include "base/file.h"
+#include "base/log.h"
 #include "run/run_state.h"
 
 #include <string.h>
+
+#define SAY_AGAIN_NS (60 * NS_PER_S)
+#define WELL_AGAIN_NS (10 * NS_PER_S)
+
+static const char notice[] = "notice";
 
 static void fill_trip(struct hook_event *h, const struct run_trip *t, enum guard_reason reason)
 {
@@ -50,6 +56,64 @@ static void say_status(const struct run *r, const char *kind, const char *text)
     text_format(line, sizeof line, "%s: %s: %s (%s)", r->stand->config->name, kind, text,
                 r->job->battery.label);
     keeper_line_say(r->stand->keeper, KEEPER_STATUS, line);
+}
+
+static enum log_level level_of(const char *kind)
+{
+    if (strcmp(kind, "trip") == 0 || strcmp(kind, "alarm") == 0) {
+        return LOG_ERROR;
+    }
+    return strcmp(kind, notice) == 0 ? LOG_WARN : LOG_INFO;
+}
+
+void run_event(struct run *r, const char *kind, const char *text)
+{
+    double t_s = (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
+    log_line(level_of(kind), "%s: %s: %s", r->stand->config->name, kind, text);
+    if (!store_put_event(r->stand->store, r->nr, clock_utc_ns(r->stand->clock), t_s, kind, text)) {
+        log_error("%s: the event above could not be stored", r->stand->config->name);
+    }
+    run_tell(r, kind, text);
+}
+
+static void show_problem(struct run *r, const char *text)
+{
+    pthread_mutex_lock(&r->stand->lock);
+    text_format(r->stand->status.problem, sizeof r->stand->status.problem, "%s", text);
+    pthread_mutex_unlock(&r->stand->lock);
+}
+
+/* A slow disk is late now and then: that is one story, not one each time. */
+static void watch_recovery(struct run *r, int64_t now_ns)
+{
+    if (!r->wait.told) {
+        return;
+    }
+    show_problem(r, "");
+    if (now_ns - r->wait.seen_ns > WELL_AGAIN_NS) {
+        r->wait.told = false;
+        run_event(r, notice, "records reach the disk in time again; none was lost");
+    }
+}
+
+void run_watch_store(struct run *r)
+{
+    struct err why = {0};
+    int64_t now_ns = clock_real_ns();
+    if (!store_is_late(r->stand->store, &why)) {
+        watch_recovery(r, now_ns);
+        return;
+    }
+    show_problem(r, why.text);
+    r->wait.seen_ns = now_ns;
+    if (!r->wait.told) {
+        r->wait.told = true;
+        r->wait.said_ns = now_ns;
+        run_event(r, notice, why.text);
+    } else if (now_ns - r->wait.said_ns > SAY_AGAIN_NS) {
+        r->wait.said_ns = now_ns;
+        log_warn("%s: %s", r->stand->config->name, why.text);
+    }
 }
 
 void run_tell(const struct run *r, const char *kind, const char *text)

@@ -393,12 +393,14 @@ bool store_db_open_reader(struct store_db *d, const char *path, struct err *e)
     int rc = open_reading(path, false, &d->db);
     if (rc == SQLITE_OK)
         rc = read_label(d->db, &label);
+    d->open_rc = rc;
     if ((rc & 0xff) == SQLITE_CANTOPEN && !has_content(path, "-wal")) {
         /* A copy in a folder where we may not write: then nobody writes there. */
         sqlite3_close(d->db);
         rc = open_reading(path, true, &d->db);
         if (rc == SQLITE_OK)
             rc = read_label(d->db, &label);
+        d->open_rc = rc;
     }
     bool ok = rc == SQLITE_OK ? judge_label(&label, path, &state, e)
                               : store_sqlite_err(e, d->db, path, "read");

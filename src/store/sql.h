@@ -19,6 +19,7 @@ struct store_db {
     char path[PATH_MAX];
     const char *const *sql; /* texts of the statements, by number */
     sqlite3_stmt *statement[STORE_STATEMENTS_MAX];
+    int open_rc; /* of an attempt to open that SQLite refused; else 0 */
 };
 
 void store_db_close(struct store_db *d);
@@ -56,5 +57,8 @@ void store_text_cut(char *out, size_t size, const char *text);
 bool store_sqlite_err(struct err *e, sqlite3 *db, const char *path, const char *doing);
 /* The same for a known code; db may be NULL. */
 bool store_sqlite_err_code(struct err *e, int rc, const char *path, const char *doing);
+/* Is this a failure that passes without anybody touching the file: a disk that
+ * is full, locked or in trouble? Damage, missing rights and the like do not. */
+bool store_sqlite_may_pass(int rc);
 
 #endif

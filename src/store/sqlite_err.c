@@ -37,6 +37,20 @@ static const struct {
      "keep the database on a local disk, not on a network share"},
 };
 
+bool store_sqlite_may_pass(int rc)
+{
+    switch (rc & 0xff) {
+    case SQLITE_FULL:
+    case SQLITE_BUSY:
+    case SQLITE_LOCKED:
+        return true;
+    case SQLITE_IOERR: /* of a disk; but some of these are about something else */
+        return rc != SQLITE_IOERR_NOMEM && rc != SQLITE_IOERR_CORRUPTFS;
+    default:
+        return false;
+    }
+}
+
 /* Details a person can search for: the operating system's reason, or SQLite's words. */
 static void details(char *out, size_t size, int rc, sqlite3 *db)
 {

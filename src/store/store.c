@@ -5,6 +5,7 @@
 
 #include "base/file.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <unistd.h>
 
@@ -63,15 +64,27 @@ const char *store_path(const struct store *s)
     return s->path;
 }
 
+void store_set_patience(struct store *s, double patience_s)
+{
+    pthread_mutex_lock(&s->writer.mutex);
+    s->writer.patience_ms = (int)lround(1000 * patience_s);
+    pthread_mutex_unlock(&s->writer.mutex);
+}
+
+bool store_is_late(struct store *s, struct err *e)
+{
+    return writer_is_late(&s->writer, e);
+}
+
 bool store_is_recording(struct store *s, struct err *e)
 {
-    return !writer_is_late(&s->writer, e);
+    return !writer_gave_up(&s->writer, e);
 }
 
 bool store_put_sample(struct store *s, int64_t nr, int step, const struct sample *sample)
 {
     struct entry entry = {.kind = ENTRY_SAMPLE, .nr = nr, .step = step, .sample = *sample};
-    return writer_push(&s->writer, entry, NULL) && !writer_is_late(&s->writer, NULL);
+    return writer_push(&s->writer, entry, NULL) && !writer_gave_up(&s->writer, NULL);
 }
 
 bool store_put_step_begin(struct store *s, int64_t nr, const struct step_begin *step)

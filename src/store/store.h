@@ -34,9 +34,19 @@ bool store_open(const char *path, struct store **out, struct err *e) NODISCARD;
 void store_close(struct store *s);
 const char *store_path(const struct store *s);
 
-/* True while what is queued gets written in time. False, with the reason, when
- * something has waited longer than 10 s: then store_put_sample says false too. */
+/* How long records may wait in memory for a disk that is full, locked or slow
+ * before store_is_recording() and store_put_sample() say false. What waiting does
+ * not mend (a damaged or missing file, no right to write, no memory) is given
+ * 10 s, or less if the patience is shorter. The queue in memory takes 65536 records. */
+#define STORE_PATIENCE_S 180
+/* Seconds of real time; STORE_PATIENCE_S until it is called. */
+void store_set_patience(struct store *s, double patience_s);
+
+/* True while the oldest record waits no longer than the patience. False with the reason. */
 bool store_is_recording(struct store *s, struct err *e) NODISCARD;
+/* True when the oldest record has waited for more than 5 s, which is no harm yet
+ * but to be told: *e says how many wait, since when and why. Else *e stays as it is. */
+bool store_is_late(struct store *s, struct err *e) NODISCARD;
 
 /* Synchronous calls wait up to 5 s for a disk that is full, locked or slow and
  * then fail with ERR_STORE; nothing was changed unless the message says that it
@@ -100,10 +110,10 @@ bool store_run_begin(struct store *s, const struct run_begin *r, int64_t *nr,
 
 /* The following never block. They say false (the caller must stop: "cannot
  * record") when the bounded queue is full; store_put_sample also when nothing
- * could be written for 10 s, and then still keeps the sample. Texts that are
- * too long for the fields below are cut. Steps are numbered from 0 within a run, as
- * they are carried out: a step that is gone through again gets the next number.
- * Event: nr 0 for one that belongs to no run; t_s NAN unknown. */
+ * could be written for so long as there is patience, and then still keeps the
+ * sample. Texts that are too long for the fields below are cut. Steps are numbered
+ * from 0 within a run, as they are carried out: a step that is gone through again
+ * gets the next number. Event: nr 0 for one that belongs to no run; t_s NAN unknown. */
 bool store_put_sample(struct store *s, int64_t nr, int step, const struct sample *sample) NODISCARD;
 struct step_begin {
     int step;      /* the running number, which samples and the end name */

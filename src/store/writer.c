@@ -154,22 +154,49 @@ bool writer_push(struct writer *w, struct entry entry, const struct note *note)
     return pushed;
 }
 
+/* Under the mutex. */
+static int64_t waiting_ms(const struct writer *w)
+{
+    return queue_count(&w->queue) == 0
+               ? 0
+               : (mono_ns() - queue_at(&w->queue, w->queue.head)->queued_ns) / MS;
+}
+
+static const char *trouble_text(const struct writer *w, char out[ERR_TEXT_SIZE])
+{
+    if (w->in_trouble)
+        return w->trouble.text;
+    text_format(out, ERR_TEXT_SIZE,
+                "the disk of %.800s does not answer; check the disk and the kernel log",
+                w->db.path);
+    return out;
+}
+
+bool writer_gave_up(struct writer *w, struct err *e)
+{
+    char text[ERR_TEXT_SIZE];
+    pthread_mutex_lock(&w->mutex);
+    int patience_ms = w->patience_ms;
+    if (w->in_trouble && !w->may_pass && patience_ms > STORE_HOPELESS_MS)
+        patience_ms = STORE_HOPELESS_MS;
+    bool gave_up = waiting_ms(w) > patience_ms;
+    if (gave_up)
+        err_set(e, ERR_STORE, "nothing could be recorded for %d s: %.900s", patience_ms / 1000,
+                trouble_text(w, text));
+    pthread_mutex_unlock(&w->mutex);
+    return gave_up;
+}
+
 bool writer_is_late(struct writer *w, struct err *e)
 {
-    int64_t now = mono_ns();
+    char text[ERR_TEXT_SIZE];
     pthread_mutex_lock(&w->mutex);
-    bool late = queue_count(&w->queue) > 0 &&
-                now - queue_at(&w->queue, w->queue.head)->queued_ns > STORE_GIVE_UP_MS * MS;
-    if (late && w->in_trouble)
-        err_set(e, ERR_STORE, "nothing could be recorded for %d s: %.900s", STORE_GIVE_UP_MS / 1000,
-                w->trouble.text);
-    else if (late)
-        err_set(e, ERR_STORE,
-                "nothing could be recorded for %d s: the disk of %s does not answer; check the "
-                "disk and the kernel log",
-                STORE_GIVE_UP_MS / 1000, w->db.path);
+    int64_t ms = waiting_ms(w);
+    if (ms > STORE_LATE_MS)
+        err_set(e, ERR_STORE, "%zu records wait in memory since %lld s: %.850s",
+                queue_count(&w->queue), (long long)ms / 1000, trouble_text(w, text));
     pthread_mutex_unlock(&w->mutex);
-    return late;
+    return ms > STORE_LATE_MS;
 }
 
 /* --- one batch --- */
@@ -290,8 +317,13 @@ static void finish_batch(struct writer *w, const struct batch *b)
     free_orphans(orphans);
 }
 
+struct trouble {
+    struct err why;
+    bool may_pass;
+};
+
 /* Everything as before the batch; operations nobody waits for any more go. */
-static void undo_batch(struct writer *w, const struct batch *b, const struct err *why)
+static void undo_batch(struct writer *w, const struct batch *b, const struct trouble *t)
 {
     if (!sqlite3_get_autocommit(w->db.db))
         sqlite3_exec(w->db.db, "ROLLBACK", NULL, NULL, NULL);
@@ -308,9 +340,10 @@ static void undo_batch(struct writer *w, const struct batch *b, const struct err
         op = next;
     }
     w->urgent = true;
-    if (why) {
+    if (t) {
         w->in_trouble = true;
-        w->trouble = *why;
+        w->trouble = t->why;
+        w->may_pass = t->may_pass;
     }
     pthread_mutex_unlock(&w->mutex);
 }
@@ -329,10 +362,16 @@ static bool file_is_there(struct writer *w, struct err *e)
     return true;
 }
 
+static void blame_sqlite(struct trouble *t, const struct store_db *d, const char *doing)
+{
+    t->may_pass = store_sqlite_may_pass(sqlite3_extended_errcode(d->db));
+    store_sqlite_err(&t->why, d->db, d->path, doing);
+}
+
 /* A file damaged under it, SQLite goes on writing as well: this connection has
  * in memory what it would need to read. So another one, which has nothing, looks
  * now and then for the newest sample. */
-static bool can_be_read(struct writer *w, struct err *e)
+static bool can_be_read(struct writer *w, struct trouble *t)
 {
     static const char *const newest[] = {
         "SELECT * FROM sample ORDER BY run_nr DESC, seq DESC LIMIT 1"};
@@ -340,11 +379,15 @@ static bool can_be_read(struct writer *w, struct err *e)
     int64_t now = mono_ns();
     if (w->attempts == 0 && now - w->looked_back_ns < LOOK_BACK_NS)
         return true;
-    if (!store_db_open_reader(&d, w->db.path, e))
+    if (!store_db_open_reader(&d, w->db.path, &t->why)) {
+        t->may_pass = store_sqlite_may_pass(d.open_rc);
         return false;
+    }
     snprintf(d.path, sizeof d.path, "%s", w->db.path);
     struct store_bind b = store_bind(&d, 0);
-    bool fine = store_run(&b) == SQLITE_OK || store_sqlite_err(e, d.db, d.path, "read back from");
+    bool fine = store_run(&b) == SQLITE_OK;
+    if (!fine)
+        blame_sqlite(t, &d, "read back from");
     store_db_close(&d);
     w->looked_back_ns = fine ? now : w->looked_back_ns;
     return fine;
@@ -377,15 +420,15 @@ static void say_well_again(struct writer *w)
 static bool write_batch(struct writer *w)
 {
     struct batch b;
-    struct err why = {0};
+    struct trouble t = {0};
     pthread_mutex_lock(&w->mutex);
     take_batch(w, &b);
     size_t waiting = queue_count(&w->queue);
     pthread_mutex_unlock(&w->mutex);
-    if (!file_is_there(w, &why) || !can_be_read(w, &why))
+    if (!file_is_there(w, &t.why) || !can_be_read(w, &t))
         goto trouble;
     if (!apply_batch(w, &b)) {
-        store_sqlite_err(&why, w->db.db, w->db.path, "write to");
+        blame_sqlite(&t, &w->db, "write to");
         goto trouble;
     }
     if (!all_still_wanted(w, &b)) {
@@ -393,15 +436,15 @@ static bool write_batch(struct writer *w)
         return true;
     }
     if (run_plain(w, W_COMMIT) != SQLITE_OK) {
-        store_sqlite_err(&why, w->db.db, w->db.path, "write to");
+        blame_sqlite(&t, &w->db, "write to");
         goto trouble;
     }
     say_well_again(w);
     finish_batch(w, &b);
     return true;
 trouble:
-    undo_batch(w, &b, &why);
-    say_trouble(w, &why, waiting);
+    undo_batch(w, &b, &t);
+    say_trouble(w, &t.why, waiting);
     return false;
 }
 
@@ -454,6 +497,7 @@ bool writer_start(struct writer *w, const struct store_db *d, struct err *e)
 {
     w->db = *d;
     w->db.sql = writer_sql;
+    w->patience_ms = STORE_PATIENCE_MS;
     /* Short: the writer repeats by itself and wants to look at its callers meanwhile. */
     sqlite3_busy_timeout(w->db.db, STORE_RETRY_MS);
     /* Run loops go before requests and must not wait for one that holds it. */

@@ -14,10 +14,16 @@
 
 #include <pthread.h>
 
-#define STORE_COMMIT_MS 1000   /* an entry waits at most this long for its commit to begin */
-#define STORE_BATCH_MAX 8192   /* entries per transaction, so that none takes long */
-#define STORE_RETRY_MS 200     /* pause after a failure */
-#define STORE_GIVE_UP_MS 10000 /* older than this and unwritten: "cannot record" */
+#define STORE_COMMIT_MS 1000 /* an entry waits at most this long for its commit to begin */
+#define STORE_BATCH_MAX 8192 /* entries per transaction, so that none takes long */
+#define STORE_RETRY_MS 200   /* pause after a failure */
+/* Unwritten for longer: "cannot record". Minutes, as most disks that are full,
+ * locked or slow are well again by then and a night's test is not; and four
+ * stands with ten samples a second need a ninth of the queue meanwhile. */
+#define STORE_PATIENCE_MS (STORE_PATIENCE_S * 1000)
+/* Waiting does not mend a database that is damaged, gone or not ours to write. */
+#define STORE_HOPELESS_MS 10000
+#define STORE_LATE_MS 5000 /* unwritten for longer is worth telling */
 #define STORE_OP_TIMEOUT_MS 5000
 #define STORE_CLOSE_MS 5000
 
@@ -104,6 +110,8 @@ struct writer {
     int64_t stop_deadline_ns;
     bool in_trouble;
     struct err trouble; /* the last failure, while in_trouble */
+    bool may_pass;      /* that failure, without anybody touching the file */
+    int patience_ms;
     bool said_full;
     /* Writer thread only: */
     struct {
@@ -121,6 +129,9 @@ bool writer_start(struct writer *w, const struct store_db *d, struct err *e) NOD
 void writer_stop(struct writer *w);
 
 bool writer_push(struct writer *w, struct entry entry, const struct note *note);
+/* Has the oldest entry waited longer than there is patience? *e (may be NULL) says why. */
+bool writer_gave_up(struct writer *w, struct err *e);
+/* Has it waited longer than it should? *e (may be NULL) says how long and why. */
 bool writer_is_late(struct writer *w, struct err *e);
 
 /* Takes op. Returns it when done (then the caller frees it), NULL with *e filled otherwise. */

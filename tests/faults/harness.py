@@ -81,7 +81,8 @@ class Page:
 
 
 class Bench:
-    def __init__(self, speed=1, preload=None):
+    def __init__(self, speed=1, preload=None, record_within="10 s"):
+        self.record_within = record_within  # None: the usual patience
         self.home = tempfile.mkdtemp(prefix="ampledger-fault.")
         self.speed = speed
         self.preload = preload
@@ -104,6 +105,8 @@ class Bench:
             text = f.read().replace("@SOURCE@", SOURCE)
         text = re.sub(r"(?m)^profiles:.*", f'profiles: "{self.home}/profiles"', text)
         text = re.sub(r"(?m)^database:.*", f'database: "{self.database}"', text)
+        if self.record_within:
+            text += f"record_within: {self.record_within}\n"
         with open(f"{self.home}/bench.yaml", "w") as f:
             f.write(text)
 

@@ -15,6 +15,7 @@ import concurrent.futures
 import dataclasses
 import os
 import random
+import re
 import signal
 import sqlite3
 import subprocess
@@ -492,7 +493,7 @@ def cannot_record(b, begin, end, name):
     b.discharge()
     off_ms = b.strike(begin, 20)
     trip = b.must_be_told(("cannot-record",))
-    must_be_quick(off_ms, 13000)  # the store gives up after 10 s
+    must_be_quick(off_ms, 13000)  # the bench file says 10 s
     b.must_be_off()
     b.must_not_start_again()
     end()
@@ -502,8 +503,35 @@ def cannot_record(b, begin, end, name):
     must(name in b.log_text(), f"the log does not say {name!r}")
     b.clear()
     b.must_be_sound()
-    return Result("kept in memory and tried for 10 s, then off, tripped, latched; written when "
+    return Result("kept in memory and tried for 10 s, as the bench file says, then off, tripped, latched; written when "
                   "it was possible again", trip["reason"], off_ms)
+
+
+PATIENT_S = 60  # of the three minutes; before this the store gave up after 10 s
+
+
+def goes_on_meanwhile(b, begin, end, name):
+    """With the usual patience: nothing is lost, and a person can see what waits."""
+    b.discharge()
+    begin()
+    await_that(20, "the stand says that records wait",
+               lambda: "wait in memory since" in (b.stand()["problem"] or ""))
+    stored = b.run()["samples"] if name == "disk full" else None
+    time.sleep(PATIENT_S)
+    must(b.load_is("on") and b.phase() == "running", "the run did not go on")
+    problem = b.stand()["problem"] or ""
+    must(name in problem, f"the stand says: {problem}")
+    must(int(re.search(r"since (\d+) s", problem).group(1)) >= PATIENT_S, problem)
+    must(stored is None or b.run()["samples"] <= stored + 2, "the disk was not full at all")
+    end()
+    await_that(20, "records reach the disk", lambda: not b.stand()["problem"])
+    notices = "select text from event where kind = 'notice' order by rowid"
+    await_that(20, "the end of it is told", lambda: len(b.query(notices)) > 1)
+    goes_on_then_stops(b)
+    told = [t for (t,) in b.query(notices)]
+    must(len(told) == 2 and name in told[0] and "none was lost" in told[1], f"notices: {told}")
+    return Result(f"goes on for {PATIENT_S} s with what is recorded in memory, and says so; no "
+                  "sample missing", "stopped", None, "-")
 
 
 def fill(b):
@@ -521,6 +549,14 @@ def _():
         return cannot_record(b, lambda: fill(b), lambda: os.unlink(f"{b.mounted}/filler"),
                              "disk full")
     return with_bench(act, small_disk=True)
+
+
+@row("disk full for a minute")
+def _():
+    def act(b):
+        return goes_on_meanwhile(b, lambda: fill(b), lambda: os.unlink(f"{b.mounted}/filler"),
+                                 "disk full")
+    return with_bench(act, small_disk=True, record_within=None)
 
 
 RESUMES = (("starts_full: yes",
@@ -574,6 +610,20 @@ def _():
         return cannot_record(b, lambda: other.execute("begin exclusive"), end,
                              "another process keeps it locked")
     return with_bench(act)
+
+
+@row("database locked by another process for a minute")
+def _():
+    def act(b):
+        other = sqlite3.connect(b.database, isolation_level=None, check_same_thread=False)
+
+        def end():
+            other.execute("rollback")
+            other.close()
+
+        return goes_on_meanwhile(b, lambda: other.execute("begin exclusive"), end,
+                                 "another process keeps it locked")
+    return with_bench(act, record_within=None)
 
 
 def must_say_damaged(text):

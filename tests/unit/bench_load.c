@@ -135,6 +135,10 @@ static void what_is_left_out_has_a_default(void **state)
     assert_beside(b->profiles_dir, "profiles");
     assert_string_equal(b->virtual_control, "");
     assert_int_equal(b->stands[0].sense, SENSE_METER); /* one that is there is used */
+    assert_true(isnan(b->record_within_s));
+    bench_free(b);
+    b = load_good(HEAD "record_within: 2 min\nstands:\n  - name: jetty\n    " LOAD "\n");
+    assert_true(b->record_within_s == 120);
     bench_free(b);
 }
 
@@ -213,6 +217,14 @@ static const struct {
      "it out, or write sense: two-wire"},
     {HEAD "stands:\n  - name: jetty\n    lead_resistance: -5 mOhm\n    " LOAD "\n",
      ":5:22: lead_resistance cannot be negative"},
+    {HEAD "record_within: 4 s\n",
+     ":3:16: record_within: 4 s is not between 5 s and 15 min: so long may records wait in memory "
+     "while the disk is full, locked or slow, before a run trips"},
+    {HEAD "record_within: 16 min\n",
+     ":3:16: record_within: 16 min is not between 5 s and 15 min: so long may records wait in "
+     "memory while the disk is full, locked or slow, before a run trips"},
+    {HEAD "record_within: 3 V\n",
+     ":3:16: \"3 V\" is a voltage; a time is wanted here, e.g. 12.5 h"},
 };
 
 static void refuses_with_place_and_remedy(void **state)

@@ -254,7 +254,7 @@ static void a_full_queue_says_so_and_keeps_what_it_has(void **state)
     check_integrity(f->path);
 }
 
-static void after_ten_seconds_it_cannot_record(void **state)
+static void when_patience_ends_it_cannot_record(void **state)
 {
     struct fixture *f = *state;
     struct store *s = NULL;
@@ -262,6 +262,7 @@ static void after_ten_seconds_it_cannot_record(void **state)
     ok(store_open(f->path, &s, &e));
     int64_t nr = begin_a_run(s);
     sqlite3 *stranger = lock_out(f->path);
+    store_set_patience(s, 7);
     int64_t start = clock_real_ns();
     struct sample x = sample_number(0);
     int n = 0;
@@ -269,9 +270,9 @@ static void after_ten_seconds_it_cannot_record(void **state)
         n++;
         pause_ms(50);
     }
-    assert_in_range(ms_since(start), 9900, 11500);
+    assert_in_range(ms_since(start), 6900, 8500);
     assert_false(store_is_recording(s, &e));
-    assert_non_null(strstr(e.text, "nothing could be recorded for 10 s"));
+    assert_non_null(strstr(e.text, "nothing could be recorded for 7 s"));
     assert_non_null(strstr(e.text, "another process keeps it locked"));
     /* What ends the run still goes in. */
     assert_true(store_put_event(s, nr, 1, 10.0, "trip", "cannot record"));
@@ -282,6 +283,37 @@ static void after_ten_seconds_it_cannot_record(void **state)
     store_close(s);
     assert_int_equal(ask_int(f->path, "SELECT count(*) FROM sample"), n + 2);
     assert_int_equal(ask_int(f->path, "SELECT count(*) FROM event"), 1);
+}
+
+/* Longer than what is hopeless is given, with the patience that a store opens with. */
+static void a_lock_is_waited_for_and_told(void **state)
+{
+    struct fixture *f = *state;
+    struct store *s = NULL;
+    struct err e = {0};
+    ok(store_open(f->path, &s, &e));
+    int64_t nr = begin_a_run(s);
+    assert_false(store_is_late(s, &e));
+    sqlite3 *stranger = lock_out(f->path);
+    int64_t start = clock_real_ns(), told_ms = 0;
+    struct sample x = sample_number(0);
+    int n = 0;
+    for (; ms_since(start) < STORE_HOPELESS_MS + 4000; n++) {
+        assert_true(store_put_sample(s, nr, 0, &x));
+        if (told_ms == 0 && store_is_late(s, &e))
+            told_ms = ms_since(start);
+        pause_ms(50);
+    }
+    assert_in_range(told_ms, 5000, 6500);
+    assert_true(store_is_late(s, &e));
+    assert_non_null(strstr(e.text, "records wait in memory since 14 s: "));
+    assert_non_null(strstr(e.text, "another process keeps it locked"));
+    ok(store_is_recording(s, &e));
+    let_in(stranger);
+    ok(store_flush(s, 5000, &e));
+    assert_false(store_is_late(s, &e));
+    store_close(s);
+    assert_int_equal(ask_int(f->path, "SELECT count(*) FROM sample"), n);
 }
 
 static void closing_has_an_end(void **state)
@@ -498,7 +530,8 @@ int main(void)
         yard(impatient_callers_leave_nothing_behind),
         yard(samples_are_committed_within_two_seconds),
         yard(a_full_queue_says_so_and_keeps_what_it_has),
-        yard(after_ten_seconds_it_cannot_record),
+        yard(when_patience_ends_it_cannot_record),
+        yard(a_lock_is_waited_for_and_told),
         yard(closing_has_an_end),
         yard(a_file_that_is_moved_away_is_noticed),
         yard(damage_is_noticed),
