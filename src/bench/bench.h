@@ -72,7 +72,9 @@ bool stand_make_safe(struct stand_config *s, int tries, struct err *e) NODISCARD
 
 /* One reading of the whole stand: voltage from the voltage source, current
  * from the instrument in use (supply when `charging`, else load; a supply and a
- * load that are off add nothing), temperature from the thermometer. A missing
+ * load that are off add nothing), temperature from the thermometer. Where a meter
+ * is the voltage source, other_V is what the instrument in use reads at its own
+ * terminals; otherwise NAN. A missing
  * thermometer value is NAN with *temperature_error filled, and is not a failure here. */
 bool stand_read(struct stand_config *s, bool charging, struct reading *out,
                 struct err *temperature_error, struct err *e) NODISCARD;

@@ -119,10 +119,12 @@ bool stand_read(struct stand_config *s, bool charging, struct reading *out,
     if (!instrument_read(current_source(s, charging), out, e)) {
         return false;
     }
+    out->other_V = NAN;
     if (s->sense == SENSE_METER) {
         if (!instrument_read(s->instrument[ROLE_METER], &meter, e)) {
             return false;
         }
+        out->other_V = out->voltage_V;
         out->voltage_V = meter.voltage_V;
     }
     out->temperature_C = NAN;

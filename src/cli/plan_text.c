@@ -102,6 +102,8 @@ static struct limit_words limit_in_words(const char *name)
         {"step_time_max", "time of a step at most", 0},
         {"run_time_max", "time of the run at most", 0},
         {"stuck_charge", "readings that never change for", 1},
+        {"voltage_stuck_charge", "a voltage that never changes for", 1},
+        {"voltage_disagreement", "meter and load apart at most", 3},
         {"off_current", "current while off at most", 3},
     };
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {

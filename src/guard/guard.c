@@ -43,6 +43,8 @@ struct guard_limits guard_limits_none(void)
         .step_time_max_s = NAN,
         .run_time_max_s = NAN,
         .stuck_Ah = NAN,
+        .voltage_stuck_Ah = NAN,
+        .disagreement_V = NAN,
         .off_current_A = NAN,
         .trust_s = 3.0,
         .temperature_required = false,
@@ -60,8 +62,14 @@ void guard_start(struct guard_memory *m, double now_s)
         .temperature_s = now_s,
         .away_since_s = NAN,
         .leak_since_s = NAN,
+        .apart_since_s = NAN,
+        .seen_lead_ohm = NAN,
+        .switched_s = NAN,
         .loaded_V = NAN,
     };
+    alive_start(&m->voltage);
+    alive_start(&m->current);
+    alive_start(&m->temperature);
     trend_start(&m->trend, now_s);
 }
 
@@ -72,21 +80,34 @@ void guard_step_begun(struct guard_memory *m, double now_s)
     m->step_Wh = 0;
 }
 
-/* Charge and energy by trapezoid, and how long the readings repeat. */
+/* How long voltage and current repeat while the output is on, counted in charge. */
+static void remember_life(struct guard_memory *m, const struct guard_moment *at,
+                          const struct sample *s, double charge_Ah)
+{
+    if (!at->output_on || at->switched_s != m->switched_s) {
+        alive_start(&m->voltage);
+        alive_start(&m->current);
+    }
+    m->switched_s = at->switched_s;
+    if (at->output_on) {
+        alive_take(&m->voltage, s->voltage_V, s->t_s);
+        alive_take(&m->current, s->current_A, s->t_s);
+    }
+    m->voltage_Ah = m->voltage.repeats > 0 ? m->voltage_Ah + charge_Ah : 0;
+    m->current_Ah = m->current.repeats > 0 ? m->current_Ah + charge_Ah : 0;
+}
+
+/* Charge and energy of the step, whatever their direction. */
 static void remember_flow(struct guard_memory *m, const struct guard_moment *at,
                           const struct sample *s)
 {
-    double charge_Ah = 0, energy_Wh = 0;
+    double charge_Ah = 0;
     if (m->has_last) {
         charge_Ah = fabs(sample_charge_Ah(&m->last, s));
-        energy_Wh = fabs(sample_energy_Wh(&m->last, s, at->lead_ohm));
+        m->step_Ah += charge_Ah;
+        m->step_Wh += fabs(sample_energy_Wh(&m->last, s, at->lead_ohm));
     }
-    bool same = m->has_last && at->output_on && s->voltage_V == m->last.voltage_V &&
-                s->current_A == m->last.current_A;
-    m->stuck_count = same ? m->stuck_count + 1 : 0;
-    m->stuck_Ah = same ? m->stuck_Ah + charge_Ah : 0;
-    m->step_Ah += charge_Ah;
-    m->step_Wh += energy_Wh;
+    remember_life(m, at, s, charge_Ah);
     m->last = *s;
     m->has_last = true;
 }
@@ -121,17 +142,56 @@ static void remember_current(const struct guard_limits *l, struct guard_memory *
     }
 }
 
-static void remember(const struct guard_limits *l, struct guard_memory *m,
-                     const struct guard_moment *at, const struct sample *s)
+/* Do two voltages differ by more than what leads and accuracy explain? Under load
+ * only: many a load reads nothing while it is off. */
+static void remember_other(const struct guard_limits *l, struct guard_memory *m,
+                           const struct guard_moment *at, const struct sample *s)
+{
+    double i = fabs(s->current_A);
+    double apart_V = s->current_A < 0 ? s->voltage_V - at->other_V : at->other_V - s->voltage_V;
+    bool judged = at->has_other && at->output_on && i > 0 && isfinite(apart_V);
+    if (!at->output_on) {
+        m->seen_lead_ohm = NAN;
+    }
+    if (isnan(m->seen_lead_ohm)) {
+        m->apart_V = fabs(apart_V);
+        m->apart_limit_V = l->disagreement_V + (apart_V > 0 ? i * GUARD_LEAD_MOST_OHM : 0);
+    } else {
+        double drift_ohm = GUARD_LEAD_DRIFT * m->seen_lead_ohm + GUARD_LEAD_DRIFT_OHM;
+        m->apart_V = fabs(apart_V - i * m->seen_lead_ohm);
+        m->apart_limit_V = l->disagreement_V + i * drift_ohm;
+    }
+    bool apart = judged && m->apart_V > m->apart_limit_V;
+    remember_since(&m->apart_since_s, apart, at->now_s);
+    if (judged && !apart && isnan(m->seen_lead_ohm) &&
+        at->now_s - at->switched_s > GUARD_SETTLE_S) {
+        m->seen_lead_ohm = fmax(0, apart_V) / i;
+    }
+}
+
+static void remember_temperature(struct guard_memory *m, const struct guard_moment *at,
+                                 const struct sample *s)
 {
     trend_take(&m->trend, s->temperature_C, at->now_s);
     if (isfinite(s->temperature_C)) {
         m->temperature_s = s->t_s - at->temperature_age_s;
     }
+    if (m->was_on && !at->output_on) {
+        alive_start(&m->temperature);
+    }
+    m->was_on = at->output_on;
+    alive_take(&m->temperature, s->temperature_C, s->t_s);
+}
+
+static void remember(const struct guard_limits *l, struct guard_memory *m,
+                     const struct guard_moment *at, const struct sample *s)
+{
+    remember_temperature(m, at, s);
     if (isfinite(s->voltage_V) && isfinite(s->current_A)) {
         m->reading_s = s->t_s;
         remember_flow(m, at, s);
         remember_current(l, m, at, s);
+        remember_other(l, m, at, s);
     }
 }
 
@@ -224,6 +284,67 @@ static bool lasts(const struct guard_moment *at, double since_s)
     return isfinite(since_s) && at->now_s - fmax(since_s, at->switched_s) > GUARD_SETTLE_S;
 }
 
+/* --- stuck --- */
+
+static size_t least_of(size_t a, size_t b)
+{
+    return a < b ? a : b;
+}
+
+static size_t allowed_alone(const struct guard_alive *a)
+{
+    return alive_allowed(a, GUARD_ALONE_SAMPLES, GUARD_ALONE_TIMES);
+}
+
+static size_t allowed_together(const struct guard_memory *m)
+{
+    size_t v = alive_allowed(&m->voltage, GUARD_LIVELY_SAMPLES, GUARD_LIVELY_TIMES);
+    size_t i = alive_allowed(&m->current, GUARD_LIVELY_SAMPLES, GUARD_LIVELY_TIMES);
+    size_t either = least_of(allowed_alone(&m->voltage), allowed_alone(&m->current));
+    return least_of(v > i ? v : i, either);
+}
+
+/* Two rules, each enough: more charge than the limit, or more repetitions than
+ * what was learned allows, told as the charge that flowed until then. */
+static struct guard_verdict judge_stuck(enum guard_reason reason, size_t repeats, size_t allowed,
+                                        double flowed_Ah, double limit_Ah)
+{
+    if (repeats > allowed) {
+        double then_Ah = flowed_Ah * (double)allowed / (double)repeats;
+        return judge(reason, true, flowed_Ah, fmin(then_Ah, limit_Ah));
+    }
+    bool stuck = repeats >= GUARD_STUCK_SAMPLES && flowed_Ah > limit_Ah;
+    return judge(reason, stuck, flowed_Ah, limit_Ah);
+}
+
+static struct guard_verdict judge_temperature_stuck(const struct guard_memory *m,
+                                                    const struct guard_moment *at)
+{
+    const struct guard_alive *t = &m->temperature;
+    size_t allowed = alive_allowed(t, GUARD_LIVELY_SAMPLES, GUARD_LIVELY_TIMES);
+    bool stuck = (at->output_on || at->output_wanted) && t->repeats > allowed;
+    double since_s = m->temperature_s - t->changed_s;
+    return judge(GUARD_TEMPERATURE_STUCK, stuck, since_s,
+                 stuck ? since_s * (double)allowed / (double)t->repeats : (double)NAN);
+}
+
+/* What repeats that should move. */
+static struct guard_verdict judge_life(const struct guard_limits *l, const struct guard_memory *m,
+                                       const struct guard_moment *at)
+{
+    bool discharging = m->last.current_A < 0;
+    const struct guard_verdict verdicts[] = {
+        judge_stuck(GUARD_READING_STUCK, least_of(m->voltage.repeats, m->current.repeats),
+                    allowed_together(m), fmin(m->voltage_Ah, m->current_Ah), l->stuck_Ah),
+        judge_stuck(GUARD_VOLTAGE_STUCK, discharging ? m->voltage.repeats : 0,
+                    allowed_alone(&m->voltage), m->voltage_Ah, l->voltage_stuck_Ah),
+        judge_stuck(GUARD_CURRENT_STUCK, m->current.repeats, allowed_alone(&m->current),
+                    m->current_Ah, NAN),
+        judge_temperature_stuck(m, at),
+    };
+    return FIRST_CROSSED(verdicts);
+}
+
 /* What only a series of samples shows; also when the last of them stays away. */
 static struct guard_verdict judge_course(const struct guard_limits *l, const struct guard_memory *m,
                                          const struct guard_moment *at)
@@ -232,13 +353,14 @@ static struct guard_verdict judge_course(const struct guard_limits *l, const str
     double rate = m->trend.rate_C_per_min;
     bool away = lasts(at, m->away_since_s);
     bool leaks = lasts(at, m->leak_since_s);
-    bool stuck = m->stuck_count >= GUARD_STUCK_SAMPLES && m->stuck_Ah > l->stuck_Ah;
+    bool apart = lasts(at, m->apart_since_s);
     const struct guard_verdict verdicts[] = {
         judge(GUARD_TEMPERATURE_RATE, rate > l->temperature_rate_C_per_min, rate,
               l->temperature_rate_C_per_min),
         judge(GUARD_CURRENT_WHILE_OFF, leaks, fabs(s->current_A), l->off_current_A),
         judge(GUARD_REGULATION, away, fabs(s->current_A - at->set_A), allowed_deviation(l, at)),
-        judge(GUARD_READING_STUCK, stuck, m->stuck_Ah, l->stuck_Ah),
+        judge(GUARD_VOLTAGE_DISAGREES, apart, m->apart_V, m->apart_limit_V),
+        judge_life(l, m, at),
         judge(GUARD_CHARGE_CEILING, m->step_Ah > l->charge_max_Ah, m->step_Ah, l->charge_max_Ah),
         judge(GUARD_ENERGY_CEILING, m->step_Wh > l->energy_max_Wh, m->step_Wh, l->energy_max_Wh),
     };

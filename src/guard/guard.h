@@ -5,6 +5,7 @@
 #define AMPLEDGER_GUARD_GUARD_H
 
 #include "base/sample.h"
+#include "guard/alive.h"
 #include "guard/trend.h"
 
 #include <stdbool.h>
@@ -23,6 +24,16 @@
     X(GUARD_READING_LOST, "reading-lost", "no valid reading within the trust time", "s")           \
     X(GUARD_READING_STUCK, "reading-stuck",                                                        \
       "voltage and current repeat to the last digit while charge flows", "Ah")                     \
+    X(GUARD_VOLTAGE_STUCK, "voltage-stuck",                                                        \
+      "the voltage repeats to the last digit while charge flows", "Ah")                            \
+    X(GUARD_CURRENT_STUCK, "current-stuck",                                                        \
+      "the current, which always moved before, repeats to the last digit while charge flows",      \
+      "Ah")                                                                                        \
+    X(GUARD_TEMPERATURE_STUCK, "temperature-stuck",                                                \
+      "the temperature, which always moved before, repeats to the last digit", "s")                \
+    X(GUARD_VOLTAGE_DISAGREES, "voltage-disagrees",                                                \
+      "the meter and the instrument in use read voltages further apart than leads explain: by",    \
+      "V")                                                                                         \
     X(GUARD_POLARITY_REVERSED, "polarity-reversed",                                                \
       "voltage is negative: the battery or its sense leads are the wrong way round", "V")          \
     X(GUARD_OPENED_EARLY, "opened-early",                                                          \
@@ -70,6 +81,9 @@ struct guard_limits {
     double step_time_max_s;
     double run_time_max_s;
     double stuck_Ah;           /* charge that may flow while V and A repeat to the last digit */
+    double voltage_stuck_Ah;   /* the same while V alone repeats */
+    double disagreement_V;     /* between two voltages, by both instruments' accuracy; leads come
+                                  on top of it */
     double off_current_A;      /* more than this is current, though the output is off */
     double trust_s;            /* oldest valid reading that is still trusted; > 0 */
     bool temperature_required; /* a stand without valid temperature trips after trust_s */
@@ -81,9 +95,30 @@ struct guard_limits {
 #define GUARD_REGULATION_LEAST_A 0.05
 /* A meter resolves only so finely: on the flat part of a discharge a coarse one
  * repeats itself honestly. So a repetition counts by the charge that flows
- * meanwhile (limits.stuck_Ah, made from the meter's resolution by the plan), and
- * only after so many samples. */
+ * meanwhile (limits.stuck_Ah, and voltage_stuck_Ah where the current moves, both
+ * made from the meter's resolution by the plan), and only after so many samples.
+ * A supply that holds a voltage repeats it honestly: voltage alone is judged in a
+ * discharge only. A load that regulates to the last digit repeats its current
+ * honestly, and a thermometer in a quiet room its temperature: these say nothing
+ * by themselves. */
 #define GUARD_STUCK_SAMPLES 60
+/* Where alive.h has learned that a reading is lively it is held stuck much sooner:
+ * when it repeats ten times as often as it ever did, and at least 120 times, if
+ * that is the thermometer or voltage and current together; one of these two
+ * alone is given more time, for a load may have stopped hunting. What was learned
+ * holds until the output is switched or its set point changes, which may change
+ * the noise; of a thermometer until the output goes off. */
+#define GUARD_LIVELY_SAMPLES 120
+#define GUARD_LIVELY_TIMES 10
+#define GUARD_ALONE_SAMPLES 300
+#define GUARD_ALONE_TIMES 30
+/* The instrument in use reads the battery less the drop of its leads: with clamps
+ * and a fuse 10 to 50 mOhm (common practice, no source); twice that is a bad
+ * contact. Once things have settled the drop that was seen is what is expected,
+ * give or take half of it and 10 mOhm, as contacts warm up. */
+#define GUARD_LEAD_MOST_OHM 0.1
+#define GUARD_LEAD_DRIFT 0.5
+#define GUARD_LEAD_DRIFT_OHM 0.010
 /* Noise around zero with open leads is not a reversed battery. */
 #define GUARD_REVERSED_V (-0.5)
 
@@ -107,6 +142,8 @@ struct guard_moment {
     double set_A;                   /* set point, signed; NAN: none to hold the current against */
     double switched_s;              /* when the output was last switched or the set point changed */
     double cutoff_V;                /* where the present discharge ends; NAN none */
+    bool has_other;                 /* the sample's voltage is a meter's, and beside it */
+    double other_V;                 /* the instrument in use says this */
     enum guard_output load, supply; /* as read back; one on while the other is on or wanted
                                        (set_A < 0 wants the load) trips */
 };
@@ -120,12 +157,17 @@ struct guard_memory {
     bool has_last;
     struct sample last; /* the last with valid V and A */
     double step_Ah, step_Wh;
-    size_t stuck_count; /* repetitions of the last */
-    double stuck_Ah;
+    struct guard_alive voltage, current, temperature;
+    double voltage_Ah, current_Ah; /* flowed since it last changed */
+    double switched_s;             /* as of the last sample */
+    bool was_on;
     double away_since_s; /* since when the current is away; NAN: it is not */
     double leak_since_s;
-    double loaded_V; /* at the battery, last seen under load since switching on; NAN none */
-    bool opened;     /* a protection opened near the bottom: no voltage is no wonder at rest */
+    double apart_since_s;
+    double apart_V, apart_limit_V;
+    double seen_lead_ohm; /* between meter and instrument in use; NAN: not settled */
+    double loaded_V;      /* at the battery, last seen under load since switching on; NAN none */
+    bool opened;          /* a protection opened near the bottom: no voltage is no wonder at rest */
 };
 void guard_start(struct guard_memory *m, double now_s);
 /* A step begins: the ceilings of one step count anew. */

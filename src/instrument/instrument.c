@@ -382,7 +382,8 @@ static bool read_file(struct instrument *i, struct reading *out, struct err *why
 
 bool inside_read(struct instrument *i, struct reading *out, struct err *why)
 {
-    *out = (struct reading){.voltage_V = NAN, .current_A = NAN, .temperature_C = NAN};
+    *out =
+        (struct reading){.voltage_V = NAN, .current_A = NAN, .temperature_C = NAN, .other_V = NAN};
     if (!inside_require_open(i, why)) {
         return false;
     }

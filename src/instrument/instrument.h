@@ -101,6 +101,7 @@ struct reading {
     double voltage_V, current_A, temperature_C;
     double temperature_age_s; /* since its line was found, real time; 0: it was asked for just now.
                                  A line may have come up to one look earlier. */
+    double other_V;           /* of a stand only, see stand_read(); NAN from an instrument */
 };
 bool instrument_read(struct instrument *i, struct reading *out, struct err *e) NODISCARD;
 

@@ -28,6 +28,7 @@ struct stand_facts {
     double present_voltage_V; /* battery at rest, just measured; NAN: not measured */
     double present_temperature_C;
     struct instrument_accuracy accuracy; /* of the voltage source and the current reading */
+    struct accuracy other_voltage;       /* of the load's own, where a meter is the source */
     double free_bytes;                   /* where samples are recorded; NAN: not known */
 };
 
@@ -65,7 +66,7 @@ struct plan_repeat {
 };
 
 #define HOLD_TEXT_SIZE 200
-#define PLAN_LIMITS_MAX 16
+#define PLAN_LIMITS_MAX 20
 
 struct plan_step {
     enum step_kind kind;

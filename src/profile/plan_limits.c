@@ -35,6 +35,18 @@
 #define STUCK_RESOLUTION_V 0.001
 #define STUCK_RESOLUTION_UNKNOWN_V 0.010
 
+/* Where the current moves the voltage alone gets twice that. The flattest part of
+ * the curve loses less, some 0.03 V per full capacity and cell (from memory): 10 %
+ * still move the reading by 3 digits of 1 mV per cell. So does 100 % of a single
+ * cell with a meter of 10 mV: there the voltage alone never trips. */
+#define VOLTAGE_STUCK_SPARE 2
+
+/* Two voltages are not read at the same instant, and a load's own accuracy may be
+ * unknown (common practice, no source for the numbers). */
+#define DISAGREEMENT_LEAST_V 0.050
+#define UNKNOWN_GAIN 0.01
+#define UNKNOWN_OFFSET_V 0.1
+
 /* As instrument_make_safe() holds it: what an instrument that is off may read. */
 #define OFF_LEAST_A 0.020
 #define OFF_OF_RATING 0.002
@@ -56,6 +68,8 @@ static const struct {
     [LIMIT_STEP_TIME] = {"step_time_max", "s", true},
     [LIMIT_RUN_TIME] = {"run_time_max", "s", true},
     [LIMIT_STUCK] = {"stuck_charge", "Ah", true},
+    [LIMIT_VOLTAGE_STUCK] = {"voltage_stuck_charge", "Ah", true},
+    [LIMIT_DISAGREEMENT] = {"voltage_disagreement", "V", true},
     [LIMIT_OFF_CURRENT] = {"off_current", "A", true},
     [LIMIT_TRUST] = {"trust_time", "s", true},
 };
@@ -87,6 +101,10 @@ static double *place_of(struct guard_limits *l, enum limit_kind kind)
         return &l->run_time_max_s;
     case LIMIT_STUCK:
         return &l->stuck_Ah;
+    case LIMIT_VOLTAGE_STUCK:
+        return &l->voltage_stuck_Ah;
+    case LIMIT_DISAGREEMENT:
+        return &l->disagreement_V;
     case LIMIT_OFF_CURRENT:
         return &l->off_current_A;
     case LIMIT_TRUST:
@@ -244,6 +262,26 @@ static void offer_of_flow(struct plan_work *w)
     }
 }
 
+static double error_of(const struct accuracy *a, double voltage_V)
+{
+    double gain = isnan(a->gain) ? UNKNOWN_GAIN : a->gain;
+    double offset_V = isnan(a->offset) ? UNKNOWN_OFFSET_V : a->offset;
+    return gain * voltage_V + offset_V + (isnan(a->resolution) ? 0 : a->resolution);
+}
+
+static void offer_of_two_voltages(struct plan_work *w)
+{
+    const struct stand_facts *f = w->stand;
+    if (f->voltage_source == SOURCE_METER && f->load.present) {
+        double highest_V = w->plan->limits.voltage_max_V;
+        offer(w, LIMIT_DISAGREEMENT,
+              error_of(&f->accuracy.voltage, highest_V) + error_of(&f->other_voltage, highest_V) +
+                  DISAGREEMENT_LEAST_V,
+              "accuracy of meter and load, and %g mV; leads come on top",
+              1000 * DISAGREEMENT_LEAST_V);
+    }
+}
+
 /* The instruments' own fineness decides what stuck is, and what off. */
 static void offer_of_readings(struct plan_work *w)
 {
@@ -257,6 +295,10 @@ static void offer_of_readings(struct plan_work *w)
     offer(w, LIMIT_STUCK, STUCK_SHARE * coarse * w->battery->rated_Ah,
           "%.4g %% of rated, by a reading in steps of %g mV", 100 * STUCK_SHARE * coarse,
           1000 * resolution_V);
+    offer(w, LIMIT_VOLTAGE_STUCK, VOLTAGE_STUCK_SPARE * STUCK_SHARE * coarse * w->battery->rated_Ah,
+          "%.4g %% of rated, by a reading in steps of %g mV",
+          100 * VOLTAGE_STUCK_SPARE * STUCK_SHARE * coarse, 1000 * resolution_V);
+    offer_of_two_voltages(w);
     double offset_A = f->accuracy.current.offset;
     double off_A = isnan(offset_A) ? OFF_OF_RATING * f->load.current_max_A : OFF_OFFSETS * offset_A;
     offer(w, LIMIT_OFF_CURRENT, fmax(off_A, OFF_LEAST_A),

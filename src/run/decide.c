@@ -63,6 +63,8 @@ static struct guard_verdict judge(struct decider *d, const struct event *e)
         .set_A = step->current_A,
         .switched_s = d->switched_s,
         .cutoff_V = step->until_V,
+        .has_other = e->has_other,
+        .other_V = e->other_V,
         .load = e->load,
         .supply = e->supply,
     };

@@ -38,6 +38,8 @@ struct event {
     double now_s;
     const struct sample *sample;    /* EVENT_SAMPLE */
     double temperature_age_s;       /* of the sample's temperature */
+    bool has_other;                 /* with a sample whose voltage is a meter's: */
+    double other_V;                 /* what the instrument in use reads beside it */
     enum guard_output load, supply; /* with readings, as read back */
 };
 

@@ -62,6 +62,17 @@ static struct instrument_accuracy accuracy_of(const struct stand_config *c)
     return a;
 }
 
+/* A load that reads beside a meter; without a meter nobody asks. */
+static struct accuracy accuracy_beside(const struct stand_config *c)
+{
+    const struct instrument *load = c->instrument[ROLE_LOAD];
+    if (load == NULL) {
+        return (struct accuracy){NAN, NAN, NAN};
+    }
+    const struct driver *d = instrument_driver(load);
+    return (struct accuracy){d->voltage_gain, d->voltage_offset_V, d->voltage_resolution_V};
+}
+
 void stand_facts_now(struct stand *s, struct stand_facts *out)
 {
     const struct stand_config *c = s->config;
@@ -75,6 +86,7 @@ void stand_facts_now(struct stand *s, struct stand_facts *out)
         .present_voltage_V = NAN,
         .present_temperature_C = NAN,
         .accuracy = accuracy_of(c),
+        .other_voltage = accuracy_beside(c),
         .free_bytes = NAN,
     };
     strcpy(out->name, c->name); /* both LABEL_SIZE */

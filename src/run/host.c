@@ -23,7 +23,7 @@ static void status_blank(struct stand_status *st, const char *name)
 {
     *st = (struct stand_status){
         .phase = STAND_STARTING,
-        .reading = {.voltage_V = NAN, .current_A = NAN, .temperature_C = NAN},
+        .reading = {.voltage_V = NAN, .current_A = NAN, .temperature_C = NAN, .other_V = NAN},
         .reading_age_s = NAN,
         .elapsed_s = NAN,
         .left_s = NAN,

@@ -208,6 +208,7 @@ static bool read_sample(struct run *r, struct sample *s, struct err *e)
         .current_A = reading.current_A,
         .temperature_C = reading.temperature_C,
     };
+    r->other_V = reading.other_V;
     stand_set_reading(r->stand, &reading);
     return true;
 }
@@ -236,7 +237,9 @@ static void decide_reading(struct run *r, const struct sample *s)
 {
     struct event e = {.kind = s != NULL ? EVENT_SAMPLE : EVENT_NO_SAMPLE,
                       .sample = s,
-                      .temperature_age_s = r->temperature_age_s};
+                      .temperature_age_s = r->temperature_age_s,
+                      .has_other = s != NULL && isfinite(r->other_V),
+                      .other_V = r->other_V};
     arm_trust(r);
     e.load = read_state(r, ROLE_LOAD);
     e.supply = read_state(r, ROLE_SUPPLY);

@@ -23,6 +23,7 @@ struct run {
     bool step_open;   /* step_nr was put on record as begun, not yet as ended */
     size_t step_nr;
     int64_t samples;
+    double other_V; /* beside the newest sample: what the instrument in use reads; NAN none */
     double temperature_age_s;                /* of the newest sample */
     char temperature_problem[ERR_TEXT_SIZE]; /* why it has no temperature; "" when it has */
     struct run_wait {

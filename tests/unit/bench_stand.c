@@ -290,6 +290,7 @@ static void reads_from_the_sources_in_use(void **state)
     fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].set_A = 10);
     assert_true(stand_read(r->stand, false, &reading, &temperature_error, &r->e));
     assert_true(fabs(reading.voltage_V - 13.2) < 1e-9); /* the meter's */
+    assert_true(fabs(reading.other_V - 13.0) < 1e-9);   /* the load's */
     assert_true(fabs(reading.current_A + 10) < 1e-9);
     assert_true(fabs(reading.temperature_C - 21.5) < 1e-9);
     assert_int_equal(temperature_error.code, ERR_NONE);
@@ -303,6 +304,7 @@ static void reads_from_the_sources_in_use(void **state)
     assert_true(fabs(reading.current_A - 5) < 1e-9);    /* into the battery */
     assert_true(stand_read(r->stand, false, &reading, &temperature_error, &r->e));
     assert_true(fabs(reading.voltage_V - 13.0) < 1e-9); /* the load's */
+    assert_true(isnan(reading.other_V));                /* there is but one */
 }
 
 static void a_silent_thermometer_spoils_no_sample(void **state)

@@ -305,6 +305,17 @@ static void load_of_14_6_V(struct scene *s)
     s->stand.load.voltage_max_V = 14.65;
 }
 
+static void load_beside_a_meter(struct scene *s)
+{
+    s->stand.voltage_source = SOURCE_METER;
+    s->stand.other_voltage = (struct accuracy){5e-4, 10e-3, 1e-3};
+}
+static void unknown_load_beside_a_meter(struct scene *s)
+{
+    s->stand.voltage_source = SOURCE_METER;
+    s->stand.other_voltage = (struct accuracy){NAN, NAN, NAN};
+}
+
 static void reading_in_steps_of_8_mV(struct scene *s)
 {
     s->stand.accuracy.voltage.resolution = 0.008;
@@ -377,6 +388,16 @@ static void test_strictest_wins(void **state)
          "10 % of rated, by a reading in steps of 8 mV"},
         {"", "", reading_of_unknown_steps, "stuck_charge", 15.625,
          "12.5 % of rated, by a reading in steps of 10 mV"},
+        {"", "", NULL, "voltage_stuck_charge", 12.5,
+         "10 % of rated, by a reading in steps of 1 mV"},
+        {"", "", reading_in_steps_of_8_mV, "voltage_stuck_charge", 25,
+         "20 % of rated, by a reading in steps of 8 mV"},
+        {"", "", load_beside_a_meter, "voltage_disagreement",
+         2e-4 * 14.6 + 3e-3 + 5e-4 * 14.6 + 11e-3 + 0.05,
+         "accuracy of meter and load, and 50 mV; leads come on top"},
+        {"", "", unknown_load_beside_a_meter, "voltage_disagreement",
+         2e-4 * 14.6 + 3e-3 + 0.01 * 14.6 + 0.1 + 0.05,
+         "accuracy of meter and load, and 50 mV; leads come on top"},
         {"", "", NULL, "off_current", 0.02, "what the instrument may read while it is off"},
         {"", "", reading_of_unknown_steps, "off_current", 0.08,
          "what the instrument may read while it is off"},
@@ -392,7 +413,8 @@ static void test_strictest_wins(void **state)
         const struct plan_limit l = limit_named(p, rows[i].limit);
         if (!(fabs(l.value - rows[i].value) < 1e-9) || strcmp(l.source, rows[i].source) != 0)
             fail_msg("row %zu: %s is %g by %s", i, l.name, l.value, l.source);
-        assert_int_equal(p->limit_count, 14);
+        bool two = s.stand.voltage_source == SOURCE_METER;
+        assert_int_equal(p->limit_count, two ? 16 : 15);
         /* The list says what the guard is given. */
         assert_float_equal(limit_named(p, "voltage_min").value, p->limits.voltage_min_V, 0);
         assert_float_equal(limit_named(p, "voltage_max").value, p->limits.voltage_max_V, 0);
@@ -407,6 +429,13 @@ static void test_strictest_wins(void **state)
         assert_float_equal(limit_named(p, "step_time_max").value, p->limits.step_time_max_s, 0);
         assert_float_equal(limit_named(p, "run_time_max").value, p->limits.run_time_max_s, 0);
         assert_float_equal(limit_named(p, "stuck_charge").value, p->limits.stuck_Ah, 0);
+        assert_float_equal(limit_named(p, "voltage_stuck_charge").value, p->limits.voltage_stuck_Ah,
+                           0);
+        if (two)
+            assert_float_equal(limit_named(p, "voltage_disagreement").value,
+                               p->limits.disagreement_V, 0);
+        else
+            assert_true(isnan(p->limits.disagreement_V));
         assert_float_equal(limit_named(p, "off_current").value, p->limits.off_current_A, 0);
         assert_float_equal(limit_named(p, "trust_time").value, p->limits.trust_s, 0);
         plan_free(p);

@@ -47,6 +47,7 @@ static struct plan plan_of_an_evening(void)
     p.limits.temperature_required = true;
     p.limits.regulation_percent = 5;
     p.limits.off_current_A = 0.02;
+    p.limits.disagreement_V = 0.1;
     p.limits.trust_s = TRUST_S;
     return p;
 }
@@ -59,6 +60,7 @@ static struct plan plan_of_an_evening(void)
     X(BELOW_CUTOFF, "sample below the cut-off")                                                    \
     X(LOW_VOLTAGE, "voltage below its limit")                                                      \
     X(HOT, "temperature above its limit")                                                          \
+    X(APART, "meter and load 3 V apart")                                                           \
     X(WEAK, "half the current that was set")                                                       \
     X(GONE, "no voltage, no current")                                                              \
     X(REVERSED, "negative voltage")                                                                \
@@ -103,6 +105,7 @@ struct world {
     double valid_s; /* when the last whole sample was taken */
     double warm_s;  /* when the last temperature was taken */
     bool content;   /* nothing forbidden was in the last sample */
+    double apart_s; /* since when two voltages disagree; NAN */
     double weak_s;  /* since when the current is not what was set; NAN */
     bool supply_on;
 };
@@ -146,6 +149,7 @@ static bool can_happen(enum act a, enum happening h)
     case BELOW_CUTOFF:
     case LOW_VOLTAGE:
     case HOT:
+    case APART:
     case WEAK:
     case GONE:
     case REVERSED:
@@ -210,6 +214,8 @@ static void notice(struct world *w, enum happening h, const struct sample *s)
     w->content = h != LOW_VOLTAGE && h != HOT && h != REVERSED && h != GONE && h != SUPPLY_ON;
     if (isfinite(s->voltage_V) && isfinite(s->current_A)) {
         w->valid_s = s->t_s;
+        bool apart = h == APART && w->on;
+        w->apart_s = !apart ? (double)NAN : isnan(w->apart_s) ? w->now_s : w->apart_s;
         bool weak = h == WEAK && w->on;
         w->weak_s = !weak ? (double)NAN : isnan(w->weak_s) ? w->now_s : w->weak_s;
     }
@@ -241,6 +247,8 @@ static void happen_reading(struct world *w, enum happening h, take_fn *take)
         notice(w, h, &s);
         e.kind = EVENT_SAMPLE;
         e.sample = &s;
+        e.has_other = true; /* 20 mOhm of leads */
+        e.other_V = s.voltage_V + 0.02 * s.current_A - (h == APART ? 3 : 0);
         e.supply = h == SUPPLY_ON ? OUTPUT_READ_ON : OUTPUT_READ_OFF;
     }
     take(&w->d, &e);
@@ -262,6 +270,7 @@ static void happen_command(struct world *w, enum happening h, take_fn *take)
         w->armed = false;
     }
     w->weak_s = w->on ? w->weak_s : (double)NAN;
+    w->apart_s = w->on ? w->apart_s : (double)NAN;
     w->recorded = w->recorded && h != NOT_RECORDED;
     w->stopped = w->stopped || h == STOP;
     const struct event e = {
@@ -304,6 +313,9 @@ static const char *broken_rule(const struct world *w)
     }
     if (stays && w->now_s - w->weak_s > GUARD_SETTLE_S + 1e-9) {
         return "on with a current that is not what was set";
+    }
+    if (stays && w->now_s - w->apart_s > GUARD_SETTLE_S + 1e-9) {
+        return "on with two voltages that disagree";
     }
     if (!w->armed) {
         return "on without a keeper";
@@ -352,7 +364,8 @@ static uint64_t mix(uint64_t key, double x)
 
 /* Everything that has a say in what comes: times as ages. The rate of rise needs
  * two minutes of samples and has no limit here, nor have charge, energy, time of
- * step and run, and stuck readings: they are left out. */
+ * step and run; what is held of readings that stick needs 60 samples, more than
+ * there are: they are left out. */
 static uint64_t key_of(const struct world *w)
 {
     const struct decider *d = &w->d;
@@ -373,6 +386,8 @@ static uint64_t key_of(const struct world *w)
         now - m->temperature_s,
         now - m->away_since_s,
         now - m->leak_since_s,
+        now - m->apart_since_s,
+        m->seen_lead_ohm,
         d->output_on,
         d->resumed,
         /* older than settling is all the same */
@@ -386,6 +401,7 @@ static uint64_t key_of(const struct world *w)
         fmin(now - w->warm_s, 2 * TRUST_S),
         w->content,
         now - w->weak_s,
+        now - w->apart_s,
         w->supply_on,
     };
     uint64_t key = 1;
@@ -462,7 +478,8 @@ static struct exploration explore_from(const struct decide_resume *at, take_fn *
                       .valid_s = -INFINITY,
                       .warm_s = -INFINITY,
                       .content = true,
-                      .weak_s = NAN};
+                      .weak_s = NAN,
+                      .apart_s = NAN};
     const struct decide_start from = {.plan = &plan};
     struct exploration x = {.take = take, .to_the_first = to_the_first, .complete = true};
     x.table = calloc(TABLE_SIZE, sizeof *x.table);
@@ -507,7 +524,7 @@ static void no_order_of_events_breaks_the_rule(void **state)
         GUARD_OPENED_EARLY,     GUARD_POLARITY_REVERSED,
         GUARD_BOTH_ON,          GUARD_INSTRUMENT_LOST,
         GUARD_CANNOT_RECORD,    GUARD_INSTRUMENT_DISOBEYED,
-        GUARD_KEEPER_LOST,
+        GUARD_KEEPER_LOST,      GUARD_VOLTAGE_DISAGREES,
     };
     for (size_t i = 0; i < sizeof reasons / sizeof reasons[0]; i++) {
         assert_true(x.reason_seen[reasons[i]]);
@@ -537,6 +554,13 @@ static enum act forgets_the_set_point(struct decider *d, const struct event *e)
 {
     d->memory.away_since_s = NAN;
     return decide_take(d, e);
+}
+
+static enum act forgets_the_other_voltage(struct decider *d, const struct event *e)
+{
+    struct event one = *e;
+    one.has_other = false;
+    return decide_take(d, &one);
 }
 
 static enum act forgets_a_lost_thermometer(struct decider *d, const struct event *e)
@@ -637,6 +661,7 @@ static void every_broken_rule_is_found(void **state)
         {"ages", forgets_ages},
         {"heat", forgets_heat},
         {"set point", forgets_the_set_point},
+        {"other voltage", forgets_the_other_voltage},
         {"thermometer", forgets_a_lost_thermometer},
         {"stop", forgets_to_stop},
         {"record", forgets_to_record},

@@ -42,7 +42,7 @@ static struct stand_status blank_stand(void)
     return (struct stand_status){
         .name = "jetty",
         .phase = STAND_IDLE,
-        .reading = {.voltage_V = NAN, .current_A = NAN, .temperature_C = NAN},
+        .reading = {.voltage_V = NAN, .current_A = NAN, .temperature_C = NAN, .other_V = NAN},
         .reading_age_s = NAN,
         .elapsed_s = NAN,
         .left_s = NAN,
@@ -79,7 +79,8 @@ static void running_stand(void **state)
     s.started_utc_ns = 1000 * NS_PER_S;
     s.elapsed_s = 60;
     s.left_s = 40;
-    s.reading = (struct reading){.voltage_V = 12.8, .current_A = -10, .temperature_C = 22};
+    s.reading =
+        (struct reading){.voltage_V = 12.8, .current_A = -10, .temperature_C = 22, .other_V = NAN};
     s.instrument[0].role = "load";
     strcpy(s.instrument[0].identity, "VIRTUAL,\xff,1");
     json_t *o = stand_to_json(&s);
