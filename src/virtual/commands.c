@@ -11,7 +11,8 @@
 
 /* One message being worked on. */
 struct talk {
-    struct vinstrument *m;
+    struct vinstrument *host; /* has the link, the identity and the status */
+    struct vinstrument *m;    /* the output that this part is for */
     struct reply *reply;
     struct moment at;
     char path[SYNTAX_HEADER_SIZE]; /* nodes that a header without colon begins under */
@@ -79,7 +80,7 @@ static int do_identify(struct talk *t, const struct unit *u, int detail)
 {
     (void)u;
     (void)detail;
-    const struct vinstrument *m = t->m;
+    const struct vinstrument *m = t->host;
     answer(t, "%s", m->faults.on[FAULT_IDENTITY] ? m->faults.identity : m->spec.identity);
     return 0;
 }
@@ -88,8 +89,13 @@ static int do_reset(struct talk *t, const struct unit *u, int detail)
 {
     (void)u;
     (void)detail;
-    vinstrument_reset(t->m);
-    changed(t);
+    struct vinstrument *host = t->host;
+    for (size_t i = 0; i < host->channel_count; i++) {
+        t->m = host->channels[i];
+        vinstrument_reset(t->m);
+        changed(t);
+    }
+    host->selected = 0;
     return 0;
 }
 
@@ -97,7 +103,7 @@ static int do_clear(struct talk *t, const struct unit *u, int detail)
 {
     (void)u;
     (void)detail;
-    status_clear(&t->m->status);
+    status_clear(&t->host->status);
     return 0;
 }
 
@@ -105,7 +111,7 @@ enum { ENABLE_EVENT, ENABLE_REQUEST };
 
 static int do_enable(struct talk *t, const struct unit *u, int detail)
 {
-    struct status *s = &t->m->status;
+    struct status *s = &t->host->status;
     unsigned *mask = detail == ENABLE_EVENT ? &s->event_enable : &s->request_enable;
     if (u->query) {
         answer(t, "%u", *mask);
@@ -127,7 +133,7 @@ static int do_event(struct talk *t, const struct unit *u, int detail)
 {
     (void)u;
     (void)detail;
-    answer(t, "%u", status_take_event(&t->m->status));
+    answer(t, "%u", status_take_event(&t->host->status));
     return 0;
 }
 
@@ -137,7 +143,7 @@ static int do_complete(struct talk *t, const struct unit *u, int detail)
     if (u->query) {
         answer(t, "1");
     } else {
-        status_operation_complete(&t->m->status);
+        status_operation_complete(&t->host->status);
     }
     return 0;
 }
@@ -146,7 +152,7 @@ static int do_status_byte(struct talk *t, const struct unit *u, int detail)
 {
     (void)u;
     (void)detail;
-    answer(t, "%u", status_byte(&t->m->status, t->reply->n > 0));
+    answer(t, "%u", status_byte(&t->host->status, t->reply->n > 0));
     return 0;
 }
 
@@ -172,7 +178,7 @@ static int do_next_error(struct talk *t, const struct unit *u, int detail)
 {
     (void)u;
     (void)detail;
-    int number = status_next_error(&t->m->status);
+    int number = status_next_error(&t->host->status);
     answer(t, "%d,\"%s\"", number, syntax_error_text(number));
     return 0;
 }
@@ -181,7 +187,7 @@ static int do_error_count(struct talk *t, const struct unit *u, int detail)
 {
     (void)u;
     (void)detail;
-    answer(t, "%zu", t->m->status.error_count);
+    answer(t, "%zu", t->host->status.error_count);
     return 0;
 }
 
@@ -408,6 +414,72 @@ static int do_mode(struct talk *t, const struct unit *u, int detail)
     return SCPI_DATA_TYPE;
 }
 
+/* --- INSTrument: which output the parts that follow are for; SCPI-99 volume 2, 10 --- */
+
+static int do_select_number(struct talk *t, const struct unit *u, int detail)
+{
+    (void)detail;
+    struct vinstrument *host = t->host;
+    if (host->channel_count < 2) {
+        return SCPI_UNDEFINED;
+    }
+    if (u->query) {
+        answer(t, "%zu", host->selected + 1);
+        return 0;
+    }
+    double value = 0.0;
+    int error = syntax_number(u->parameters[0], NULL, &value, NULL);
+    if (error) {
+        return error;
+    }
+    if (!(value >= 0.5 && value < (double)host->channel_count + 0.5)) {
+        return SCPI_RANGE;
+    }
+    host->selected = (size_t)lround(value) - 1;
+    return 0;
+}
+
+static int do_select_name(struct talk *t, const struct unit *u, int detail)
+{
+    (void)detail;
+    struct vinstrument *host = t->host;
+    if (host->channel_count < 2) {
+        return SCPI_UNDEFINED;
+    }
+    if (u->query) {
+        answer(t, "CH%zu", host->selected + 1);
+        return 0;
+    }
+    for (size_t i = 0; i < host->channel_count; i++) {
+        const char name[] = {'C', 'H', (char)('1' + i), '\0'};
+        if (syntax_is(u->parameters[0], name)) {
+            host->selected = i;
+            return 0;
+        }
+    }
+    return SCPI_RANGE;
+}
+
+/* The output a part is for: the one that a list like (@2) behind it names, which is
+ * taken away, else the one selected. */
+static int pick_channel(struct talk *t, struct unit *u)
+{
+    struct vinstrument *host = t->host;
+    t->m = host->channels[host->selected];
+    if (host->channel_count < 2 || u->count == 0 || u->parameters[u->count - 1].text[0] != '(') {
+        return 0;
+    }
+    struct word list = u->parameters[--u->count];
+    if (list.n != 4 || list.text[1] != '@' || list.text[3] != ')') {
+        return SCPI_DATA_TYPE;
+    }
+    if (list.text[2] < '1' || list.text[2] >= '1' + (int)host->channel_count) {
+        return SCPI_RANGE;
+    }
+    t->m = host->channels[list.text[2] - '1'];
+    return 0;
+}
+
 #define LEVEL "[:LEVel][:IMMediate][:AMPLitude]"
 
 static const struct command commands[] = {
@@ -437,6 +509,7 @@ static const struct command commands[] = {
     {"[SOURce:]POWer" LEVEL, LOADS, ASKS | SETS, 1, do_setting, VSET_POWER},
     {"[SOURce:]RESistance" LEVEL, LOADS, ASKS | SETS, 1, do_setting, VSET_RESISTANCE},
     {"[SOURce:]FUNCtion[:MODE]", LOADS, ASKS | SETS, 1, do_mode, 0},
+    {"[SOURce:]MODE", LOADS, ASKS | SETS, 1, do_mode, 0},
     {"[SOURce:]VOLTage:PROTection:UNDer[:LEVel]", LOADS, ASKS | SETS, 1, do_setting,
      VSET_UNDER_VOLTAGE},
     {"[SOURce:]VOLTage:PROTection:UNDer:TRIPped", LOADS, ASKS, 0, do_tripped, VTRIP_UNDER_VOLTAGE},
@@ -446,6 +519,8 @@ static const struct command commands[] = {
     {"[SOURce:]CURRent:PROTection[:LEVel]", POWERED, ASKS | SETS, 1, do_setting, VSET_OVER_CURRENT},
     {"[SOURce:]CURRent:PROTection:STATe", POWERED, ASKS | SETS, 1, do_over_current_state, 0},
     {"[SOURce:]CURRent:PROTection:TRIPped", POWERED, ASKS, 0, do_tripped, VTRIP_OVER_CURRENT},
+    {"INSTrument:NSELect", POWERED, ASKS | SETS, 1, do_select_number, 0},
+    {"INSTrument[:SELect]", POWERED, ASKS | SETS, 1, do_select_name, 0},
     {"INPut[:STATe]", LOADS, ASKS | SETS, 1, do_output, 0},
     {"INPut:PROTection:CLEar", LOADS, SETS, 0, do_clear_trips, 0},
     {"INPut:PROTection:TRIPped", LOADS, ASKS, 0, do_tripped, 0xff},
@@ -507,7 +582,7 @@ static int check_count(const struct command *c, const struct unit *u)
     return u->count > most ? SCPI_TOO_MANY : 0;
 }
 
-static int obey(struct talk *t, const struct unit *u)
+static int obey(struct talk *t, struct unit *u)
 {
     char header[SYNTAX_HEADER_SIZE];
     if (!whole_header(t, u, header)) {
@@ -517,7 +592,8 @@ static int obey(struct talk *t, const struct unit *u)
     if (!c) {
         return SCPI_UNDEFINED;
     }
-    int error = check_count(c, u);
+    int error = pick_channel(t, u);
+    error = error ? error : check_count(c, u);
     return error ? error : c->handler(t, u, c->detail);
 }
 
@@ -529,7 +605,7 @@ static bool is_command_error(int number)
 void commands_message(struct vinstrument *m, const char *text, size_t n, struct moment at,
                       struct reply *reply)
 {
-    struct talk t = {.m = m, .reply = reply, .at = at};
+    struct talk t = {.host = m, .m = m, .reply = reply, .at = at};
     struct cursor cursor = {text, text + n};
     reply->n = 0;
     m->log.lines++;
@@ -538,7 +614,7 @@ void commands_message(struct vinstrument *m, const char *text, size_t n, struct 
         int error = syntax_unit(&cursor, &u);
         error = error ? error : obey(&t, &u);
         if (error) {
-            status_error(&m->status, error);
+            status_error(&t.host->status, error);
         }
         if (is_command_error(error)) {
             break; /* what follows a misunderstood unit cannot be trusted */

@@ -23,7 +23,9 @@ struct moment {
     int64_t real_ns;
 };
 
-/* One program message, without its line end. */
+/* One program message, without its line end. m: the instrument that has the link;
+ * of several outputs, what is said is for the one that INSTrument:NSELect n chose, or
+ * that a list (@n) behind the last parameter names. */
 void commands_message(struct vinstrument *m, const char *text, size_t n, struct moment at,
                       struct reply *reply);
 

@@ -196,10 +196,39 @@ static void instrument_changed(struct port *p)
     p->instrument->changed(p->instrument->changed_context);
 }
 
+/* What can go wrong with a link, or with who answers over it, goes wrong with the
+ * instrument that has the link. */
+static bool want_own_link(struct call *c, const struct port *p)
+{
+    const struct vinstrument *m = p->instrument;
+    return m->host == m || err_set(&c->e, ERR_CONFIG,
+                                   "%s has no link of its own; do that to %s, whose link it shares",
+                                   m->spec.name, m->host->spec.name);
+}
+
+static bool add_fault(struct call *c, struct port *p)
+{
+    struct faults *f = &p->instrument->faults;
+    struct faults before = *f;
+    if (!faults_add(f, c->rest, &c->e)) {
+        return false;
+    }
+    bool of_link = f->on[FAULT_IDENTITY];
+    for (int kind = FAULT_SILENCE; kind <= FAULT_UNPLUG; kind++) {
+        of_link = of_link || f->on[kind];
+    }
+    if (of_link && !want_own_link(c, p)) {
+        *f = before;
+        return false;
+    }
+    return true;
+}
+
 static bool do_fault(struct call *c)
 {
     struct port *p = want_port(c);
-    if (!p) {
+    bool plug = strcmp(c->rest, "unplug") == 0 || strcmp(c->rest, "replug") == 0;
+    if (!p || (plug && !want_own_link(c, p))) {
         return false;
     }
     if (strcmp(c->rest, "unplug") == 0) {
@@ -208,7 +237,7 @@ static bool do_fault(struct call *c)
         if (!port_plug(p, &c->e)) {
             return false;
         }
-    } else if (!faults_add(&p->instrument->faults, c->rest, &c->e)) {
+    } else if (!add_fault(c, p)) {
         return false;
     }
     instrument_changed(p);
@@ -223,7 +252,8 @@ static bool do_clear_fault(struct call *c)
         return false;
     }
     memset(&p->instrument->faults, 0, sizeof p->instrument->faults);
-    if (!port_plug(p, &c->e)) {
+    bool has_link = p->instrument->host == p->instrument;
+    if (has_link && !port_plug(p, &c->e)) {
         return false;
     }
     instrument_changed(p);
@@ -234,7 +264,7 @@ static bool do_clear_fault(struct call *c)
 static bool do_replug(struct call *c)
 {
     struct port *p = want_port(c);
-    if (!p || !port_plug(p, &c->e)) {
+    if (!p || !want_own_link(c, p) || !port_plug(p, &c->e)) {
         return false;
     }
     say(c, "ok\n");

@@ -193,7 +193,10 @@ static bool read_errors(const struct reading *r, struct vinstrument_spec *s)
         {"voltage_resolution", DIM_VOLTAGE, &s->voltage_step_V, 1e-9, 1.0},
         {"current_resolution", DIM_CURRENT, &s->current_step_A, 1e-9, 1.0},
         {"hunting", DIM_CURRENT, &s->hunting_A, 0.0, 10.0},
+        {"relay", DIM_TIME, &s->relay_s, 0.0, 10.0},
+        {"soft_start", DIM_TIME, &s->soft_start_s, 0.0, 60.0},
         {"rise_time", DIM_TIME, &s->rise_s, 1e-4, 10.0},
+        {"overshoot", DIM_RATIO, &s->overshoot, 0.0, 0.9},
         {"temperature_noise", DIM_TEMPERATURE, &s->temperature_noise_C, 0.0, 20.0},
         {"temperature_resolution", DIM_TEMPERATURE, &s->temperature_step_C, 1e-6, 10.0},
         {"temperature_offset", DIM_TEMPERATURE, &s->temperature_offset_C, -50.0, 50.0},
@@ -208,6 +211,7 @@ static bool read_spec(const struct reading *r, struct vinstrument_spec *out)
     static const char *const keys[] = {"name",
                                        "kind",
                                        "battery",
+                                       "shares",
                                        "identity",
                                        "ratings",
                                        "style",
@@ -218,7 +222,10 @@ static bool read_spec(const struct reading *r, struct vinstrument_spec *out)
                                        "voltage_noise",
                                        "current_noise",
                                        "hunting",
+                                       "relay",
+                                       "soft_start",
                                        "rise_time",
+                                       "overshoot",
                                        "voltage_resolution",
                                        "current_resolution",
                                        "temperature_noise",
@@ -258,6 +265,33 @@ static bool wire(const struct reading *r, struct vbench *b, struct vplace *p)
            yaml_fail(r->doc, at(r, "battery"), r->e,
                      "battery \"%s\" already has %d instruments; no more fit", name,
                      CIRCUIT_BRANCHES);
+}
+
+/* A further output of an instrument that was described before it. */
+static bool share(const struct reading *r, struct vbench *b, struct vplace *p)
+{
+    char name[64] = "";
+    struct err unknown = {0};
+    if (!yaml_read_text(r->doc, r->map, "shares", false, name, sizeof name, r->e)) {
+        return false;
+    }
+    if (!name[0]) {
+        return true;
+    }
+    struct vplace *host = vbench_instrument(b, name, &unknown);
+    if (!host) {
+        return yaml_fail(r->doc, at(r, "shares"), r->e, "%s before this line", unknown.text);
+    }
+    enum vkind kind = p->instrument.spec.kind;
+    if (host->instrument.host != &host->instrument || host->instrument.spec.kind != kind ||
+        (kind != VKIND_SUPPLY && kind != VKIND_LOAD)) {
+        return yaml_fail(r->doc, at(r, "shares"), r->e,
+                         "a supply can share the link of a supply, a load that of a load, and "
+                         "neither of one that shares itself");
+    }
+    return vinstrument_share(&host->instrument, &p->instrument) ||
+           yaml_fail(r->doc, at(r, "shares"), r->e, "%s already has %d outputs; no more fit", name,
+                     CHANNELS_MAX);
 }
 
 static bool name_is_free(const struct vbench *b, const char *name)
@@ -327,7 +361,7 @@ static bool read_instruments(const struct reading *root, uint64_t seed, struct v
                              spec.name);
         }
         vinstrument_init(&p->instrument, &spec, seed * 1000 + i);
-        if (!wire(&r, b, p)) {
+        if (!wire(&r, b, p) || !share(&r, b, p)) {
             return false;
         }
         b->place_count++;

@@ -30,6 +30,8 @@ struct vinstrument_spec vinstrument_defaults(enum vkind kind, const char *name)
         .voltage_step_V = 0.001,
         .current_step_A = 0.001,
         .temperature_step_C = 0.01,
+        .relay_s = 0.01,
+        .soft_start_s = 0.2,
         .rise_s = 0.05,
     };
     /* A name too long for its field was refused where the description is read. */
@@ -67,12 +69,25 @@ void vinstrument_init(struct vinstrument *m, const struct vinstrument_spec *spec
 {
     memset(m, 0, sizeof *m);
     m->spec = *spec;
+    m->host = m;
+    m->channels[0] = m;
+    m->channel_count = 1;
     m->log.off_virtual_ns = m->log.off_real_ns = -1;
     m->log.on_virtual_ns = m->log.on_real_ns = -1;
     set_ranges(m);
     status_init(&m->status);
     noise_seed(&m->noise, seed);
     vinstrument_reset(m);
+}
+
+bool vinstrument_share(struct vinstrument *host, struct vinstrument *m)
+{
+    if (host->channel_count == CHANNELS_MAX) {
+        return false;
+    }
+    host->channels[host->channel_count++] = m;
+    m->host = host;
+    return true;
 }
 
 static double target_level(const struct vinstrument *m)
@@ -99,13 +114,19 @@ static double first_level(const struct vinstrument *m)
     return clamps ? target_level(m) : 0.0;
 }
 
+static void start_levels(struct vinstrument *m)
+{
+    m->level = first_level(m);
+    m->level_rate = m->limit_A = m->on_s = m->hunting_A = 0.0;
+}
+
 void vinstrument_switch(struct vinstrument *m, bool on)
 {
     if (!on && m->faults.on[FAULT_STAYS_ON]) {
         return;
     }
     if (on != m->on) {
-        m->level = first_level(m);
+        start_levels(m);
     }
     m->on = on;
 }
@@ -118,15 +139,59 @@ void vinstrument_set_mode(struct vinstrument *m, enum vmode mode)
     }
 }
 
+/* A second-order response, solved for a target that stands still over dt_s: the
+ * damping that gives the overshoot asked for, and a rise to 63 % in about rise_s. */
+static void swing_to(struct vinstrument *m, double target, double dt_s)
+{
+    double ln = log(m->spec.overshoot);
+    double damping = -ln / sqrt(M_PI * M_PI + ln * ln);
+    double per_s = 1.5 / m->spec.rise_s;
+    double ringing = per_s * sqrt(1.0 - damping * damping);
+    double off = m->level - target;
+    double push = (m->level_rate + damping * per_s * off) / ringing;
+    double keep = exp(-damping * per_s * dt_s);
+    double c = cos(ringing * dt_s);
+    double s = sin(ringing * dt_s);
+    m->level = target + keep * (off * c + push * s);
+    m->level_rate = keep * ((push * ringing - off * damping * per_s) * c -
+                            (off * ringing + push * damping * per_s) * s);
+}
+
+static void ramp_supply(struct vinstrument *m, double dt_s)
+{
+    const struct vinstrument_spec *s = &m->spec;
+    m->on_s += dt_s;
+    double closed_s = m->on_s - s->relay_s;
+    if (closed_s <= 0.0) {
+        return;
+    }
+    double middle_s = fmax(closed_s - 0.5 * dt_s, 0.0); /* what it was on average */
+    double share = middle_s < s->soft_start_s ? middle_s / s->soft_start_s : 1.0;
+    double keep = exp(-dt_s / s->rise_s);
+    double target_A = m->settings[VSET_CURRENT] * (1.0 + s->set_gain);
+    m->limit_A = target_A + (m->limit_A - target_A) * keep;
+    if (fabs(m->limit_A - target_A) < 1e-5 * target_A) {
+        m->limit_A = target_A;
+    }
+    double target_V = target_level(m) * share;
+    if (s->overshoot > 0.0) {
+        swing_to(m, target_V, dt_s);
+    } else {
+        m->level = target_V + (m->level - target_V) * keep;
+    }
+}
+
 void vinstrument_ramp(struct vinstrument *m, double t_s, double dt_s)
 {
     if (!m->on) {
-        m->level = first_level(m);
-        m->hunting_A = 0.0;
+        start_levels(m);
         return;
     }
-    double rise_s = m->spec.kind == VKIND_SUPPLY ? m->spec.rise_s : LOAD_RISE_S;
-    m->level += (target_level(m) - m->level) * dt_s / (rise_s + dt_s);
+    if (m->spec.kind == VKIND_SUPPLY) {
+        ramp_supply(m, dt_s);
+    } else {
+        m->level += (target_level(m) - m->level) * dt_s / (LOAD_RISE_S + dt_s);
+    }
     if (m->spec.hunting_A > 0.0) {
         /* two slow swings without a common period */
         double swing = 0.6 * sin(t_s * 2.1668) + 0.4 * sin(t_s * 0.3696);
@@ -190,8 +255,7 @@ static double load_A(const struct vinstrument *m, double node_V, double *slope)
 static double supply_A(const struct vinstrument *m, double node_V, double *slope)
 {
     double ohm = SUPPLY_OHM + m->spec.lead_ohm;
-    double limit = m->settings[VSET_CURRENT] * (1.0 + m->spec.set_gain);
-    limit = limit > 0.0 ? fmax(limit + m->hunting_A, 0.0) : 0.0;
+    double limit = m->limit_A > 0.0 ? fmax(m->limit_A + m->hunting_A, 0.0) : 0.0;
     double amps = (m->level - node_V) / ohm;
     *slope = 0.0;
     if (amps <= 0.0) {
@@ -286,7 +350,7 @@ bool vinstrument_protect(struct vinstrument *m)
     }
     m->trips |= trips;
     m->on = false; /* its own hardware: no fault of the command path stands in the way */
-    m->level = 0.0;
+    start_levels(m);
     return true;
 }
 

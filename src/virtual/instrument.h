@@ -13,6 +13,7 @@
 #include "virtual/status.h"
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 enum vkind { VKIND_LOAD, VKIND_SUPPLY, VKIND_METER, VKIND_THERMOMETER };
@@ -48,7 +49,11 @@ struct vinstrument_spec {
     double voltage_step_V, current_step_A, temperature_step_C; /* resolution */
     double temperature_offset_C;
     double hunting_A;
-    double rise_s; /* of a supply's voltage, to 63 % */
+    /* of a supply, after its output was switched on */
+    double relay_s;      /* until the contacts of its output close */
+    double soft_start_s; /* then the voltage asked for grows in a line over this time */
+    double rise_s;       /* of its voltage and of its current limit, to about 63 % */
+    double overshoot;    /* of its voltage, as a ratio of a step; 0 none */
 };
 
 enum vreading { VREAD_VOLTAGE, VREAD_CURRENT, VREAD_POWER, VREAD_TEMPERATURE, VREAD_COUNT };
@@ -61,8 +66,14 @@ struct vlog {
 /* Why an instrument switched itself off; bits. */
 enum { VTRIP_UNDER_VOLTAGE = 1, VTRIP_OVER_VOLTAGE = 2, VTRIP_OVER_CURRENT = 4, VTRIP_POWER = 8 };
 
+#define CHANNELS_MAX 4
+
 struct vinstrument {
     struct vinstrument_spec spec;
+    struct vinstrument *host; /* whose link it is spoken to over; itself, unless it shares one */
+    struct vinstrument *channels[CHANNELS_MAX]; /* of a host: itself first */
+    size_t channel_count;
+    size_t selected; /* of a host: index of the channel that messages are for */
     struct vrange ranges[VSET_COUNT];
     double settings[VSET_COUNT];
     enum vmode mode;
@@ -74,10 +85,13 @@ struct vinstrument {
     struct noise noise;
     struct vlog log;
 
-    double level;     /* of the set quantity, on its way to the setting */
-    double hunting_A; /* now */
-    double true_A;    /* into the battery */
-    double true_V;    /* at its own terminals */
+    double level;      /* of the set quantity, on its way to the setting */
+    double hunting_A;  /* now */
+    double level_rate; /* of a supply's voltage, per second */
+    double limit_A;    /* of a supply, on its way to the setting */
+    double on_s;       /* since it was switched on */
+    double true_A;     /* into the battery */
+    double true_V;     /* at its own terminals */
     double average_A, average_V;
     double battery_C; /* of the battery it is at */
     double stuck[VREAD_COUNT];
@@ -91,6 +105,9 @@ struct vinstrument {
 /* Everything sensible for its kind; name and identity filled in. */
 struct vinstrument_spec vinstrument_defaults(enum vkind kind, const char *name);
 void vinstrument_init(struct vinstrument *m, const struct vinstrument_spec *spec, uint64_t seed);
+/* Make m a further output of host, spoken to over host's link; false when it has
+ * no more room. Both must stay where they are. */
+bool vinstrument_share(struct vinstrument *host, struct vinstrument *m);
 /* *RST: output off, settings to their initial values, protections cleared. */
 void vinstrument_reset(struct vinstrument *m);
 

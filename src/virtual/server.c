@@ -43,7 +43,8 @@ bool server_open(struct server *s, const char *dir, const char *description, str
     }
     for (size_t i = 0; i < s->bench.place_count; i++) {
         clear_file(&s->ports[i]);
-        if (!port_plug(&s->ports[i], e)) {
+        bool has_link = s->ports[i].instrument->host == s->ports[i].instrument;
+        if (has_link && !port_plug(&s->ports[i], e)) {
             server_close(s);
             return false;
         }

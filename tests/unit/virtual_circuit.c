@@ -109,12 +109,23 @@ static void power_and_resistance_modes(void **state)
     build(LAUNCH "  - {name: load-1, kind: load, battery: launch-a, lead_resistance: 5 mOhm, " QUIET
                  "}\n");
     tell("load-1", "FUNC POW;POW 120;:INP ON");
-    pass(2.0);
+    assert_string_equal(tell("load-1", "FUNC?;:POW?"), "POW;120.00");
     const struct vinstrument *m = instrument("load-1");
-    assert_near(-m->true_A * m->true_V, 120.0, 1e-6);
-    tell("load-1", "FUNC RES;RES 2");
+    double first_A = 0.0;
+    for (int h = 0; h < 10; h++) { /* held while the voltage falls, by drawing more */
+        pass(3600.0);
+        assert_near(-m->true_A * m->true_V, 120.0, 1e-6);
+        assert_near(ask("load-1", "MEAS:POW?"), 120.0, 0.02);
+        assert_true(-m->true_A > first_A);
+        first_A = -m->true_A;
+    }
+    tell("load-1", "MODE RESistance;RES 2");
+    assert_string_equal(tell("load-1", "MODE?;:RES?"), "RES;2.0000");
     pass(2.0);
     assert_near(-m->true_V / m->true_A, 2.0, 1e-6);
+    pass(600.0);
+    assert_near(-m->true_V / m->true_A, 2.0, 1e-6);
+    vbattery_set_soc(&bench.circuits[0].battery, 1.0);
     tell("load-1", "FUNC VOLT;VOLT 13");
     pass(2.0);
     assert_near(m->true_V, 13.0, 0.02 * 42.0);
@@ -149,6 +160,174 @@ static void a_supply_rises_to_its_voltage(void **state)
     assert_near(bench.circuits[0].current_A, 0.0, 0.0); /* still below the battery */
     pass(1.0);
     assert_near(bench.circuits[0].current_A, 1.0, 1e-9);
+}
+
+static void a_supply_starts_softly(void **state)
+{
+    (void)state;
+    build(LAUNCH "  - {name: supply-1, kind: supply, battery: launch-a, relay: 20 ms, "
+                 "soft_start: 500 ms, rise_time: 20 ms, " QUIET "}\n");
+    struct vcircuit *c = &bench.circuits[0];
+    assert_true(faults_add(&instrument("supply-1")->faults, "open", NULL)); /* seen by itself */
+    tell("supply-1", "VOLT 14.6;CURR 10;OUTP ON");
+    pass(0.02); /* the contacts are still open */
+    assert_near(instrument("supply-1")->true_V, 0.0, 1e-9);
+    double before = 0.0;
+    for (int i = 1; i <= 50; i++) { /* a line, and behind it by the rise time */
+        pass(0.01);
+        double V = instrument("supply-1")->true_V;
+        assert_true(V > before && V - before < 14.6 * 0.011 / 0.5);
+        if (i > 10) {
+            assert_near(V, 14.6 * (0.01 * i - 0.02) / 0.5, 0.05);
+        }
+        before = V;
+    }
+    pass(1.0);
+    assert_near(instrument("supply-1")->true_V, 14.6, 1e-6);
+    assert_near(c->current_A, 0.0, 0.0);
+}
+
+static void its_current_limit_does_not_jump(void **state)
+{
+    (void)state;
+    build(LAUNCH "  - {name: supply-1, kind: supply, battery: launch-a, relay: 0 s, "
+                 "soft_start: 0 s, rise_time: 100 ms, " QUIET "}\n");
+    struct vcircuit *c = &bench.circuits[0];
+    vbattery_set_soc(&c->battery, 0.5);
+    tell("supply-1", "VOLT 30;CURR 20;OUTP ON"); /* far above: the limit rules */
+    pass(0.1);
+    assert_near(c->current_A, 20.0 * (1.0 - exp(-1.0)), 1e-6);
+    pass(2.0);
+    assert_near(c->current_A, 20.0, 0.0);
+    tell("supply-1", "CURR 5");
+    pass(0.1);
+    assert_near(c->current_A, 5.0 + 15.0 * exp(-1.0), 1e-6);
+}
+
+static void it_overshoots_by_as_much_as_asked(void **state)
+{
+    (void)state;
+    build(LAUNCH "  - {name: supply-1, kind: supply, battery: launch-a, relay: 0 s, "
+                 "soft_start: 0 s, rise_time: 50 ms, overshoot: 5 %, " QUIET "}\n");
+    struct vinstrument *m = instrument("supply-1");
+    assert_true(faults_add(&m->faults, "open", NULL));
+    tell("supply-1", "VOLT 20;CURR 1;OUTP ON");
+    double highest = 0.0;
+    for (int i = 0; i < 1000; i++) {
+        pass(0.001);
+        highest = fmax(highest, m->true_V);
+    }
+    assert_near(highest, 20.0 * 1.05, 0.002);
+    pass(2.0);
+    assert_near(m->true_V, 20.0, 1e-6);
+    /* its own over-voltage protection judges the peak, not the setting */
+    tell("supply-1", "OUTP OFF;:VOLT:PROT 20.5");
+    assert_near(ask("supply-1", "VOLT:PROT?"), 20.5, 0.0);
+    tell("supply-1", "OUTP ON");
+    pass(1.0);
+    assert_false(m->on);
+    assert_int_equal(ask("supply-1", "VOLT:PROT:TRIP?"), 1);
+}
+
+static void a_supply_lets_go_by_its_own_protections(void **state)
+{
+    (void)state;
+    build(LAUNCH "  - {name: supply-1, kind: supply, battery: launch-a, " QUIET "}\n");
+    struct vinstrument *m = instrument("supply-1");
+    struct vcircuit *c = &bench.circuits[0];
+    vbattery_set_soc(&c->battery, 0.5);
+    tell("supply-1", "VOLT 14.4;CURR 10;:CURR:PROT 12;:CURR:PROT:STAT ON;:VOLT:PROT 14;:OUTP ON");
+    assert_near(ask("supply-1", "CURR:PROT?"), 12.0, 0.0);
+    assert_int_equal(ask("supply-1", "CURR:PROT:STAT?"), 1);
+    pass(1.0);
+    assert_near(c->current_A, 10.0, 1e-9);
+    tell("supply-1", "CURR 15");
+    pass(1.0);
+    assert_false(m->on);
+    assert_int_equal(m->trips, VTRIP_OVER_CURRENT);
+    assert_near(c->current_A, 0.0, 0.0);
+    tell("supply-1", "OUTP:PROT:CLE;:CURR 10;:OUTP ON");
+    pass(8.0 * 3600.0); /* until the battery lets the voltage rise */
+    assert_false(m->on);
+    assert_int_equal(m->trips, VTRIP_OVER_VOLTAGE);
+    assert_near(c->current_A, 0.0, 0.0);
+}
+
+/* A whole charge through a real source: what its counter says is what the battery
+ * took, and the current tapers by the model's own time constant. */
+static void a_charge_tapers_and_nothing_is_lost(void **state)
+{
+    (void)state;
+    build(LAUNCH
+          "  - {name: supply-1, kind: supply, battery: launch-a, current_gain: 100 ppm, " QUIET
+          "}\n");
+    struct vcircuit *c = &bench.circuits[0];
+    struct vbattery *b = &c->battery;
+    b->forced_C = 25.0;
+    vbattery_set_soc(b, 0.4);
+    tell("supply-1", "VOLT 14.4;CURR 20;OUTP ON");
+    double measured_Ah = 0.0;
+    double skipped_Ah = 0.0;
+    double before_A = 0.0;
+    bool tapering = false;
+    for (int s = 0; s < 8 * 3600; s++) {
+        pass(1.0);
+        double amps = instrument("supply-1")->average_A * (1.0 + 100e-6);
+        measured_Ah += s < 5 ? 0.0 : 0.5 * (amps + before_A) / 3600.0;
+        skipped_Ah = s < 5 ? b->counter.charged_Ah : skipped_Ah; /* while it starts */
+        tapering = tapering || (s > 60 && amps < 19.9);
+        assert_true(!tapering || amps <= before_A + 1e-6);
+        before_A = amps;
+    }
+    assert_true(tapering && before_A < 0.5);
+    assert_near(measured_Ah / (b->counter.charged_Ah - skipped_Ah), 1.0001, 5e-6);
+    assert_near(b->soc, 0.4 + 0.999 * b->counter.charged_Ah / 129.5, 1e-9);
+}
+
+#define TWO_OUTPUTS                                                                                \
+    "batteries:\n"                                                                                 \
+    "  - {name: launch-a, chemistry: lfp, cells: 4, capacity: 120 Ah, soc: 50 %}\n"                \
+    "  - {name: lamp-b, chemistry: nimh, cells: 10, capacity: 4 Ah, soc: 50 %}\n"                  \
+    "instruments:\n"                                                                               \
+    "  - {name: supply-1, kind: supply, battery: launch-a, " QUIET "}\n"                           \
+    "  - {name: supply-2, kind: supply, battery: lamp-b, shares: supply-1, " QUIET "}\n"
+
+static void two_outputs_over_one_link(void **state)
+{
+    (void)state;
+    build(TWO_OUTPUTS);
+    struct vcircuit *a = &bench.circuits[0];
+    struct vcircuit *b = &bench.circuits[1];
+    assert_string_equal(tell("supply-1", "INST:NSEL?;:INST?"), "1;CH1");
+    tell("supply-1", "VOLT 14.4;CURR 10;:OUTP ON");
+    tell("supply-1", "INST:NSEL 2;:VOLT 16;CURR 2;:OUTP ON");
+    pass(2.0);
+    assert_near(a->current_A, 10.0, 1e-9);
+    assert_near(b->current_A, 2.0, 1e-9);
+    assert_string_equal(tell("supply-1", "CURR?;:CURR? (@1);:INST?"), "2.000;10.000;CH2");
+    /* a list is for its own part only, and needs nothing selected */
+    tell("supply-1", "INST CH1;:OUTP OFF,(@2)");
+    pass(0.1);
+    assert_near(b->current_A, 0.0, 0.0);
+    assert_near(a->current_A, 10.0, 1e-9);
+    assert_string_equal(tell("supply-1", "OUTP? (@1);:OUTP? (@2)"), "1;0");
+    assert_near(ask("supply-1", "MEAS:VOLT? (@2)"), b->node_V, 0.0006);
+    /* errors go to the one queue; outputs that are not there are out of range */
+    tell("supply-1", "*CLS;:OUTP ON,(@3);:INST:NSEL 0;:CURR 1,(@1,2)");
+    assert_string_equal(tell("supply-1", "SYST:ERR?;:SYST:ERR?;:SYST:ERR?"),
+                        "-222,\"Data out of range\";-222,\"Data out of range\";"
+                        "-108,\"Parameter not allowed\"");
+    tell("supply-1", "*RST");
+    pass(0.1);
+    assert_near(a->current_A, 0.0, 0.0);
+}
+
+static void one_output_knows_no_other(void **state)
+{
+    (void)state;
+    build(LAUNCH "  - {name: supply-1, kind: supply, battery: launch-a}\n");
+    tell("supply-1", "*CLS;INST:NSEL 1");
+    assert_string_equal(tell("supply-1", "SYST:ERR?"), "-113,\"Undefined header\"");
 }
 
 static void current_law_holds_with_several_instruments(void **state)
@@ -358,6 +537,11 @@ static void wrong_descriptions_are_refused_with_their_line(void **state)
         {LAUNCH "  - {name: load-1, kind: load, battery: launch-a, lead_resistance: -1 Ohm}\n",
          "between"},
         {"batteries:\n  - {name: a, chemistry: lfp, cells: 4, capacity: 0 Ah}\n", "above 0"},
+        {LAUNCH "  - {name: supply-2, kind: supply, battery: launch-a, shares: supply-1}\n",
+         "no instrument \"supply-1\""},
+        {LAUNCH "  - {name: load-1, kind: load, battery: launch-a}\n"
+                "  - {name: supply-2, kind: supply, battery: launch-a, shares: load-1}\n",
+         "share the link"},
         {"batteries: []\ninstruments: []\n", "at least one"},
         {"instruments:\n  - {name: load-1, kind: load, battery: a}\n", "batteries"},
     };
@@ -380,6 +564,13 @@ int main(void)
         cmocka_unit_test_teardown(power_and_resistance_modes, take_down),
         cmocka_unit_test_teardown(a_supply_holds_current_then_voltage_and_never_sinks, take_down),
         cmocka_unit_test_teardown(a_supply_rises_to_its_voltage, take_down),
+        cmocka_unit_test_teardown(a_supply_starts_softly, take_down),
+        cmocka_unit_test_teardown(its_current_limit_does_not_jump, take_down),
+        cmocka_unit_test_teardown(it_overshoots_by_as_much_as_asked, take_down),
+        cmocka_unit_test_teardown(a_supply_lets_go_by_its_own_protections, take_down),
+        cmocka_unit_test_teardown(a_charge_tapers_and_nothing_is_lost, take_down),
+        cmocka_unit_test_teardown(two_outputs_over_one_link, take_down),
+        cmocka_unit_test_teardown(one_output_knows_no_other, take_down),
         cmocka_unit_test_teardown(current_law_holds_with_several_instruments, take_down),
         cmocka_unit_test_teardown(a_load_lets_go_by_its_own_protections, take_down),
         cmocka_unit_test_teardown(the_pack_opens_and_the_voltage_collapses, take_down),

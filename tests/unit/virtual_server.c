@@ -37,7 +37,8 @@ static const char text[] =
     "instruments:\n"
     "  - {name: load-1, kind: load, battery: launch-a}\n"
     "  - {name: lines-1, kind: thermometer, battery: launch-a, style: lines}\n"
-    "  - {name: file-1, kind: thermometer, battery: launch-a, style: file}\n";
+    "  - {name: file-1, kind: thermometer, battery: launch-a, style: file}\n"
+    "  - {name: load-2, kind: load, battery: launch-a, shares: load-1}\n";
 
 static const char *path_of(const char *name)
 {
@@ -375,6 +376,27 @@ static void control_answers_mistakes(void **state)
     assert_true(server.quit);
 }
 
+static void a_second_output_has_no_link_of_its_own(void **state)
+{
+    (void)state;
+    assert_int_equal(access(path_of("load-2"), F_OK), -1);
+    static const char *const of_the_link[] = {"fault load-2 unplug", "fault load-2 replug",
+                                              "fault load-2 silence", "fault load-2 identity X",
+                                              "replug load-2"};
+    for (size_t i = 0; i < sizeof of_the_link / sizeof of_the_link[0]; i++) {
+        control_command(&server, &client, of_the_link[i], &answer);
+        assert_memory_equal(answer.text, "error ", 6);
+        assert_non_null(strstr(answer.text, "do that to load-1"));
+    }
+    assert_string_equal(ask("CURR 7,(@2);:INP ON,(@2);:INP? (@1);:INP? (@2)\n"), "0;1\n");
+    assert_ok("output load-2");
+    assert_memory_equal(answer.text, "ok on", 5);
+    assert_ok("fault load-2 stays-on");
+    assert_string_equal(ask("INP OFF,(@2);:INP? (@2)\n"), "1\n");
+    assert_ok("clear-fault load-2");
+    assert_string_equal(ask("INP OFF,(@2);:INP? (@2)\n"), "0\n");
+}
+
 static void hello_lists_what_is_served(void **state)
 {
     (void)state;
@@ -393,6 +415,7 @@ int main(void)
         TEST(what_was_sent_before_a_skip_is_obeyed_before_it),
         TEST(the_log_knows_when_it_was_switched_off),
         TEST(faults_of_the_link),
+        TEST(a_second_output_has_no_link_of_its_own),
         TEST(silence_obeys_and_hang_does_not),
         TEST(late_answers_keep_their_order),
         TEST(a_flood_and_garbage_end_when_cleared),
