@@ -318,22 +318,3 @@ void accumulator_skip_to(struct charge_accumulator *a, double t_s)
     if (a->now.at.row > 0 && t_s - HAIR_S > a->now.at.t_s)
         a->now.at.t_s = t_s - HAIR_S;
 }
-
-bool analysis_discharge(const struct sample *samples, size_t n,
-                        const struct discharge_options *options, struct capacity_result *out,
-                        struct err *e)
-{
-    struct record_survey survey;
-    struct discharge_options settled = *options;
-    struct charge_accumulator a;
-
-    record_survey_start(&survey);
-    for (size_t i = 0; i < n; i++)
-        record_survey_add(&survey, &samples[i]);
-    record_survey_settle(&survey, &settled);
-    accumulator_start(&a, &settled);
-    for (size_t i = 0; i < n; i++)
-        if (!accumulator_add(&a, &samples[i], e))
-            return false;
-    return accumulator_finish(&a, out, e);
-}

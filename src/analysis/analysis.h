@@ -84,6 +84,7 @@ struct analysis_notes {
 struct uncertainty_component {
     const char *name;   /* stable word for scripts: "current gain", ... */
     double standard_Ah; /* one standard uncertainty of the charge */
+    bool averages;      /* differs from one record to the next, so the mean of several has less */
     char how[112];      /* how it was found, in words */
 };
 #define UNCERTAINTY_COMPONENTS_MAX 12
@@ -116,7 +117,9 @@ struct capacity_result {
     double mean_current_A;  /* charge / loaded_s; negative for a discharge */
     double start_voltage_V; /* first row counted */
     double end_voltage_V;
-    double end_s; /* on the record's own time axis */
+    double end_current_A;
+    double peak_voltage_V; /* of the whole record */
+    double end_s;          /* on the record's own time axis */
     double temperature_start_C, temperature_min_C, temperature_mean_C, temperature_max_C;
     double percent_of_rated;    /* NAN without a rating, and for a charge */
     bool lower_bound;           /* the battery could have delivered more than was recorded */
@@ -175,11 +178,6 @@ bool accumulator_add(struct charge_accumulator *a, const struct sample *s, struc
 void accumulator_skip_to(struct charge_accumulator *a, double t_s);
 /* The result so far; may be called again after more samples. */
 bool accumulator_finish(const struct charge_accumulator *a, struct capacity_result *out,
-                        struct err *e) NODISCARD;
-
-/* All at once: survey, then accumulate. */
-bool analysis_discharge(const struct sample *samples, size_t n,
-                        const struct discharge_options *options, struct capacity_result *out,
                         struct err *e) NODISCARD;
 
 #endif

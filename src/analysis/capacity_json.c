@@ -81,6 +81,8 @@ static void put_numbers(json_t *o, const struct capacity_result *r)
         {"mean_current_A", r->mean_current_A},
         {"start_voltage_V", r->start_voltage_V},
         {"end_voltage_V", r->end_voltage_V},
+        {"end_current_A", r->end_current_A},
+        {"peak_voltage_V", r->peak_voltage_V},
         {"end_s", r->end_s},
         {"temperature_start_C", r->temperature_start_C},
         {"temperature_min_C", r->temperature_min_C},

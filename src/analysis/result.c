@@ -61,6 +61,8 @@ static void fill_electrical(const struct charge_accumulator *a, const struct str
     out->mean_current_A = s->loaded_s > 0 ? sign * s->charge_As / s->loaded_s : (double)NAN;
     out->start_voltage_V = s->start.at.voltage_V;
     out->end_voltage_V = s->end.at.voltage_V;
+    out->end_current_A = s->end.at.current_A;
+    out->peak_voltage_V = a->signs.highest_V;
     out->end_s = s->end.at.t_s;
     out->lower_bound = s->reason == END_REASON_NOT_REACHED;
     out->percent_of_rated =

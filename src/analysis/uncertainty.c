@@ -10,8 +10,27 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <string.h>
 
 #define SQRT3 1.7320508075688772
+
+/* What falls out anew in every record: where the rows happen to lie, and noise. The
+ * rest belongs to the instrument or to the shape of the curve. */
+static bool averages(const char *name)
+{
+    static const char *const those[] = {
+        "current resolution",
+        "end between rows",
+        "switching between rows",
+        "start of the record",
+        "gaps",
+        "interruption",
+    };
+    for (size_t i = 0; i < sizeof those / sizeof those[0]; i++)
+        if (strcmp(those[i], name) == 0)
+            return true;
+    return false;
+}
 
 /* A charge is the sum of its pieces; one list entry for each influence. */
 static void add(struct uncertainty_budget *b, const char *name, double standard_As, const char *fmt,
@@ -24,6 +43,7 @@ static void add(struct uncertainty_budget *b, const char *name, double standard_
         return;
     struct uncertainty_component *c = &b->component[b->count++];
     c->name = name;
+    c->averages = averages(name);
     c->standard_Ah = fabs(standard_As) / SECONDS_PER_HOUR;
     va_list args;
     va_start(args, fmt);

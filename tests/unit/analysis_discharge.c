@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Charge, energy and end of a record: exact figures, laws, and what is noticed. */
 #include "analysis/analysis.h"
+#include "whole_record.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -44,7 +45,7 @@ static struct capacity_result analyse(size_t n, const struct discharge_options *
 {
     struct capacity_result r;
     struct err e = {0};
-    if (!analysis_discharge(rows, n, o, &r, &e))
+    if (!whole_record(rows, n, o, &r, &e))
         fail_msg("refused: %s", e.text);
     return r;
 }
@@ -53,7 +54,7 @@ static void expect_refusal(size_t n, const struct discharge_options *o, const ch
 {
     struct capacity_result r;
     struct err e = {0};
-    assert_false(analysis_discharge(rows, n, o, &r, &e));
+    assert_false(whole_record(rows, n, o, &r, &e));
     assert_int_equal(e.code, ERR_CONFIG);
     assert_string_equal(e.text, message);
 }

@@ -3,6 +3,7 @@
 #include "analysis/analysis.h"
 #include "analysis/capacity_json.h"
 #include "analysis/verdict.h"
+#include "whole_record.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -128,7 +129,7 @@ static struct capacity_result assess(const struct instrument_accuracy *accuracy)
     struct discharge_options o = discharge_options_default();
     o.cutoff_V = 3.0;
     o.accuracy = *accuracy;
-    if (!analysis_discharge(record, hour_record(), &o, &r, &e))
+    if (!whole_record(record, hour_record(), &o, &r, &e))
         fail_msg("%s", e.text);
     return r;
 }
@@ -175,7 +176,7 @@ static void relative_uncertainties_add_in_squares(void **state)
     o.accuracy.current.gain = 0.001 * root3;
     o.accuracy.time_gain = 5e-5 * root3;
     o.accuracy.voltage.gain = 5e-4 * root3;
-    assert_true(analysis_discharge(two, 3, &o, &r, &e));
+    assert_true(whole_record(two, 3, &o, &r, &e));
     close_to(100 * r.uncertainty.standard_Ah / r.capacity_Ah, 0.100125, 1e-5);
     close_to(100 * r.uncertainty.expanded_Ah / r.capacity_Ah, 0.20025, 1e-5);
     close_to(100 * r.uncertainty.energy_standard_Wh / r.energy_Wh, 0.111915, 1e-5);

@@ -11,7 +11,9 @@
  *  lead_acid  V. Sulzer et al., J. Electrochem. Soc. 166 (2019) A2363. No
  *             capacity is published; only parsing and a computed figure. */
 #include "analysis/analysis.h"
+#include "analysis/pulse.h"
 #include "report/csv.h"
+#include "whole_record.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -64,7 +66,7 @@ static struct capacity_result analyse_part(const struct record *r, size_t first,
 {
     struct capacity_result result;
     struct err e = {0};
-    if (!analysis_discharge(r->rows + first, last - first + 1, o, &result, &e))
+    if (!whole_record(r->rows + first, last - first + 1, o, &result, &e))
         fail_msg("%s", e.text);
     return result;
 }
@@ -301,6 +303,72 @@ static void leaf_pulse_test_counts_from_full(void **state)
     assert_int_equal(r.gaps, 0);
 }
 
+static struct pulse_watch pulses_in(const struct record *r, size_t first, size_t last,
+                                    double load_A)
+{
+    struct pulse_watch w;
+    pulse_watch_start(&w, load_A, 0);
+    for (size_t i = first; i <= last; i++)
+        pulse_watch_add(&w, &r->rows[i]);
+    pulse_watch_finish(&w);
+    return w;
+}
+
+/* The source publishes no DC resistance. Held against: a separate computation over the
+ * same rows, and the real part of its own impedance spectrum at 0.1 Hz (1 s). */
+static void p18650pf_pulses_have_the_resistances(void **state)
+{
+    (void)state;
+    struct table t = open_table("p18650pf/pulse_reference_computed.csv");
+    size_t checked = 0;
+    while (next_line(&t)) {
+        char path[256];
+        path_in(path, sizeof path, "p18650pf", t.field[0]);
+        struct record r = load(path);
+        double load_A = strtod(t.field[2], NULL);
+        struct pulse_watch w =
+            pulses_in(&r, strtoul(t.field[3], NULL, 10), strtoul(t.field[4], NULL, 10), load_A);
+        const struct pulse_change *c = pulse_chosen(&w);
+        assert_non_null(c);
+        assert_int_equal(w.count, 1);
+        assert_int_equal(c->method, PULSE_ON);
+        near(t.field[0], c->instant[0].resistance_ohm, strtod(t.field[5], NULL), 1e-4);
+        near(t.field[0], c->instant[1].resistance_ohm, strtod(t.field[6], NULL), 0.01);
+        near(t.field[0], pulse_last(c)->resistance_ohm, strtod(t.field[7], NULL), 1e-4);
+        near(t.field[0], c->instant[1].resistance_ohm, strtod(t.field[10], NULL), 0.025);
+        near(t.field[0], c->instant[1].after_s, 1, 0.1);
+        free(r.rows);
+        checked++;
+    }
+    assert_int_equal(checked, 5);
+}
+
+/* Likewise computed over the same rows and printed to 1 uOhm, but divided by the current,
+ * not by its change: the zero of the meter, 10 mA, makes 0.03 %. */
+static void leaf_pulses_have_the_resistances(void **state)
+{
+    (void)state;
+    struct table t = open_table("leaf_cell/hppc_25C_pulse_reference_computed.csv");
+    struct record r = load("leaf_cell/hppc_25C.csv");
+    size_t checked = 0;
+    while (next_line(&t)) {
+        struct pulse_watch w =
+            pulses_in(&r, strtoul(t.field[2], NULL, 10) - 1, strtoul(t.field[5], NULL, 10) + 5, 30);
+        assert_int_equal(w.count, 2);
+        assert_int_equal(w.change[1].method, PULSE_OFF);
+        const struct pulse_change *c = pulse_chosen(&w);
+        assert_int_equal(c->count, 4);
+        assert_true(fabs(c->instant[0].resistance_ohm - strtod(t.field[7], NULL)) < 2e-6);
+        assert_true(fabs(c->instant[2].resistance_ohm - strtod(t.field[8], NULL)) < 2e-6);
+        assert_true(fabs(c->instant[3].resistance_ohm - strtod(t.field[9], NULL)) < 2e-6);
+        assert_true(fabs(c->instant[2].after_s - 10) < 0.51);
+        assert_true(fabs(c->instant[3].after_s - 30) < 0.51);
+        checked++;
+    }
+    free(r.rows);
+    assert_int_equal(checked, 10);
+}
+
 /* Computed, not published: loaded rows up to the first at or below 10.8 V. */
 static void lead_acid_is_parsed(void **state)
 {
@@ -347,6 +415,8 @@ int main(void)
         cmocka_unit_test(p18650pf_whole_files_end_right),
         cmocka_unit_test(leaf_counters_are_met),
         cmocka_unit_test(leaf_pulse_test_counts_from_full),
+        cmocka_unit_test(p18650pf_pulses_have_the_resistances),
+        cmocka_unit_test(leaf_pulses_have_the_resistances),
         cmocka_unit_test(lead_acid_is_parsed),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

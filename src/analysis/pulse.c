@@ -1,0 +1,165 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * analysis/pulse: finds the steps of current in a record and their resistances. */
+#include "analysis/pulse.h"
+
+#include <math.h>
+
+const char *const pulse_method_names[] = {"two-current", "on", "off", NULL};
+
+#define SAME_SHARE 0.05
+#define NONE_SHARE 0.02
+#define HAIR_S 1e-3 /* a reading meant for an instant may come a little early */
+#define SQRT3 1.7320508075688772
+
+void pulse_watch_start(struct pulse_watch *w, double largest_A, double lead_ohm)
+{
+    *w = (struct pulse_watch){.lead_ohm = lead_ohm, .same_A = SAME_SHARE * fabs(largest_A)};
+}
+
+static bool is_none(const struct pulse_watch *w, double current_A)
+{
+    return fabs(current_A) <= NONE_SHARE / SAME_SHARE * w->same_A;
+}
+
+static void level_begin(struct pulse_watch *w, const struct sample *s)
+{
+    w->first = w->last = *s;
+    w->readings = 1;
+    w->present.count = 0;
+    w->next_mark = 0;
+}
+
+static enum pulse_method method_of(const struct pulse_watch *w, const struct pulse_change *c)
+{
+    if (is_none(w, c->before.current_A)) {
+        return PULSE_ON;
+    }
+    return is_none(w, w->newest.at.current_A) ? PULSE_OFF : PULSE_TWO_CURRENT;
+}
+
+/* The change to the present current is over. One reading out of line, after which all
+ * is as before, was none. */
+static void change_close(struct pulse_watch *w)
+{
+    struct pulse_change *c = &w->present;
+    bool changed = fabs(w->newest.at.current_A - c->before.current_A) > w->same_A;
+    if (!w->open || w->readings < 2 || !changed) {
+        return;
+    }
+    if (w->newest.at.t_s > c->instant[c->count - 1].at.t_s) {
+        c->instant[c->count++] = w->newest;
+    }
+    c->method = method_of(w, c);
+    if (w->count < PULSE_CHANGES_MAX) {
+        w->change[w->count++] = *c;
+    } else {
+        w->dropped++;
+    }
+}
+
+/* From the last reading of the present current. */
+static void change_open(struct pulse_watch *w)
+{
+    w->open = true;
+    w->present = (struct pulse_change){
+        .before = w->last,
+        .held_s = w->last.t_s - w->first.t_s,
+        .charge_Ah = w->charge_Ah,
+    };
+}
+
+static void instant_take(struct pulse_watch *w, const struct sample *s)
+{
+    static const double marks_s[] = {0, 1, 10};
+    const size_t marks = sizeof marks_s / sizeof marks_s[0];
+    struct pulse_change *c = &w->present;
+    double after_s = s->t_s - c->before.t_s;
+    double change_V = s->voltage_V - c->before.voltage_V;
+    w->newest =
+        (struct pulse_instant){after_s, *s, change_V / (s->current_A - c->before.current_A)};
+    if (w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S) {
+        c->instant[c->count++] = w->newest;
+    }
+    while (w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S) {
+        w->next_mark++;
+    }
+}
+
+/* From the present current to that of s. A level that was read only once was on the
+ * way from one to another (a ramp): the change goes on from the level before it. */
+static void level_end(struct pulse_watch *w, const struct sample *s)
+{
+    bool level = w->readings > 1 || w->first_level;
+    if (level) {
+        change_close(w);
+        change_open(w);
+    }
+    w->first_level = false;
+    level_begin(w, s);
+}
+
+void pulse_watch_add(struct pulse_watch *w, const struct sample *s)
+{
+    if (!isfinite(s->voltage_V) || !isfinite(s->current_A) || !isfinite(s->t_s)) {
+        return;
+    }
+    struct sample at = *s;
+    at.voltage_V = sample_battery_voltage(s, w->lead_ohm);
+    if (!w->begun) {
+        w->begun = w->first_level = true;
+        level_begin(w, &at);
+        return;
+    }
+    double moved_Ah = sample_charge_Ah(&w->last, &at);
+    if (fabs(at.current_A - w->first.current_A) > w->same_A) {
+        level_end(w, &at);
+    } else {
+        w->readings++;
+    }
+    w->charge_Ah += moved_Ah;
+    w->last = at;
+    if (w->open) {
+        instant_take(w, &at);
+    }
+}
+
+void pulse_watch_break(struct pulse_watch *w)
+{
+    change_close(w);
+    w->open = w->begun = false;
+}
+
+void pulse_watch_finish(struct pulse_watch *w)
+{
+    change_close(w);
+    w->open = false;
+}
+
+const struct pulse_change *pulse_chosen(const struct pulse_watch *w)
+{
+    const struct pulse_change *chosen = NULL;
+    for (size_t i = 0; i < w->count; i++) {
+        const struct pulse_change *c = &w->change[i];
+        bool better =
+            c->method == PULSE_TWO_CURRENT ||
+            (c->method == PULSE_ON && (chosen == NULL || chosen->method != PULSE_TWO_CURRENT));
+        chosen = better ? c : chosen;
+    }
+    return chosen;
+}
+
+/* Relative standard uncertainty of the difference of two readings. */
+static double difference_uncertainty(const struct accuracy *a, double difference)
+{
+    double gain = a->gain / SQRT3;
+    double step = isnan(a->resolution) ? 0 : a->resolution / (2 * SQRT3) / difference;
+    return sqrt(gain * gain + 2 * step * step);
+}
+
+double pulse_uncertainty_ohm(const struct pulse_change *c, const struct pulse_instant *i,
+                             const struct instrument_accuracy *accuracy)
+{
+    double of_V = difference_uncertainty(&accuracy->voltage, i->at.voltage_V - c->before.voltage_V);
+    double of_A = difference_uncertainty(&accuracy->current, i->at.current_A - c->before.current_A);
+    return COVERAGE_FACTOR * fabs(i->resistance_ohm) * sqrt(of_V * of_V + of_A * of_A);
+}
