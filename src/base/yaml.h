@@ -3,7 +3,7 @@
  * word stood, so that a mistake is shown with its line and a caret.
  *
  * Hides libyaml. One document per file. Anchors, aliases, tags and duplicate
- * keys are refused; file size (1 MiB), depth (16) and number of nodes (20000)
+ * keys are refused; file size (1 MiB), depth (20) and number of nodes (20000)
  * are bounded, since files may come from strangers. Nodes are owned by the
  * document. (libyaml itself has a yaml_free: ours is named yaml_doc_free.) */
 #ifndef AMPLEDGER_BASE_YAML_H

@@ -8,7 +8,7 @@
 #include <yaml.h>
 
 #define SIZE_MOST (1024 * 1024)
-#define DEPTH_MOST 16
+#define DEPTH_MOST 20 /* what four repeats, one within the other, take */
 #define NODES_MOST 20000
 
 struct builder {
@@ -164,7 +164,7 @@ static bool build(struct builder *b, const yaml_event_t *event, int depth, struc
 {
     if (depth > DEPTH_MOST || b->nodes >= NODES_MOST) {
         return fail_at(b, event->start_mark,
-                       depth > DEPTH_MOST ? "nested too deeply (at most 16 levels)"
+                       depth > DEPTH_MOST ? "nested too deeply (at most 20 levels)"
                                           : "too many entries (at most 20000)");
     }
     if (event->type == YAML_SCALAR_EVENT) {

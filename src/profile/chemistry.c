@@ -57,6 +57,29 @@ static const char *const cadmium_cautions[] = {
     NULL,
 };
 
+/* What is common to charging a family. Shares kept and ceilings: from memory and
+ * on the cautious side (M) unless said otherwise; the ceilings leave room for a
+ * battery better than its label. */
+#define LITHIUM_CHARGE                                                                             \
+    .compensation_V_per_K = 0, .compensation_reference_C = NAN, .drop_V = NAN,                     \
+    .charge_Ah_kept = 0.99, .charge_Wh_kept = 0.95, .charge_most = 1.5,                            \
+    .charge_needs_temperature = true /* none below 0 degC: the handbook (A) */
+/* 0.3 C: the handbook allows no more below 0 degC (A); above it usual for deep
+ * cycle types (M). Compensation -3 mV/K per cell about 25 degC: a battery page on
+ * lead-acid charging, 2.30 V at 25, 2.27 at 35, 2.33 at 15 degC (A); other pages
+ * say -3.67 (B) and -5 (A). Taper 0.02 C: M. Recover: M. */
+#define LEAD_CHARGE                                                                                \
+    .charge_usual_C = 0.3, .taper_C = 0.02, .compensation_V_per_K = -0.003,                        \
+    .compensation_reference_C = 25, .drop_V = NAN, .recover_V = 1.50, .charge_Ah_kept = 0.85,      \
+    .charge_Wh_kept = 0.75, .charge_most = 1.6, .charge_needs_temperature = false
+/* 66 % kept at C/10 and charge time = 1.4 C/I: a guide on NiMH charging (A). Most:
+ * 0.1 It for 16 h puts in 1.6 (the maker's test methods, A), with room to 1.7.
+ * Usual largest 1 C: M. Recover: M. */
+#define NICKEL_CHARGE                                                                              \
+    .charge_usual_C = 1.0, .taper_C = NAN, .compensation_V_per_K = 0,                              \
+    .compensation_reference_C = NAN, .recover_V = 0.50, .charge_Ah_kept = 0.66,                    \
+    .charge_Wh_kept = 0.60, .charge_most = 1.7, .charge_needs_temperature = true
+
 static const struct chemistry_data data[CHEM_COUNT] = {
     [CHEM_LFP] =
         {
@@ -70,7 +93,11 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .discharge_max_C = 60,
             .charge_min_C = 0,
             .charge_max_C = 45,
-            .reference_C = 25, /* rated capacity in the sheet of the 304 Ah cell (A) */
+            .reference_C = 25,     /* rated capacity in the sheet of the 304 Ah cell (A) */
+            .charge_usual_C = 0.5, /* standard charge of the sheet of the 304 Ah cell (M) */
+            .taper_C = 0.05,       /* 3.65 V, 0.05 C: the same sheet (A) */
+            .recover_V = 2.00,     /* its floor: below it a lithium cell is not charged again */
+            LITHIUM_CHARGE,
             .cautions = lithium_cautions,
         },
     [CHEM_LI_ION] =
@@ -85,7 +112,11 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .discharge_max_C = 60,
             .charge_min_C = 0,
             .charge_max_C = 45,
-            .reference_C = 20, /* 20 +/- 5 degC: IEC 61960 as quoted by a test laboratory (B) */
+            .reference_C = 20,     /* 20 +/- 5 degC: IEC 61960 as quoted by a test laboratory (B) */
+            .charge_usual_C = 0.5, /* a maker's sheet of an 18650 cell: 1.25 A of 2.5 Ah (A) */
+            .taper_C = 0.05,       /* the same sheet: 125 mA of 2.5 Ah (A) */
+            .recover_V = 2.50,
+            LITHIUM_CHARGE,
             .cautions = lithium_cautions,
         },
     [CHEM_LTO] =
@@ -100,7 +131,11 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .discharge_max_C = 60,
             .charge_min_C = 0,
             .charge_max_C = 45,
-            .reference_C = 25, /* M */
+            .reference_C = 25,     /* M */
+            .charge_usual_C = 1.0, /* M; makers often allow more */
+            .taper_C = 0.05,       /* M */
+            .recover_V = 1.50,
+            LITHIUM_CHARGE,
             .cautions = lithium_cautions,
         },
     [CHEM_SODIUM_ION] =
@@ -117,6 +152,10 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .charge_min_C = 0,
             .charge_max_C = 40,
             .reference_C = 25,
+            .charge_usual_C = 0.5,
+            .taper_C = 0.05,
+            .recover_V = 1.80,
+            LITHIUM_CHARGE,
             .cautions = sodium_cautions,
         },
     /* Lead-acid: nominal 2.0, typical full charge 2.40: a battery page on cell
@@ -137,6 +176,7 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .charge_min_C = -20,
             .charge_max_C = 50,
             .reference_C = 20,
+            LEAD_CHARGE,
             .cautions = lead_cautions,
         },
     [CHEM_LEAD_AGM] =
@@ -152,6 +192,7 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .charge_min_C = -20,
             .charge_max_C = 50,
             .reference_C = 20,
+            LEAD_CHARGE,
             .cautions = sealed_lead_cautions,
         },
     [CHEM_LEAD_GEL] =
@@ -167,6 +208,7 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .charge_min_C = -20,
             .charge_max_C = 50,
             .reference_C = 20,
+            LEAD_CHARGE,
             .cautions = sealed_lead_cautions,
         },
     /* Nickel: nominal 1.2: a guide on NiMH charging (A). Cut-off 1.0: a maker's
@@ -186,6 +228,8 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .charge_min_C = 0,
             .charge_max_C = 45,
             .reference_C = 20,
+            .drop_V = 0.005, /* 5 mV per cell: a charger's manual (A) */
+            NICKEL_CHARGE,
             .cautions = nickel_cautions,
         },
     [CHEM_NICD] =
@@ -201,6 +245,8 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .charge_min_C = 0,
             .charge_max_C = 45,
             .reference_C = 20,
+            .drop_V = 0.010, /* M: 10 to 20 mV per cell */
+            NICKEL_CHARGE,
             .cautions = cadmium_cautions,
         },
 };

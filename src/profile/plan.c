@@ -8,14 +8,10 @@
 
 #include <math.h>
 #include <stdarg.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-/* A discharge without a longest time gets this many times what the rated
- * capacity would take: room for a battery better than its label, an end for a
- * voltage that never comes. */
-#define TIME_SPARE 1.5
 
 const char *const voltage_source_names[] = {"two-wire", "remote-sense", "meter", NULL};
 const char *const attempts_names[] = {"last", "best", "mean", NULL};
@@ -109,14 +105,78 @@ double full_voltage(const struct plan_work *w)
     return per_cell * w->battery->cells;
 }
 
-double largest_current(const struct plan_work *w)
+double nominal_voltage(const struct plan_work *w)
+{
+    return w->chemistry->nominal_V * w->battery->cells;
+}
+
+/* --- what the steps do --- */
+
+bool step_charges(const struct plan_step *s)
+{
+    return s->current_A > 0;
+}
+
+bool step_discharges(const struct plan_step *s)
+{
+    return s->current_A < 0;
+}
+
+double largest_current(const struct plan_work *w, bool charging)
 {
     double largest = 0;
     for (size_t i = 0; i < w->plan->step_count; i++) {
-        largest = fmax(largest, fabs(w->plan->steps[i].current_A));
+        double current_A = w->plan->steps[i].current_A;
+        largest = fmax(largest, charging ? current_A : -current_A);
     }
     return largest;
 }
+
+double coldest_charge_voltage(const struct plan_work *w, const struct plan_step *s)
+{
+    double coldest_C = fmax(w->chemistry->charge_min_C, w->profile->limits.temperature_min.q.value);
+    if (!w->profile->limits.temperature_min.present) {
+        coldest_C = w->chemistry->charge_min_C;
+    }
+    double shift_V = s->charge_V_per_K * (coldest_C - s->compensation_C);
+    return s->charge_V_per_K < 0 ? s->charge_V + fmax(0, shift_V) : s->charge_V;
+}
+
+double mean_current(const struct plan_work *w, const struct plan_step *s)
+{
+    switch (s->drive) {
+    case DRIVE_POWER:
+        return s->power_W / nominal_voltage(w);
+    case DRIVE_RESISTANCE:
+        return nominal_voltage(w) / s->resistance_ohm;
+    case DRIVE_OFF:
+    case DRIVE_CURRENT:
+        break;
+    }
+    return fabs(s->current_A);
+}
+
+size_t first_flowing(const struct plan *p)
+{
+    for (size_t i = 0; i < p->step_count; i++) {
+        if (step_charges(&p->steps[i]) || step_discharges(&p->steps[i])) {
+            return i;
+        }
+    }
+    return SIZE_MAX;
+}
+
+bool filled_before(const struct plan *p, size_t i)
+{
+    for (size_t k = 0; k < i; k++) {
+        if (p->steps[k].kind == STEP_CHARGE || p->steps[k].kind == STEP_HOLD) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* --- texts --- */
 
 const char *duration_text(double s, char out[DURATION_TEXT_SIZE])
 {
@@ -153,6 +213,10 @@ static const char *unit_of(enum dimension d)
         return "degC/min";
     case DIM_RATIO:
         return "%";
+    case DIM_POWER:
+        return "W";
+    case DIM_RESISTANCE:
+        return "Ohm";
     default:
         return ""; /* no other is read from a profile */
     }
@@ -170,13 +234,6 @@ const char *written_text(const struct written *q, char out[WRITTEN_TEXT_SIZE])
     return out;
 }
 
-/* --- steps --- */
-
-static double or_default(const struct written *q, double otherwise)
-{
-    return q->present ? q->q.value : otherwise;
-}
-
 void need_rating(struct plan_work *w, const struct written *q, const char *instead)
 {
     if (lacks_rating(w, q)) {
@@ -188,128 +245,7 @@ void need_rating(struct plan_work *w, const struct written *q, const char *inste
     }
 }
 
-/* An end in time for every discharge. */
-static double longest_time(struct plan_work *w, const struct profile_step *from, double current_A)
-{
-    if (from->at_most_time.present) {
-        return from->at_most_time.q.value;
-    }
-    /* fmax gives way to the one that is known. */
-    double charge_Ah = resolve_charge(w, &from->at_most_charge);
-    if (from->until_voltage.present) {
-        charge_Ah = fmax(charge_Ah, w->battery->rated_Ah);
-    }
-    if (isfinite(charge_Ah)) {
-        return TIME_SPARE * charge_Ah / current_A * S_PER_H;
-    }
-    if (!lacks_rating(w, &from->current) && !lacks_rating(w, &from->at_most_charge)) {
-        plan_problem(w, from->line,
-                     "step \"%s\" might never end: it has no longest time, and battery \"%s\" has "
-                     "no rated capacity to work one out from; write at_most: {time: ...}",
-                     from->name, w->battery->label);
-    }
-    return NAN;
-}
-
-/* Hours = Ah / A and Wh = Ah x nominal V (common practice, no source). `left_Ah`
- * is what the rating says is still in the battery. */
-static void expect_discharge(const struct plan_work *w, struct plan_step *s, double *left_Ah)
-{
-    double nominal_V = w->chemistry->nominal_V * w->battery->cells;
-    double current_A = fabs(s->current_A);
-    s->heat_W = current_A * nominal_V;
-    s->expected_Ah = *left_Ah;
-    if (isfinite(*left_Ah) || isnan(s->until_V)) {
-        s->expected_Ah = fmin(s->expected_Ah, s->max_Ah);
-        s->expected_Ah = fmin(s->expected_Ah, current_A * s->max_s / S_PER_H);
-    }
-    *left_Ah -= s->expected_Ah;
-    s->expected_s = s->expected_Ah / current_A * S_PER_H;
-    s->expected_Wh = s->expected_Ah * nominal_V;
-}
-
-static void plan_discharge(struct plan_work *w, const struct profile_step *from,
-                           struct plan_step *s, double *left_Ah)
-{
-    need_rating(w, &from->current, "the current in A");
-    need_rating(w, &from->at_most_charge, "the charge in Ah");
-    double current_A = resolve_current(w, &from->current);
-    s->current_A = -current_A;
-    s->until_V = resolve_voltage(w, &from->until_voltage);
-    s->max_Ah = resolve_charge(w, &from->at_most_charge);
-    s->max_s = longest_time(w, from, current_A);
-    expect_discharge(w, s, left_Ah);
-    if (!isfinite(s->max_s)) {
-        s->max_s = 0; /* a problem has been listed: nothing will start */
-    }
-}
-
-static void plan_rest(const struct profile_step *from, struct plan_step *s)
-{
-    s->max_s = from->duration.q.value;
-    s->expected_s = s->max_s;
-    s->expected_Ah = 0;
-    s->expected_Wh = 0;
-    s->heat_W = 0;
-}
-
-static struct plan_step blank_step(const struct profile_step *from)
-{
-    struct plan_step s = {
-        .kind = from->kind,
-        .drive = from->kind == STEP_DISCHARGE ? DRIVE_CURRENT : DRIVE_OFF,
-        .power_W = NAN,
-        .resistance_ohm = NAN,
-        .charge_V = NAN,
-        .compensation_C = NAN,
-        .skip_above_V = NAN,
-        .until_V = NAN,
-        .until_A = NAN,
-        .until_drop_V = NAN,
-        .until_C_per_min = NAN,
-        .until_V_per_h = NAN,
-        .max_Ah = NAN,
-        .remind_s = NAN,
-        .repeat = {.of_step = SIZE_MAX,
-                   .until_below_Ah = NAN,
-                   .until_from_Ah = NAN,
-                   .until_agree = NAN},
-        .sample_s = or_default(&from->sample_every, 1.0),
-    };
-    memcpy(s.name, from->name, sizeof s.name);
-    return s;
-}
-
-static void plan_steps(struct plan_work *w)
-{
-    struct plan *plan = w->plan;
-    double left_Ah = w->battery->rated_Ah;
-    for (size_t i = 0; i < w->profile->step_count; i++) {
-        const struct profile_step *from = &w->profile->steps[i];
-        struct plan_step *s = &plan->steps[i];
-        *s = blank_step(from);
-        switch (from->kind) {
-        case STEP_DISCHARGE:
-            plan_discharge(w, from, s, &left_Ah);
-            break;
-        case STEP_REST:
-            plan_rest(from, s);
-            break;
-        case STEP_CHARGE:
-        case STEP_PULSE:
-        case STEP_HOLD:
-        case STEP_REPEAT:
-            plan_problem(w, from->line,
-                         "step \"%s\" is a %s, and this version runs only discharge and rest: "
-                         "take it out",
-                         from->name, step_kind_names[from->kind]);
-            break;
-        }
-        plan->expected_s += s->expected_s;
-        plan->expected_Ah += s->expected_Ah;
-        plan->expected_Wh += s->expected_Wh;
-    }
-}
+/* --- acceptance --- */
 
 static void plan_accept(struct plan_work *w)
 {
@@ -327,6 +263,7 @@ static void plan_accept(struct plan_work *w)
     }
     w->plan->accept_Ah = resolve_charge(w, &a->capacity);
     w->plan->guard_band = a->guard_band;
+    w->plan->attempts = (enum attempts)a->counts;
 }
 
 /* --- the whole --- */
@@ -356,11 +293,10 @@ bool plan_make(const struct profile *p, const struct battery *b, const struct st
     };
     plan_steps(&w);
     plan_accept(&w);
+    plan_expect(&w);
     plan_limits(&w);
-    for (size_t i = 0; i < plan->step_count; i++) {
-        plan->steps[i].limits = plan->limits;
-    }
     plan_check(&w);
+    plan_check_charge(&w);
     plan_warn(&w);
     plan_advise(&w);
     *out = plan;

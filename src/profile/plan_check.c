@@ -6,7 +6,13 @@
 #include "base/file.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <string.h>
+
+#define LONGEST_DAYS 366
+#define MB 1e6
+/* For events, the journal of the database, and other runs at the same time. */
+#define DISK_RESERVE_BYTES 50e6
 
 /* --- the battery by itself --- */
 
@@ -40,6 +46,9 @@ static void check_cutoff(struct plan_work *w, size_t i)
     const char *chemistry = chemistry_names[w->battery->chemistry];
     double floor_V = w->chemistry->floor_V * w->battery->cells;
     int cells = w->battery->cells;
+    if (!step_discharges(s)) {
+        return;
+    }
     if (s->until_V <= floor_V) {
         plan_problem(w, line,
                      "the cut-off of step \"%s\", %.2f V, is not above the floor of %d %s cells "
@@ -55,12 +64,25 @@ static void check_cutoff(struct plan_work *w, size_t i)
     }
 }
 
+/* Where the profile says how much flows. */
+static int line_of_current(const struct profile_step *from)
+{
+    const struct written *const places[] = {&from->current, &from->power, &from->resistance};
+    for (size_t i = 0; i < sizeof places / sizeof places[0]; i++) {
+        if (places[i]->present) {
+            return places[i]->line;
+        }
+    }
+    return from->segment_count > 0 ? from->segments[0].current.line : from->line;
+}
+
 static void check_current(struct plan_work *w, size_t i)
 {
     const struct plan_step *s = &w->plan->steps[i];
-    int line = w->profile->steps[i].current.line;
+    int line = line_of_current(&w->profile->steps[i]);
     double current_A = fabs(s->current_A);
-    if (current_A > w->battery->current_max_A) {
+    const char *verb = step_charges(s) ? "charges with" : "draws";
+    if (step_discharges(s) && current_A > w->battery->current_max_A) {
         plan_problem(
             w, line,
             "step \"%s\" draws %.4g A, and battery \"%s\" allows %.4g A: lower the current",
@@ -70,9 +92,9 @@ static void check_current(struct plan_work *w, size_t i)
     double limit_A = resolve_current(w, &w->profile->limits.current_max);
     if (current_A > limit_A) {
         plan_problem(w, line,
-                     "step \"%s\" draws %.4g A, above this profile's own limit of %.4g A in line "
+                     "step \"%s\" %s %.4g A, above this profile's own limit of %.4g A in line "
                      "%d: lower the current or raise the limit",
-                     s->name, current_A, limit_A, limit_line);
+                     s->name, verb, current_A, limit_A, limit_line);
     }
 }
 
@@ -85,14 +107,15 @@ static void check_end(struct plan_work *w, size_t i)
     if (!p->judged || p->judged_step != i) {
         return;
     }
-    double most_Ah = fabs(s->current_A) * s->max_s / S_PER_H;
+    double current_A = mean_current(w, s);
+    double most_Ah = current_A * s->max_s / S_PER_H;
     char longest[DURATION_TEXT_SIZE], wanted[DURATION_TEXT_SIZE];
     if (s->max_s > 0 && most_Ah < p->accept_Ah) {
         plan_problem(w, from->at_most_time.present ? from->at_most_time.line : from->line,
                      "step \"%s\" ends after %s, before %.4g Ah can be delivered at %.4g A (%s): "
                      "give at_most more time",
-                     s->name, duration_text(s->max_s, longest), p->accept_Ah, fabs(s->current_A),
-                     duration_text(p->accept_Ah / fabs(s->current_A) * S_PER_H, wanted));
+                     s->name, duration_text(s->max_s, longest), p->accept_Ah, current_A,
+                     duration_text(p->accept_Ah / current_A * S_PER_H, wanted));
     }
     if (s->max_Ah < p->accept_Ah) {
         plan_problem(w, from->at_most_charge.line,
@@ -108,7 +131,7 @@ static void check_sampling(struct plan_work *w, size_t i)
     const struct plan_step *s = &w->plan->steps[i];
     const struct profile_step *from = &w->profile->steps[i];
     double trust_s = w->plan->limits.trust_s;
-    if (s->sample_s * 2 > trust_s) {
+    if (s->kind != STEP_REPEAT && s->sample_s * 2 > trust_s) {
         plan_problem(
             w, from->sample_every.present ? from->sample_every.line : from->line,
             "step \"%s\" reads every %.3g s, and readings are trusted for %.3g s, in which "
@@ -127,7 +150,7 @@ static void check_voltage_limits(struct plan_work *w)
     for (size_t i = 0; line > 0 && i < w->plan->step_count; i++) {
         const struct plan_step *s = &w->plan->steps[i];
         /* A cut-off at the floor has been told already. */
-        if (s->until_V <= l->voltage_min_V && s->until_V > floor_V) {
+        if (step_discharges(s) && s->until_V <= l->voltage_min_V && s->until_V > floor_V) {
             plan_problem(
                 w, line,
                 "the lower voltage limit, %.2f V, is not below the cut-off of step \"%s\", "
@@ -194,7 +217,7 @@ static void check_ceilings(struct plan_work *w)
 static void check_load(struct plan_work *w)
 {
     const struct instrument_facts *load = &w->stand->load;
-    if (largest_current(w) > 0 && !load->present) {
+    if (largest_current(w, false) > 0 && !load->present) {
         plan_problem(w, 0, "stand \"%s\" has no load to discharge with: choose another stand",
                      w->stand->name);
         return;
@@ -213,29 +236,51 @@ static double lead_drop(const struct plan_work *w, double current_A)
     return w->stand->lead_ohm > 0 ? current_A * w->stand->lead_ohm : 0;
 }
 
+/* A mode that the load's driver does not know cannot be set. */
+static void check_drive(struct plan_work *w, const struct plan_step *s, int line)
+{
+    const struct instrument_facts *load = &w->stand->load;
+    bool by_power = s->drive == DRIVE_POWER;
+    bool by_resistance = s->drive == DRIVE_RESISTANCE;
+    if ((by_power && !load->holds_power) || (by_resistance && !load->holds_resistance)) {
+        plan_problem(w, line,
+                     "step \"%s\" holds a constant %s, and the driver of the load at stand "
+                     "\"%s\" has no lines for that: discharge by current, or add them to the "
+                     "driver",
+                     s->name, by_power ? "power" : "resistance", w->stand->name);
+    }
+}
+
+static double largest_power(const struct plan_work *w, const struct plan_step *s)
+{
+    return s->drive == DRIVE_POWER ? s->power_W : fabs(s->current_A) * full_voltage(w);
+}
+
 static void check_step_at_load(struct plan_work *w, size_t i)
 {
     const struct instrument_facts *load = &w->stand->load;
     const struct plan_step *s = &w->plan->steps[i];
     const struct profile_step *from = &w->profile->steps[i];
     double current_A = fabs(s->current_A);
-    double power_W = current_A * full_voltage(w);
-    if (!load->present || s->kind != STEP_DISCHARGE) {
+    double power_W = largest_power(w, s);
+    int line = line_of_current(from);
+    if (!load->present || !step_discharges(s)) {
         return;
     }
+    check_drive(w, s, line);
     if (current_A > load->current_max_A) {
         plan_problem(
-            w, from->current.line,
+            w, line,
             "step \"%s\" draws %.4g A, and the load of stand \"%s\" is rated %.4g A: lower "
             "the current or choose another stand",
             s->name, current_A, w->stand->name, load->current_max_A);
     }
     if (power_W > load->power_max_W) {
-        plan_problem(w, from->current.line,
+        plan_problem(w, line,
                      "step \"%s\" takes %.4g W from the full battery (%.4g A at %.2f V), and the "
                      "load of stand \"%s\" is rated %.4g W: lower the current or choose another "
                      "stand",
-                     s->name, power_W, current_A, full_voltage(w), w->stand->name,
+                     s->name, power_W, power_W / full_voltage(w), full_voltage(w), w->stand->name,
                      load->power_max_W);
     }
     double at_load_V = s->until_V - lead_drop(w, current_A);
@@ -262,6 +307,10 @@ static bool check_plausible(struct plan_work *w)
     double v = w->stand->present_voltage_V;
     double floor_V = w->chemistry->floor_V * b->cells;
     double ceiling_V = w->chemistry->ceiling_V * b->cells;
+    size_t first = first_flowing(w->plan);
+    if (first != SIZE_MAX && isfinite(w->plan->steps[first].skip_above_V)) {
+        floor_V = w->chemistry->recover_V * b->cells; /* it is there for batteries so low */
+    }
     if (v < -0.1) {
         plan_problem(w, 0,
                      "stand \"%s\" reads %.2f V: the battery is connected the wrong way round; "
@@ -302,24 +351,40 @@ static void check_present_thermometer(struct plan_work *w)
     }
 }
 
-/* Each limit by itself would trip the run with its first sample. */
-static void check_present_voltage(struct plan_work *w)
+/* A cut-off that the battery is below already, with nothing before that fills it. */
+static bool check_something_left(struct plan_work *w)
 {
     double v = w->stand->present_voltage_V;
-    const struct guard_limits *l = &w->plan->limits;
-    if (!check_plausible(w)) {
-        return;
-    }
     for (size_t i = 0; i < w->plan->step_count; i++) {
         const struct plan_step *s = &w->plan->steps[i];
         /* A cut-off above full has been told already. */
-        if (v <= s->until_V && s->until_V < full_voltage(w)) {
+        if (step_discharges(s) && v <= s->until_V && s->until_V < full_voltage(w) &&
+            !filled_before(w->plan, i)) {
             plan_problem(w, w->profile->steps[i].until_voltage.line,
                          "the battery reads %.2f V at rest, the cut-off is %.2f V: nothing would "
                          "be measured; charge the battery, or check cut-off and number of cells",
                          v, s->until_V);
+            return false;
+        }
+    }
+    return true;
+}
+
+/* Each limit by itself would trip the run when current first flows. Where a
+ * person comes before that, the battery need not be there yet. */
+static void check_present_voltage(struct plan_work *w)
+{
+    double v = w->stand->present_voltage_V;
+    const struct plan *p = w->plan;
+    size_t first = first_flowing(p);
+    const struct guard_limits *l = first == SIZE_MAX ? &p->limits : &p->steps[first].limits;
+    for (size_t i = 0; i < p->step_count && i < first; i++) {
+        if (p->steps[i].kind == STEP_HOLD) {
             return;
         }
+    }
+    if (!check_plausible(w) || !check_something_left(w)) {
+        return;
     }
     if (v < l->voltage_min_V || v > l->voltage_max_V) {
         bool low = v < l->voltage_min_V;
@@ -351,6 +416,36 @@ static void check_temperature(struct plan_work *w)
     }
 }
 
+/* --- the run as a whole --- */
+
+static void check_length(struct plan_work *w)
+{
+    if (w->plan->longest_s > LONGEST_DAYS * 86400.0) {
+        plan_problem(w, 0,
+                     "with every step and repeat at its longest this run takes %.0f days, and %d "
+                     "is the most: lower times or at_most",
+                     w->plan->longest_s / 86400, LONGEST_DAYS);
+    }
+}
+
+static void check_disk(struct plan_work *w)
+{
+    double free_bytes = w->stand->free_bytes;
+    double needed = w->plan->disk_bytes;
+    if (needed + DISK_RESERVE_BYTES > free_bytes) {
+        plan_problem(w, 0,
+                     "the samples of this run take about %.0f MB, and %.0f MB are free where they "
+                     "are recorded, of which %.0f MB must stay free: make room, or write a longer "
+                     "sample_every",
+                     needed / MB, free_bytes / MB, DISK_RESERVE_BYTES / MB);
+    } else if (2 * needed + 4 * DISK_RESERVE_BYTES > free_bytes) {
+        plan_warning(w,
+                     "the samples of this run take about %.0f MB, and only %.0f MB are free where "
+                     "they are recorded",
+                     needed / MB, free_bytes / MB);
+    }
+}
+
 void plan_check(struct plan_work *w)
 {
     check_battery(w);
@@ -363,6 +458,7 @@ void plan_check(struct plan_work *w)
     check_voltage_limits(w);
     check_temperature_limits(w);
     check_ceilings(w);
+    check_length(w);
     if (w->stand == NULL) {
         return;
     }
@@ -375,4 +471,5 @@ void plan_check(struct plan_work *w)
         check_present_thermometer(w);
     }
     check_temperature(w);
+    check_disk(w);
 }

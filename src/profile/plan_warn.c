@@ -4,6 +4,7 @@
 #include "profile/plan_work.h"
 
 #include <math.h>
+#include <stdint.h>
 
 #define RATE_TOLERANCE 0.10     /* of the rated hours; common practice, no source */
 #define CUTOFF_TOLERANCE 0.005  /* of the rated cut-off */
@@ -16,7 +17,7 @@ static void warn_of_rate(struct plan_work *w, size_t i)
 {
     const struct battery *b = w->battery;
     const struct plan_step *s = &w->plan->steps[i];
-    double hours = b->rated_Ah / fabs(s->current_A);
+    double hours = b->rated_Ah / mean_current(w, s);
     if (isnan(b->rated_hours)) {
         plan_warning(w,
                      "the rate for which battery \"%s\" is rated %.4g Ah is not known; step \"%s\" "
@@ -27,7 +28,7 @@ static void warn_of_rate(struct plan_work *w, size_t i)
                      "battery \"%s\" is rated for a discharge of %.4g h (%.4g A), and step \"%s\" "
                      "takes %.4g h (%.4g A): compare the percent of rated with care",
                      b->label, b->rated_hours, b->rated_Ah / b->rated_hours, s->name, hours,
-                     fabs(s->current_A));
+                     mean_current(w, s));
     }
     if (fabs(s->until_V / b->rated_cutoff_V - 1) > CUTOFF_TOLERANCE) {
         plan_warning(w,
@@ -42,7 +43,8 @@ static void warn_of_rating(struct plan_work *w)
     const struct plan *p = w->plan;
     for (size_t i = 0; i < p->step_count; i++) {
         const struct plan_step *s = &p->steps[i];
-        bool compared = p->judged ? p->judged_step == i : isfinite(s->until_V);
+        bool ends = s->kind == STEP_DISCHARGE && isfinite(s->until_V);
+        bool compared = p->judged ? p->judged_step == i : ends;
         if (compared && isfinite(w->battery->rated_Ah) && isfinite(s->current_A)) {
             warn_of_rate(w, i);
         }
@@ -78,8 +80,8 @@ static void warn_of_end(struct plan_work *w, size_t i)
                      "what the charge takes)",
                      s->name, duration_text(s->max_s, text));
     }
-    double rated_s = w->battery->rated_Ah / fabs(s->current_A) * S_PER_H;
-    if (rated_s > s->max_s) {
+    double rated_s = w->battery->rated_Ah / mean_current(w, s) * S_PER_H;
+    if (rated_s > s->max_s && !(s->max_Ah < w->battery->rated_Ah)) {
         plan_warning(w, "step \"%s\" ends after %s, before the rated capacity can be delivered",
                      s->name, duration_text(s->max_s, text));
     }
@@ -121,7 +123,7 @@ static void warn_of_reading(struct plan_work *w)
 static void warn_of_load(struct plan_work *w)
 {
     const struct stand_facts *f = w->stand;
-    if (!f->load.present || !(largest_current(w) > 0)) {
+    if (!f->load.present || !(largest_current(w, false) > 0)) {
         return;
     }
     if (!f->load.has_backstop) {
@@ -136,7 +138,7 @@ static void warn_of_load(struct plan_work *w)
                      "the driver of the load at stand \"%s\" does not state its rated %s: check "
                      "that it can take %.4g A and %.4g W",
                      f->name, isnan(f->load.current_max_A) ? "current" : "power",
-                     largest_current(w), largest_current(w) * full_voltage(w));
+                     largest_current(w, false), largest_current(w, false) * full_voltage(w));
     }
 }
 
@@ -158,6 +160,81 @@ static void warn_of_temperature(struct plan_work *w)
                      "the battery is at %.1f degC, and capacities of this chemistry are stated for "
                      "about %.4g degC: the colder, the less it delivers",
                      f->present_temperature_C, w->chemistry->reference_C);
+    }
+}
+
+static void warn_of_supply(struct plan_work *w)
+{
+    const struct stand_facts *f = w->stand;
+    double current_A = largest_current(w, true);
+    if (!f->supply.present || !(current_A > 0)) {
+        return;
+    }
+    if (!f->supply.has_backstop) {
+        plan_warning(
+            w,
+            "the supply of stand \"%s\" has no over-voltage protection that can be "
+            "programmed: should this computer and its keeper fail, nothing but the voltage "
+            "that was set ends the charge; set one at its panel",
+            f->name);
+    }
+    if (isnan(f->supply.current_max_A) || isnan(f->supply.voltage_max_V)) {
+        plan_warning(w,
+                     "the driver of the supply at stand \"%s\" does not state its rated %s: check "
+                     "that it can give %.4g A",
+                     f->name, isnan(f->supply.current_max_A) ? "current" : "voltage", current_A);
+    }
+}
+
+static void warn_of_charge(struct plan_work *w, const struct plan_step *s)
+{
+    double usual_A = w->chemistry->charge_usual_C * w->battery->rated_Ah;
+    const char *chemistry = chemistry_names[w->battery->chemistry];
+    if (s->current_A > usual_A) {
+        plan_warning(w,
+                     "step \"%s\" charges with %.4g A, and %.4g A (%.4g C) is the usual most for "
+                     "%s: check the maker's sheet",
+                     s->name, s->current_A, usual_A, w->chemistry->charge_usual_C, chemistry);
+    }
+    if (w->chemistry->compensation_V_per_K < 0 && s->kind == STEP_CHARGE &&
+        !(s->charge_V_per_K < 0)) {
+        plan_warning(w,
+                     "step \"%s\" holds the same voltage at any temperature, and %s wants less "
+                     "when warm: write compensation: {per_degree: %.0f mV/cell, reference: %.0f "
+                     "degC} if the stand has a thermometer",
+                     s->name, chemistry, 1000 * w->chemistry->compensation_V_per_K,
+                     w->chemistry->compensation_reference_C);
+    }
+}
+
+static void warn_of_hold(struct plan_work *w, const struct plan_step *s)
+{
+    char text[DURATION_TEXT_SIZE];
+    plan_warning(w,
+                 "step \"%s\" waits for a person, for %s at most, and the run ends there if nobody "
+                 "confirms; its wait is not in the hours foreseen",
+                 s->name, duration_text(s->max_s, text));
+}
+
+static void warn_of_step(struct plan_work *w, size_t i)
+{
+    const struct plan_step *s = &w->plan->steps[i];
+    if (step_charges(s)) {
+        warn_of_charge(w, s);
+    }
+    if (s->kind == STEP_HOLD) {
+        warn_of_hold(w, s);
+    }
+    warn_of_end(w, i);
+}
+
+static void warn_of_start(struct plan_work *w)
+{
+    size_t first = first_flowing(w->plan);
+    if (first != SIZE_MAX && step_charges(&w->plan->steps[first]) && !w->profile->full_confirmed &&
+        !filled_before(w->plan, first)) {
+        plan_warning(w, "hours and charge are foreseen as if the battery were empty at the start: "
+                        "how full it is cannot be measured before");
     }
 }
 
@@ -185,11 +262,13 @@ void plan_warn(struct plan_work *w)
     warn_of_state(w);
     warn_of_rating(w);
     for (size_t i = 0; i < w->plan->step_count; i++) {
-        warn_of_end(w, i);
+        warn_of_step(w, i);
     }
+    warn_of_start(w);
     if (w->stand != NULL) {
         warn_of_reading(w);
         warn_of_load(w);
+        warn_of_supply(w);
         warn_of_temperature(w);
     }
 }
@@ -200,7 +279,8 @@ void plan_advise(struct plan_work *w)
 {
     double heat_W = 0;
     for (size_t i = 0; i < w->plan->step_count; i++) {
-        heat_W = fmax(heat_W, w->plan->steps[i].heat_W);
+        const struct plan_step *s = &w->plan->steps[i];
+        heat_W = step_discharges(s) ? fmax(heat_W, s->heat_W) : heat_W;
     }
     for (const char *const *c = w->chemistry->cautions; *c != NULL; c++) {
         plan_caution(w, "%s", *c);

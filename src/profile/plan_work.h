@@ -31,7 +31,7 @@ struct plan_work {
     const struct battery *battery;
     const struct stand_facts *stand; /* NULL: no stand chosen yet */
     const struct chemistry_data *chemistry;
-    struct plan *plan;
+    struct plan *plan;           /* steps in the order of the profile's */
     int limit_line[LIMIT_COUNT]; /* line of the profile that won the limit; 0: another won */
 };
 
@@ -53,8 +53,23 @@ void need_rating(struct plan_work *w, const struct written *q, const char *inste
 /* Volts of the whole battery when full: at the end of charge, or, where there is
  * no fixed end of charge, at the ceiling. */
 double full_voltage(const struct plan_work *w);
-/* Largest set point of all steps, magnitude; 0 when nothing flows. */
-double largest_current(const struct plan_work *w);
+double nominal_voltage(const struct plan_work *w);
+/* Largest set point out of the battery, or into it (`charging`), of all steps;
+ * magnitude; 0 when nothing flows. */
+double largest_current(const struct plan_work *w, bool charging);
+
+/* Does current flow into the battery, or out of it, in this step? */
+bool step_charges(const struct plan_step *s);
+bool step_discharges(const struct plan_step *s);
+/* The highest voltage that the supply is told to hold in this step, at the coldest
+ * that charging is allowed; NAN: it charges not. */
+double coldest_charge_voltage(const struct plan_work *w, const struct plan_step *s);
+/* What may be expected to flow on average, magnitude. */
+double mean_current(const struct plan_work *w, const struct plan_step *s);
+/* The first step in which current flows; SIZE_MAX: none. */
+size_t first_flowing(const struct plan *p);
+/* Is the battery filled, by a charge or by a person, before step i in the first round? */
+bool filled_before(const struct plan *p, size_t i);
 
 #define DURATION_TEXT_SIZE 24
 /* "12.5 h", "10 min", "45 s" */
@@ -63,9 +78,12 @@ const char *duration_text(double s, char out[DURATION_TEXT_SIZE]);
 /* "0.2 C", "2.5 V/cell", "150 %": the quantity as written. */
 const char *written_text(const struct written *q, char out[WRITTEN_TEXT_SIZE]);
 
-void plan_limits(struct plan_work *w); /* the strictest of all, with their sources */
-void plan_check(struct plan_work *w);  /* problems */
-void plan_warn(struct plan_work *w);   /* warnings */
-void plan_advise(struct plan_work *w); /* cautions */
+void plan_steps(struct plan_work *w);        /* what is set and what ends it */
+void plan_expect(struct plan_work *w);       /* hours, charge, energy, heat, disk */
+void plan_limits(struct plan_work *w);       /* the strictest of all, with their sources */
+void plan_check(struct plan_work *w);        /* problems */
+void plan_check_charge(struct plan_work *w); /* those of charging and of the supply */
+void plan_warn(struct plan_work *w);         /* warnings */
+void plan_advise(struct plan_work *w);       /* cautions */
 
 #endif

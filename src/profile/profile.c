@@ -3,6 +3,7 @@
 #include "profile/profile.h"
 
 #include "base/file.h"
+#include "profile/plan.h"
 #include "profile/read.h"
 
 #include <dirent.h>
@@ -159,66 +160,25 @@ static bool read_limits(const struct loading *l, struct err *e)
     return ok;
 }
 
-static const struct profile_step *find_step(const struct profile *p, const char *name, size_t n)
-{
-    for (size_t i = 0; i < n; i++) {
-        if (strcmp(p->steps[i].name, name) == 0) {
-            return &p->steps[i];
-        }
-    }
-    return NULL;
-}
-
 static bool read_steps(const struct loading *l, struct err *e)
 {
-    const struct yaml_node *list = yaml_get(l->root, "steps");
-    if (list == NULL || yaml_node_kind(list) != YAML_LIST || yaml_count(list) == 0) {
-        return yaml_fail(l->doc, list != NULL ? list : l->root, e,
-                         "a profile needs \"steps\", a list with at least one step, e.g. "
-                         "- rest: {for: 10 min}");
-    }
-    if (yaml_count(list) > PROFILE_STEPS_MAX) {
-        return yaml_fail(l->doc, yaml_item(list, PROFILE_STEPS_MAX), e,
-                         "a profile can have at most %d steps", PROFILE_STEPS_MAX);
-    }
-    struct profile *p = l->p;
-    p->steps = zalloc(yaml_count(list) * sizeof *p->steps);
-    for (size_t i = 0; i < yaml_count(list); i++) {
-        const struct yaml_node *item = yaml_item(list, i);
-        if (!step_read(l->doc, item, i + 1, &p->steps[i], e)) {
-            return false;
-        }
-        const struct profile_step *same = find_step(p, p->steps[i].name, i);
-        if (same != NULL) {
-            return yaml_fail(l->doc, item, e,
-                             "two steps have the name \"%s\" (the other is in line %d); rename one",
-                             same->name, same->line);
-        }
-        p->step_count = i + 1;
-    }
-    return true;
+    const struct step_place place = {l->doc, l->root, l->p, 1};
+    l->p->steps = zalloc(PROFILE_STEPS_MAX * sizeof *l->p->steps);
+    return steps_read(&place, e);
 }
 
 static bool read_judged_step(const struct loading *l, const struct yaml_node *map, struct err *e)
 {
     struct profile_acceptance *a = &l->p->acceptance;
-    if (!yaml_read_text(l->doc, map, "step", true, a->step, sizeof a->step, e)) {
+    const struct step_place place = {l->doc, map, l->p, 0};
+    size_t index = 0;
+    if (!step_reference(&place, "step", 0, &index, e)) {
         return false;
     }
-    const struct yaml_node *at = yaml_get(map, "step");
-    const struct profile_step *step = find_step(l->p, a->step, l->p->step_count);
-    if (step == NULL) {
-        const char *names[PROFILE_STEPS_MAX + 1] = {NULL};
-        for (size_t i = 0; i < l->p->step_count; i++) {
-            names[i] = l->p->steps[i].name;
-        }
-        const char *near = nearest_word(a->step, names);
-        return yaml_fail(l->doc, at, e, "no step has the name \"%s\"%s%s%s", a->step,
-                         near != NULL ? "; did you mean \"" : "; write the name of a discharge",
-                         near != NULL ? near : "", near != NULL ? "\"?" : "");
-    }
+    const struct profile_step *step = &l->p->steps[index];
+    memcpy(a->step, step->name, sizeof a->step);
     if (step->kind != STEP_DISCHARGE || !step->until_voltage.present) {
-        return yaml_fail(l->doc, at, e,
+        return yaml_fail(l->doc, yaml_get(map, "step"), e,
                          "the capacity of step \"%s\" cannot be judged: only a discharge with "
                          "until: {voltage: ...} delivers one",
                          a->step);
@@ -228,7 +188,7 @@ static bool read_judged_step(const struct loading *l, const struct yaml_node *ma
 
 static bool read_acceptance(const struct loading *l, struct err *e)
 {
-    static const char *const keys[] = {"step", "capacity", "rule", NULL};
+    static const char *const keys[] = {"step", "capacity", "counts", "rule", NULL};
     static const char *const rules[] = {"guard-band", "simple", NULL};
     const struct yaml_node *map = yaml_get(l->root, "acceptance");
     if (map == NULL) {
@@ -239,6 +199,7 @@ static bool read_acceptance(const struct loading *l, struct err *e)
     int rule = 0;
     if (!yaml_check_keys(l->doc, map, keys, e) || !read_judged_step(l, map, e) ||
         !written_read(l->doc, map, &capacity, &a->capacity, e) ||
+        !yaml_read_choice(l->doc, map, "counts", false, attempts_names, &a->counts, e) ||
         !yaml_read_choice(l->doc, map, "rule", false, rules, &rule, e)) {
         return false;
     }
@@ -324,6 +285,9 @@ void profile_free(struct profile *p)
 {
     if (p == NULL) {
         return;
+    }
+    for (size_t i = 0; i < p->step_count; i++) {
+        free(p->steps[i].segments);
     }
     free(p->steps);
     free(p->text);

@@ -23,16 +23,54 @@ struct written {
     struct quantity q;
 };
 
+/* One stretch of a pulse. */
+struct profile_segment {
+    struct written current; /* magnitude; 0 A: the output stays on and nothing flows */
+    struct written duration;
+};
+#define PROFILE_SEGMENTS_MAX 32
+
+/* When a group of steps is gone through again. */
+struct profile_repeat {
+    int times;      /* at most; >= 1 */
+    size_t back_to; /* index of the group's first step */
+    size_t of_step; /* whose capacity the rules look at; SIZE_MAX: none does */
+    struct written until_below, until_reached; /* Ah or ratio of rated */
+    struct written until_agree;                /* ratio */
+    bool until_cutoff;
+};
+
+/* Steps stand in the order of plan.h: a repeat behind the steps of its group, a
+ * pre-charge as a step of its own before its charge. */
 struct profile_step {
     enum step_kind kind;
     char name[STEP_NAME_SIZE]; /* unique in the profile; made from kind and place if not written */
     int line;
-    struct written current;        /* discharge: A or relative; magnitude */
-    struct written until_voltage;  /* V or V/cell; absent: the step ends by at_most alone */
-    struct written at_most_time;   /* absent: the plan works one out from the rated capacity */
+    struct written current;    /* A or relative; magnitude */
+    struct written power;      /* discharge instead of current */
+    struct written resistance; /* discharge instead of current */
+    struct written voltage;    /* charge: what is held at most; V or V/cell */
+    struct written compensation, compensation_reference; /* V/K/cell, signed; degC */
+    struct written skip_above;     /* pre-charge: left out from this voltage on; V or V/cell */
+    bool charges;                  /* pulse: which way */
+    struct written until_voltage;  /* V or V/cell; absent: the step ends in another way */
+    struct written until_current;  /* charge: A or relative */
+    struct written until_drop;     /* charge: V or V/cell */
+    struct written until_warming;  /* charge: degC/min */
+    struct written until_charge;   /* charge: Ah or ratio of rated; a normal end */
+    struct written until_time;     /* charge: by timer; a normal end */
+    struct written until_settled;  /* rest: V/h */
+    struct written hold_off;       /* charge: drop and warming are not looked for before */
+    struct written at_most_time;   /* discharge without it: the plan works one out */
     struct written at_most_charge; /* Ah or ratio of rated */
+    struct written at_least;       /* rest until settled */
     struct written duration;       /* rest */
-    struct written sample_every;   /* default 1 s */
+    struct written sample_every;   /* default 1 s; of a pulse 0.1 s */
+    struct written remind_every;   /* hold */
+    char say[200];                 /* hold: what the person is to do */
+    size_t segment_count;
+    struct profile_segment *segments; /* pulse; owned */
+    struct profile_repeat repeat;
 };
 
 struct profile_limits {
@@ -52,6 +90,7 @@ struct profile_acceptance {
     int line;
     char step[STEP_NAME_SIZE]; /* whose capacity is judged */
     struct written capacity;   /* ratio of rated, or Ah: lower limit */
+    int counts;                /* of several rounds: index of attempts_names in plan.h */
     bool guard_band;           /* true: w = U (default); false: simple acceptance */
 };
 
@@ -74,10 +113,11 @@ struct profile {
     char sha256[SHA256_TEXT_SIZE];
 };
 
-#define PROFILE_STEPS_MAX 64
+#define PROFILE_STEPS_MAX 64 /* a repeat and a pre-charge count as one each */
+#define PROFILE_NESTING_MAX 4
+#define PROFILE_ROUNDS_MAX 10000
 
-/* Returns owned *out. Every mistake names file, line, column and remedy. This
- * version runs discharge and rest; the other kinds are known and refused. */
+/* Returns owned *out. Every mistake names file, line, column and remedy. */
 bool profile_load_file(const char *path, struct profile **out, struct err *e) NODISCARD;
 bool profile_load_text(const char *path, const char *text, size_t n, struct profile **out,
                        struct err *e) NODISCARD;

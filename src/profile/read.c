@@ -14,6 +14,8 @@ const struct written_rule rule_charge = {NULL, DIM_BIT(DIM_CHARGE) | DIM_BIT(DIM
 const struct written_rule rule_temperature = {NULL, DIM_BIT(DIM_TEMPERATURE), -INFINITY, INFINITY,
                                               NULL};
 
+const struct written_rule rule_share = {NULL, DIM_BIT(DIM_RATIO), 0, INFINITY, NULL};
+
 struct written_rule rule_as(const char *key, struct written_rule rule)
 {
     rule.key = key;
@@ -43,4 +45,29 @@ bool written_read(const struct yaml_doc *d, const struct yaml_node *map,
     }
     *out = (struct written){.present = true, .line = yaml_line(n), .q = q};
     return true;
+}
+
+#define MAP_KEYS_MAX 12
+
+bool written_map_read(const struct step_place *at, const struct written_map *m, struct err *e)
+{
+    const char *keys[MAP_KEYS_MAX + 1] = {NULL};
+    const struct yaml_node *map = yaml_get(at->map, m->key);
+    bool any = false;
+    if (map == NULL) {
+        return true;
+    }
+    for (size_t i = 0; i < m->count && i < MAP_KEYS_MAX; i++) {
+        keys[i] = m->rows[i].rule.key;
+    }
+    if (!yaml_check_keys(at->doc, map, keys, e)) {
+        return false;
+    }
+    for (size_t i = 0; i < m->count; i++) {
+        if (!written_read(at->doc, map, &m->rows[i].rule, m->rows[i].to, e)) {
+            return false;
+        }
+        any = any || m->rows[i].to->present;
+    }
+    return any || yaml_fail(at->doc, map, e, "\"%s\" is empty; write e.g. %s", m->key, m->example);
 }

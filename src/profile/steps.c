@@ -1,10 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * profile/steps: reads the steps of a profile. Each kind has one row in the
- * table: the keys it knows and the function that reads them. A kind without a
- * function is known by name, and refused. */
+ * profile/steps: reads lists of steps, groups within groups, into one row of
+ * steps. Each kind has one line in the table: the keys it knows and the function
+ * that reads them. */
 #include "base/file.h"
 #include "profile/read.h"
 
+#include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
 
 const char *const step_kind_names[] = {"discharge", "rest",   "charge", "pulse",
@@ -12,14 +14,9 @@ const char *const step_kind_names[] = {"discharge", "rest",   "charge", "pulse",
 
 #define SAMPLE_LEAST_S 0.1
 
-struct step_place {
-    const struct yaml_doc *doc;
-    const struct yaml_node *map;
-};
+/* --- parts that several kinds share --- */
 
-typedef bool step_read_fn(const struct step_place *at, struct profile_step *out, struct err *e);
-
-static bool read_sample_every(const struct step_place *at, struct profile_step *out, struct err *e)
+bool read_sample_every(const struct step_place *at, struct profile_step *out, struct err *e)
 {
     struct written_rule rule = rule_as("sample_every", rule_time);
     if (!written_read(at->doc, at->map, &rule, &out->sample_every, e)) {
@@ -33,75 +30,35 @@ static bool read_sample_every(const struct step_place *at, struct profile_step *
     return true;
 }
 
-static bool read_until(const struct step_place *at, struct profile_step *out, struct err *e)
+bool read_at_most(const struct step_place *at, struct profile_step *out, struct err *e)
 {
-    static const char *const keys[] = {"voltage", NULL};
-    const struct yaml_node *until = yaml_get(at->map, "until");
-    struct written_rule rule = rule_as("voltage", rule_voltage);
-    if (until == NULL) {
-        return true;
-    }
-    if (!yaml_check_keys(at->doc, until, keys, e) ||
-        !written_read(at->doc, until, &rule, &out->until_voltage, e)) {
-        return false;
-    }
-    return out->until_voltage.present ||
-           yaml_fail(at->doc, until, e,
-                     "\"until\" is empty; write e.g. until: {voltage: 2.5 V/cell}");
-}
-
-static bool read_at_most(const struct step_place *at, struct profile_step *out, struct err *e)
-{
-    static const char *const keys[] = {"time", "charge", NULL};
     const struct yaml_node *most = yaml_get(at->map, "at_most");
-    struct written_rule time = rule_as("time", rule_time);
-    struct written_rule charge = rule_as("charge", rule_charge);
-    if (most == NULL) {
-        return true;
+    if (most != NULL && yaml_node_kind(most) == YAML_TEXT && yaml_text(most)[0] != '\0') {
+        struct written_rule time = rule_as("at_most", rule_time);
+        return written_read(at->doc, at->map, &time, &out->at_most_time, e);
     }
-    if (!yaml_check_keys(at->doc, most, keys, e) ||
-        !written_read(at->doc, most, &time, &out->at_most_time, e) ||
-        !written_read(at->doc, most, &charge, &out->at_most_charge, e)) {
-        return false;
-    }
-    return out->at_most_time.present || out->at_most_charge.present ||
-           yaml_fail(at->doc, most, e, "\"at_most\" is empty; write e.g. at_most: {time: 20 h}");
+    const struct written_row rows[] = {
+        {rule_as("time", rule_time), &out->at_most_time},
+        {rule_as("charge", rule_charge), &out->at_most_charge},
+    };
+    const struct written_map map = {"at_most", "at_most: {time: 20 h}", rows, 2};
+    return written_map_read(at, &map, e);
 }
 
-static bool read_discharge(const struct step_place *at, struct profile_step *out, struct err *e)
-{
-    struct written_rule current = rule_as("current", rule_current);
-    if (!written_read(at->doc, at->map, &current, &out->current, e) || !read_until(at, out, e) ||
-        !read_at_most(at, out, e) || !read_sample_every(at, out, e)) {
-        return false;
-    }
-    if (!out->current.present) {
-        return yaml_fail(at->doc, at->map, e,
-                         "a discharge needs its current: write e.g. current: 10 A, or "
-                         "current: 0.2 C");
-    }
-    if (!out->until_voltage.present && yaml_get(at->map, "at_most") == NULL) {
-        return yaml_fail(at->doc, at->map, e,
-                         "this discharge never ends: write until: {voltage: 2.5 V/cell}, or "
-                         "at_most: {time: 2 h}, or both");
-    }
-    return true;
-}
+/* --- the kinds --- */
 
-static bool read_rest(const struct step_place *at, struct profile_step *out, struct err *e)
-{
-    struct written_rule duration = rule_as("for", rule_time);
-    if (!written_read(at->doc, at->map, &duration, &out->duration, e) ||
-        !read_sample_every(at, out, e)) {
-        return false;
-    }
-    return out->duration.present ||
-           yaml_fail(at->doc, at->map, e, "a rest needs its length: write e.g. for: 10 min");
-}
-
-static const char *const discharge_keys[] = {"name",    "current",      "until",
-                                             "at_most", "sample_every", NULL};
-static const char *const rest_keys[] = {"name", "for", "sample_every", NULL};
+static const char *const discharge_keys[] = {"name",  "current", "power",        "resistance",
+                                             "until", "at_most", "sample_every", NULL};
+static const char *const rest_keys[] = {"name",    "for",          "until", "at_least",
+                                        "at_most", "sample_every", NULL};
+static const char *const charge_keys[] = {"name",         "current",  "voltage", "compensation",
+                                          "until",        "hold_off", "at_most", "precharge",
+                                          "sample_every", NULL};
+static const char *const pulse_keys[] = {"name",  "currents",     "direction", "voltage",
+                                         "until", "sample_every", NULL};
+static const char *const hold_keys[] = {"name",    "say",          "remind_every",
+                                        "at_most", "sample_every", NULL};
+static const char *const repeat_keys[] = {"name", "times", "until", "of", "steps", NULL};
 
 static const struct {
     const char *const *keys;
@@ -109,18 +66,11 @@ static const struct {
 } kinds[] = {
     [STEP_DISCHARGE] = {discharge_keys, read_discharge},
     [STEP_REST] = {rest_keys, read_rest},
-    [STEP_CHARGE] = {NULL, NULL},
-    [STEP_PULSE] = {NULL, NULL},
-    [STEP_HOLD] = {NULL, NULL},
-    [STEP_REPEAT] = {NULL, NULL},
+    [STEP_CHARGE] = {charge_keys, read_charge},
+    [STEP_PULSE] = {pulse_keys, read_pulse},
+    [STEP_HOLD] = {hold_keys, read_hold},
+    [STEP_REPEAT] = {repeat_keys, read_repeat},
 };
-
-static bool read_name(const struct step_place *at, size_t place, struct profile_step *out,
-                      struct err *e)
-{
-    text_format(out->name, sizeof out->name, "%s %zu", step_kind_names[out->kind], place);
-    return yaml_read_text(at->doc, at->map, "name", false, out->name, sizeof out->name, e);
-}
 
 static bool find_kind(const struct yaml_doc *d, const struct yaml_node *key, enum step_kind *out,
                       struct err *e)
@@ -143,24 +93,118 @@ static bool find_kind(const struct yaml_doc *d, const struct yaml_node *key, enu
                      word);
 }
 
-bool step_read(const struct yaml_doc *d, const struct yaml_node *item, size_t place,
-               struct profile_step *out, struct err *e)
+/* --- by name --- */
+
+size_t step_named(const struct profile *p, const char *name, size_t first, size_t n)
+{
+    for (size_t i = first; i < n; i++) {
+        if (strcmp(p->steps[i].name, name) == 0) {
+            return i;
+        }
+    }
+    return SIZE_MAX;
+}
+
+bool step_reference(const struct step_place *at, const char *key, size_t first, size_t *out,
+                    struct err *e)
+{
+    const struct profile *p = at->profile;
+    char name[STEP_NAME_SIZE] = "";
+    if (!yaml_read_text(at->doc, at->map, key, true, name, sizeof name, e)) {
+        return false;
+    }
+    *out = step_named(p, name, first, p->step_count);
+    if (*out != SIZE_MAX) {
+        return true;
+    }
+    const char *names[PROFILE_STEPS_MAX + 1] = {NULL};
+    for (size_t i = first; i < p->step_count; i++) {
+        names[i - first] = p->steps[i].name;
+    }
+    const char *near = nearest_word(name, names);
+    return yaml_fail(at->doc, yaml_get(at->map, key), e, "no step%s has the name \"%s\"%s%s%s",
+                     at->nesting > 0 ? " of this group" : "", name,
+                     near != NULL ? "; did you mean \"" : "; write the name of a discharge",
+                     near != NULL ? near : "", near != NULL ? "\"?" : "");
+}
+
+/* --- the list --- */
+
+bool step_add(const struct step_place *at, const struct yaml_node *item,
+              const struct profile_step *step, struct err *e)
+{
+    struct profile *p = at->profile;
+    if (p->step_count == PROFILE_STEPS_MAX) {
+        return yaml_fail(at->doc, item, e, "a profile can have at most %d steps",
+                         PROFILE_STEPS_MAX);
+    }
+    size_t same = step_named(p, step->name, 0, p->step_count);
+    if (same != SIZE_MAX) {
+        return yaml_fail(at->doc, item, e,
+                         "two steps have the name \"%s\" (the other is in line %d); rename one",
+                         step->name, p->steps[same].line);
+    }
+    p->steps[p->step_count++] = *step;
+    return true;
+}
+
+static bool add_precharge(const struct step_place *at, const struct yaml_node *item,
+                          const struct profile_step *charge, struct err *e)
+{
+    struct profile_step before = {0};
+    bool has = false;
+    return read_precharge(at, charge, &has, &before, e) && (!has || step_add(at, item, &before, e));
+}
+
+/* A group's own steps and a pre-charge come first, so the place is known only
+ * after them. */
+static bool read_keys(const struct step_place *at, const struct yaml_node *item,
+                      struct profile_step *out, struct err *e)
+{
+    if (!yaml_check_keys(at->doc, at->map, kinds[out->kind].keys, e) ||
+        !yaml_read_text(at->doc, at->map, "name", false, out->name, sizeof out->name, e) ||
+        !kinds[out->kind].read(at, out, e)) {
+        return false;
+    }
+    if (out->name[0] == '\0') {
+        size_t before = yaml_get(at->map, "precharge") != NULL ? 1 : 0;
+        text_format(out->name, sizeof out->name, "%s %zu", step_kind_names[out->kind],
+                    at->profile->step_count + before + 1);
+    }
+    return out->kind != STEP_CHARGE || add_precharge(at, item, out, e);
+}
+
+static bool step_read(const struct step_place *list, const struct yaml_node *item, struct err *e)
 {
     if (yaml_node_kind(item) != YAML_MAP || yaml_count(item) != 1) {
-        return yaml_fail(d, item, e,
+        return yaml_fail(list->doc, item, e,
                          "a step is one kind with its keys, e.g. - rest: {for: 10 min}");
     }
     const struct yaml_node *key = yaml_key_at(item, 0);
-    struct step_place at = {d, yaml_value_at(item, 0)};
-    if (!find_kind(d, key, &out->kind, e)) {
-        return false;
+    struct step_place at = *list;
+    struct profile_step step = {.line = yaml_line(key), .repeat = {.of_step = SIZE_MAX}};
+    at.map = yaml_value_at(item, 0);
+    if (find_kind(at.doc, key, &step.kind, e) && read_keys(&at, item, &step, e) &&
+        step_add(&at, item, &step, e)) {
+        return true;
     }
-    out->line = yaml_line(key);
-    if (kinds[out->kind].read == NULL) {
-        return yaml_fail(d, key, e,
-                         "step \"%s\" is known, but this version runs only discharge and rest",
-                         step_kind_names[out->kind]);
+    free(step.segments);
+    return false;
+}
+
+bool steps_read(const struct step_place *place, struct err *e)
+{
+    const struct yaml_node *list = yaml_get(place->map, "steps");
+    if (list == NULL || yaml_node_kind(list) != YAML_LIST || yaml_count(list) == 0) {
+        return yaml_fail(place->doc, list != NULL ? list : place->map, e,
+                         "a %s needs \"steps\", a list with at least one step, e.g. "
+                         "- rest: {for: 10 min}",
+                         place->nesting > 1 ? "repeat" : "profile");
     }
-    return yaml_check_keys(d, at.map, kinds[out->kind].keys, e) && read_name(&at, place, out, e) &&
-           kinds[out->kind].read(&at, out, e);
+    for (size_t i = 0; i < yaml_count(list); i++) {
+        if (!step_read(place, yaml_item(list, i), e)) {
+            return false;
+        }
+    }
+    return true;
 }

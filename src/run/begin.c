@@ -50,6 +50,23 @@ static bool plan_without_problems(struct run *r, struct err *e)
     return false;
 }
 
+/* A plan may hold more than the way through a step knows: such a run does not begin. */
+static bool can_run_all(const struct plan *p, struct err *e)
+{
+    for (size_t i = 0; i < p->step_count; i++) {
+        const struct plan_step *s = &p->steps[i];
+        bool known = (s->kind == STEP_REST && isnan(s->until_V_per_h)) ||
+                     (s->kind == STEP_DISCHARGE && s->drive == DRIVE_CURRENT);
+        if (!known) {
+            return err_set(e, ERR_REFUSED,
+                           "step \"%s\" (%s) can be planned, but not run yet: discharge by current "
+                           "and rest for a time are",
+                           s->name, step_kind_names[s->kind]);
+        }
+    }
+    return true;
+}
+
 static double largest_current_A(const struct plan *p)
 {
     double largest = 0;
@@ -142,7 +159,7 @@ bool run_get_ready(struct run *r, struct err *e)
     struct stand_health health = {0};
     if (!stand_bring_up(r->stand->config, &health, e) ||
         !prepare_instruments(r->stand->config, e) || !read_present(r->stand, e) ||
-        !plan_without_problems(r, e)) {
+        !plan_without_problems(r, e) || !can_run_all(r->plan, e)) {
         return false;
     }
     r->limits = r->plan->limits;

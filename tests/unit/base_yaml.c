@@ -343,16 +343,16 @@ static void empty_files(void **state)
 static void depth(void **state)
 {
     (void)state;
-    refuses("[[[[[[[[[[[[[[[[[1]]]]]]]]]]]]]]]]]", 35,
-            "f:1:17: nested too deeply (at most 16 levels)" SHOWN
-            "[[[[[[[[[[[[[[[[[1]]]]]]]]]]]]]]]]]" SHOWN "                ^");
-    yaml_doc_free(load_text("[[[[[[[[[[[[[[[1]]]]]]]]]]]]]]]"));
+    refuses("[[[[[[[[[[[[[[[[[[[[[1]]]]]]]]]]]]]]]]]]]]]", 43,
+            "f:1:21: nested too deeply (at most 20 levels)" SHOWN
+            "[[[[[[[[[[[[[[[[[[[[[1]]]]]]]]]]]]]]]]]]]]]" SHOWN "                    ^");
+    yaml_doc_free(load_text("[[[[[[[[[[[[[[[[[[[1]]]]]]]]]]]]]]]]]]]"));
     char *deep = zalloc(500001);
     memset(deep, '[', 500000);
     struct yaml_doc *d = NULL;
     struct err e = {0};
     assert_false(yaml_load_text("f", deep, 500000, &d, &e));
-    assert_non_null(strstr(e.text, "f:1:17: nested too deeply (at most 16 levels)\n"));
+    assert_non_null(strstr(e.text, "f:1:21: nested too deeply (at most 20 levels)\n"));
     free(deep);
 }
 

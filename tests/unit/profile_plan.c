@@ -63,6 +63,7 @@ static void scene_start(struct scene *s)
         .present_voltage_V = 13.3,
         .present_temperature_C = 22,
         .accuracy = {{2e-4, 2e-3, 1e-3}, {5e-4, 5e-3, 1e-3}, 1e-4},
+        .free_bytes = NAN,
     };
 }
 
