@@ -482,6 +482,28 @@ static void the_demo_bench_delivers_what_it_promises(void **state)
     assert_int_equal(vbattery_gate(&c->battery), VGATE_CLOSED);
 }
 
+static void the_workshop_has_four_batteries_each_with_all_it_needs(void **state)
+{
+    (void)state;
+    struct err e = {0};
+    if (!vbench_load(AMPLEDGER_SOURCE_DIR "/src/virtual/demo/yard.yaml", 0, &bench, &e)) {
+        print_error("%s\n", e.text);
+        fail();
+    }
+    assert_int_equal(bench.circuit_count, 4);
+    for (size_t i = 0; i < bench.circuit_count; i++) {
+        const struct vcircuit *c = &bench.circuits[i];
+        bool has[4] = {false};
+        for (size_t k = 0; k < c->count; k++) {
+            has[c->branches[k]->spec.kind] = true;
+        }
+        assert_true(has[VKIND_LOAD] && has[VKIND_SUPPLY] && has[VKIND_THERMOMETER]);
+        for (size_t k = 0; k < i; k++) {
+            assert_true(c->battery.spec.chemistry != bench.circuits[k].battery.spec.chemistry);
+        }
+    }
+}
+
 static void same_seed_same_readings(void **state)
 {
     (void)state;
@@ -578,6 +600,8 @@ int main(void)
         cmocka_unit_test_teardown(faults_of_the_power_stage, take_down),
         cmocka_unit_test_teardown(counter_agrees_with_what_was_drawn, take_down),
         cmocka_unit_test_teardown(the_demo_bench_delivers_what_it_promises, take_down),
+        cmocka_unit_test_teardown(the_workshop_has_four_batteries_each_with_all_it_needs,
+                                  take_down),
         cmocka_unit_test_teardown(same_seed_same_readings, take_down),
         cmocka_unit_test_teardown(a_printing_thermometer_ticks_each_second, take_down),
         cmocka_unit_test_teardown(wrong_descriptions_are_refused_with_their_line, take_down),
