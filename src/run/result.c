@@ -1,230 +1,114 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * run/result: results of a run, from its stored samples and its stored plan and
- * nothing else. Samples stream through; memory does not grow with the run. */
+ * nothing else. Samples stream through once; memory does not grow with their number. */
 #include "run/result.h"
 
 #include "base/file.h"
+#include "run/result_rounds.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-/* Below this share of the set point a discharge counts as not loaded. */
-#define REST_SHARE 0.02
-/* A hole of more than ten periods (at least 30 s) is a gap. */
-#define GAP_PERIODS 10.0
-#define GAP_LEAST_S 30.0
-
-static double number_at(const json_t *object, const char *key)
-{
-    const json_t *v = json_object_get(object, key);
-    return json_is_number(v) ? json_number_value(v) : (double)NAN;
-}
-
-static struct accuracy accuracy_at(const json_t *stand, const char *key)
-{
-    const json_t *a = json_object_get(stand, key);
-    return (struct accuracy){number_at(a, "gain"), number_at(a, "offset"),
-                             number_at(a, "resolution")};
-}
-
-static struct discharge_options options_of(const json_t *plan, const json_t *step,
-                                           const struct run_row *run)
-{
-    const json_t *stand = json_object_get(plan, "stand");
-    struct discharge_options o = discharge_options_default();
-    o.cutoff_V = number_at(step, "until_voltage_V");
-    o.rule = isfinite(o.cutoff_V) ? END_CROSSING : END_WHOLE;
-    o.lead_ohm = run->lead_ohm;
-    o.rated_Ah = run->battery_record.rated_Ah;
-    o.gap_s = fmax(GAP_LEAST_S, GAP_PERIODS * number_at(step, "sample_every_s"));
-    o.current_threshold_A = REST_SHARE * fabs(number_at(step, "current_A"));
-    o.accuracy.voltage = accuracy_at(stand, "voltage_accuracy");
-    o.accuracy.current = accuracy_at(stand, "current_accuracy");
-    o.accuracy.time_gain = number_at(stand, "time_gain");
-    return o;
-}
-
-static struct acceptance acceptance_of(const json_t *plan, int step)
-{
-    const json_t *a = json_object_get(plan, "acceptance");
-    struct acceptance out = {.limit_Ah = NAN, .rule = DECISION_GUARD_BAND};
-    const json_t *judged = json_object_get(a, "step");
-    if (judged == NULL || json_integer_value(judged) != step) {
-        return out;
-    }
-    out.limit_Ah = number_at(a, "capacity_Ah");
-    const char *rule = json_string_value(json_object_get(a, "rule"));
-    if (rule != NULL && strcmp(rule, decision_rule_names[DECISION_SIMPLE]) == 0) {
-        out.rule = DECISION_SIMPLE;
-    }
-    return out;
-}
-
-#define INTERRUPTIONS_MOST 32
-
-/* Times at which an interrupted run went on. */
-struct resumptions {
-    size_t count;
-    double at_s[INTERRUPTIONS_MOST];
-};
-
-struct feed {
-    struct charge_accumulator accumulator;
-    const struct resumptions *resumptions;
-    size_t next; /* of the resumptions */
-    double last_s, last_A;
-    size_t interruptions;
-    double interrupted_s, unrecorded_Ah;
+/* While the samples are gone through. */
+struct pass {
+    struct step_terms terms;
+    struct step_work *work;
+    size_t at; /* the step under work */
+    json_t *steps;
+    struct charge_state state;
+    struct cycle_count cycle;
+    struct rounds rounds;
+    struct step_flow total;
+    double temperature_max_C;
+    double round_resistance_mOhm; /* since the last discharge of the rounds */
+    json_t *resistance;           /* document of the step it was measured in last; borrowed */
     struct err *e;
     bool ok;
-    double temperature_max_C;
 };
 
-/* What may have flowed unseen when a run was cut off: samples not yet on disk
- * (2 s), and the time until the keeper had switched off a hung worker's output
- * (trust time, at most 3 s). */
-#define UNRECORDED_S 5.0
-/* And how long setting, switching on and settling may take after the gap, in
- * which a straight line stands for a switch that nobody saw. */
-#define SWITCH_ON_S 0.5
-
-static void skip_interruption(struct feed *f, const struct sample *s)
+static void begin_step(struct pass *p)
 {
-    const struct resumptions *r = f->resumptions;
-    while (f->next < r->count && r->at_s[f->next] <= s->t_s) {
-        if (isfinite(f->last_s) && f->last_s < r->at_s[f->next]) {
-            double gap_s = s->t_s - f->last_s;
-            accumulator_skip_to(&f->accumulator, s->t_s);
-            f->interruptions++;
-            f->interrupted_s += gap_s;
-            f->unrecorded_Ah += fabs(f->last_A) * (fmin(gap_s, UNRECORDED_S) + SWITCH_ON_S) / 3600;
-        }
-        f->next++;
+    const struct run_row *run = p->terms.run;
+    if (p->at < run->step_count) {
+        step_work_start(p->work, &p->terms, &run->steps[p->at]);
     }
 }
 
-static bool feed_sample(void *context, int step, const struct sample *s)
+static void put_efficiency(json_t *o, const struct cycle_efficiency *e)
 {
-    (void)step;
-    struct feed *f = context;
-    f->temperature_max_C = fmax(f->temperature_max_C, s->temperature_C);
-    skip_interruption(f, s);
-    f->last_s = s->t_s;
-    f->last_A = s->current_A;
-    f->ok = accumulator_add(&f->accumulator, s, f->e);
-    return f->ok;
+    json_object_set_new(o, "coulombic_efficiency_percent", json_number(100 * e->coulombic));
+    json_object_set_new(o, "energy_efficiency_percent", json_number(100 * e->energy));
+    json_object_set_new(o, "efficiency_closed", json_boolean(e->closed));
 }
 
-/* A step that was cut short by a trip or a stop delivered at least this much. */
-static bool step_was_cut_short(const struct run_row *run, size_t i)
+/* Charges and discharges follow each other; what each put in and took out. */
+static void count_cycle(struct pass *p, const struct step_work *w, const struct step_result *r)
 {
-    for (int outcome = RUN_STOPPED; outcome <= RUN_INTERRUPTED; outcome++) {
-        if (strcmp(run->steps[i].end_reason, run_outcome_names[outcome]) == 0) {
-            return true;
-        }
-    }
-    return !isfinite(run->steps[i].end_s);
-}
-
-/* An interruption is told in the result, and makes it less sure. */
-static void tell_interruptions(const struct feed *f, struct capacity_result *result)
-{
-    struct analysis_notes *notes = &result->notes;
-    if (f->interruptions == 0) {
-        return;
-    }
-    uncertainty_add(&result->uncertainty, "interruption", f->unrecorded_Ah / sqrt(3.0),
-                    "the current that may have flowed for at most 5.5 s unseen, half-width");
-    if (notes->count < ANALYSIS_NOTES_MAX) {
-        text_format(notes->text[notes->count++], ANALYSIS_NOTE_SIZE,
-                    "interrupted %zu time%s, %.4g s in all: nothing is added for that time; up to "
-                    "%.3g Ah may have flowed unrecorded",
-                    f->interruptions, f->interruptions == 1 ? "" : "s", f->interrupted_s,
-                    f->unrecorded_Ah);
-    }
-}
-
-struct step_context {
-    struct reader *reader;
-    const struct run_row *run;
-    const json_t *plan;
-    struct resumptions resumptions;
-    double temperature_max_C;
-};
-
-static bool step_result(struct step_context *c, size_t i, json_t **out, struct err *e)
-{
-    const struct run_row *run = c->run;
-    const json_t *plan = c->plan;
-    const struct run_step *step = &run->steps[i];
-    const json_t *planned = json_array_get(json_object_get(plan, "steps"), (size_t)step->step);
-    struct discharge_options options = options_of(plan, planned, run);
-    struct acceptance accept = acceptance_of(plan, step->step);
-    struct feed f = {.resumptions = &c->resumptions,
-                     .last_s = NAN,
-                     .e = e,
-                     .ok = true,
-                     .temperature_max_C = NAN};
-    struct capacity_result result;
-    *out = json_pack("{s:i, s:s, s:s, s:o, s:o, s:s}", "step", step->step, "name", step->name,
-                     "kind", step->kind, "start_s", json_number(step->start_s), "end_s",
-                     json_number(step->end_s), "ended_by", step->end_reason);
-    accumulator_start(&f.accumulator, &options);
-    if (!reader_samples(c->reader, run->nr, step->step, feed_sample, &f, e) || !f.ok) {
-        json_decref(*out);
-        return false;
-    }
-    c->temperature_max_C = fmax(c->temperature_max_C, f.temperature_max_C);
-    struct err none = {0};
-    if (accumulator_finish(&f.accumulator, &result, &none)) {
-        result.lower_bound = result.lower_bound || step_was_cut_short(run, i);
-        tell_interruptions(&f, &result);
-        json_t *numbers = capacity_to_json(&result, &accept);
-        json_object_set_new(numbers, "interruptions", json_integer((json_int_t)f.interruptions));
-        json_object_set_new(numbers, "interrupted_s", json_number(f.interrupted_s));
-        json_object_del(numbers, "kind");
-        json_object_update_new(*out, numbers);
+    const struct step_flow *f = &w->flow;
+    double Ah = f->in_Ah - f->out_Ah, Wh = f->in_Wh - f->out_Wh;
+    if (w->kind == STEP_DISCHARGE) {
+        bool to_cutoff = r->measured && (r->numbers.end_reason == END_REASON_CROSSED ||
+                                         r->numbers.end_reason == END_REASON_PROTECTION);
+        struct cycle_discharge d = {r->measured ? r->numbers.capacity_Ah : -Ah,
+                                    r->measured ? r->numbers.energy_Wh : -Wh, w->step->plan_step,
+                                    to_cutoff};
+        struct cycle_efficiency e = cycle_discharge(&p->cycle, &d);
+        put_efficiency(r->document, &e);
+    } else if (w->kind == STEP_CHARGE && Ah > 0) {
+        cycle_charge(&p->cycle, Ah, Wh);
     } else {
-        json_object_set_new(*out, "no_result_because", json_string(none.text));
+        cycle_other(&p->cycle, Ah, Wh);
     }
-    return true;
 }
 
-/* The run's own numbers are those of the judged step, else of the last discharge. */
-static const json_t *leading_step(const json_t *plan, const json_t *steps)
+static void count_round(struct pass *p, const struct step_work *w, const struct step_result *r)
 {
-    const json_t *judged = json_object_get(json_object_get(plan, "acceptance"), "step");
-    const json_t *leading = NULL;
-    size_t i;
-    json_t *step;
-    json_array_foreach(steps, i, step)
-    {
-        bool is_judged = judged != NULL && json_integer_value(json_object_get(step, "step")) ==
-                                               json_integer_value(judged);
-        const char *kind = json_string_value(json_object_get(step, "kind"));
-        if (is_judged) {
-            return step;
-        }
-        if (kind != NULL && strcmp(kind, step_kind_names[STEP_DISCHARGE]) == 0) {
-            leading = step;
-        }
+    const json_t *resistance = json_object_get(r->document, "resistance_mOhm");
+    struct round_facts facts = {p->cycle.in_Ah, p->cycle.in_Wh, p->round_resistance_mOhm};
+    rounds_add(&p->rounds, w->step, r, &facts);
+    if (w->step->plan_step == p->rounds.plan_step) {
+        p->round_resistance_mOhm = NAN;
     }
-    return leading;
+    if (json_is_number(resistance)) {
+        p->round_resistance_mOhm = json_number_value(resistance);
+        p->resistance = r->document;
+    }
 }
 
-static json_t *copy_leading(const json_t *plan, const json_t *steps)
+static void finish_step(struct pass *p)
 {
-    static const char *const own[] = {"step", "name", "kind", "start_s", "ended_by", NULL};
-    const json_t *leading = leading_step(plan, steps);
-    json_t *o = leading != NULL ? json_deep_copy(leading) : json_object();
-    json_object_set_new(o, "judged_step",
-                        leading != NULL ? json_incref(json_object_get(leading, "name"))
-                                        : json_null());
-    for (size_t i = 0; own[i] != NULL; i++) {
-        json_object_del(o, own[i]);
+    struct step_work *w = p->work;
+    struct step_result r;
+    step_work_finish(w, &p->state, &r);
+    charge_state_add(&p->state, w->flow.in_Ah - w->flow.out_Ah);
+    if (w->kind == STEP_CHARGE && step_filled_up(w->step)) {
+        p->state.since_full_Ah = 0;
     }
-    return o;
+    p->temperature_max_C = fmax(p->temperature_max_C, w->temperature_max_C);
+    p->total.in_Ah += w->flow.in_Ah;
+    p->total.in_Wh += w->flow.in_Wh;
+    p->total.out_Ah += w->flow.out_Ah;
+    p->total.out_Wh += w->flow.out_Wh;
+    count_cycle(p, w, &r);
+    count_round(p, w, &r);
+    json_array_append_new(p->steps, r.document);
+    p->at++;
+    begin_step(p);
+}
+
+/* Samples come step by step; one whose step was never begun is nobody's. */
+static bool take_sample(void *context, int step, const struct sample *s)
+{
+    struct pass *p = context;
+    const struct run_row *run = p->terms.run;
+    while (p->at < run->step_count && run->steps[p->at].step < step) {
+        finish_step(p);
+    }
+    if (p->at < run->step_count && run->steps[p->at].step == step) {
+        p->ok = step_work_add(p->work, s, p->e);
+    }
+    return p->ok;
 }
 
 static bool read_resumptions(struct reader *r, const struct run_row *run, struct resumptions *out,
@@ -244,6 +128,54 @@ static bool read_resumptions(struct reader *r, const struct run_row *run, struct
     return true;
 }
 
+static void put_run(struct pass *p, json_t *o)
+{
+    static const char *const of_resistance[] = {"resistance_mOhm",
+                                                "resistance_uncertainty_mOhm",
+                                                "resistance_method",
+                                                "resistance_held_s",
+                                                "resistance_after_s",
+                                                "resistance_temperature_C",
+                                                "resistance_state_of_charge_percent"};
+    const struct {
+        const char *key;
+        double value;
+    } numbers[] = {
+        {"temperature_max_C", p->temperature_max_C},
+        {"charged_Ah", p->total.in_Ah},
+        {"charged_Wh", p->total.in_Wh},
+        {"discharged_Ah", p->total.out_Ah},
+        {"discharged_Wh", p->total.out_Wh},
+    };
+    json_object_set_new(o, "samples", json_integer((json_int_t)p->terms.run->sample_count));
+    for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
+        json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
+    }
+    for (size_t i = 0; i < sizeof of_resistance / sizeof of_resistance[0]; i++) {
+        json_t *v = json_object_get(p->resistance, of_resistance[i]);
+        json_object_set_new(o, of_resistance[i], v != NULL ? json_incref(v) : json_null());
+    }
+    json_object_set(o, "steps", p->steps);
+}
+
+static void pass_start(struct pass *p, const struct run_row *run, const json_t *plan, struct err *e)
+{
+    double rated_Ah = run->battery_record.rated_Ah;
+    bool full = json_is_true(json_object_get(plan, "starts_full"));
+    *p = (struct pass){
+        .terms = {.run = run, .plan = plan},
+        .work = zalloc(sizeof *p->work),
+        .steps = json_array(),
+        .state = {0, full ? 0 : (double)NAN, rated_Ah},
+        .temperature_max_C = NAN,
+        .round_resistance_mOhm = NAN,
+        .e = e,
+        .ok = true,
+    };
+    cycle_start(&p->cycle);
+    rounds_start(&p->rounds, plan, run);
+}
+
 bool result_compute(struct reader *r, const struct run_row *run, json_t **out, struct err *e)
 {
     json_error_t why;
@@ -252,25 +184,23 @@ bool result_compute(struct reader *r, const struct run_row *run, json_t **out, s
         return err_set(e, ERR_STORE, "the plan kept with run %lld cannot be read: %s",
                        (long long)run->nr, why.text);
     }
-    json_t *steps = json_array();
-    struct step_context context = {.reader = r, .run = run, .plan = plan, .temperature_max_C = NAN};
-    bool ok = read_resumptions(r, run, &context.resumptions, e);
-    for (size_t i = 0; ok && i < run->step_count; i++) {
-        json_t *step = NULL;
-        ok = step_result(&context, i, &step, e);
-        if (ok) {
-            json_array_append_new(steps, step);
-        }
+    struct pass p;
+    pass_start(&p, run, plan, e);
+    bool ok = read_resumptions(r, run, &p.terms.resumptions, e);
+    begin_step(&p);
+    ok = ok && reader_samples(r, run->nr, -1, take_sample, &p, e) && p.ok;
+    while (ok && p.at < run->step_count) {
+        finish_step(&p);
     }
+    json_t *result = rounds_finish(&p.rounds);
     if (ok) {
-        *out = copy_leading(plan, steps);
-        json_object_set_new(*out, "samples", json_integer((json_int_t)run->sample_count));
-        json_object_set_new(*out, "temperature_max_C", json_number(context.temperature_max_C));
-        json_object_set_new(*out, "resistance_mOhm",
-                            json_null()); /* no current step was made for it */
-        json_object_set(*out, "steps", steps);
+        put_run(&p, result);
+        *out = result;
+    } else {
+        json_decref(result);
     }
-    json_decref(steps);
+    json_decref(p.steps);
+    free(p.work);
     json_decref(plan);
     return ok;
 }
