@@ -2,6 +2,7 @@
  * report/csv: RFC 4180 as a state machine over bytes, then columns by name. */
 #include "report/csv.h"
 
+#include "base/clock.h"
 #include "base/file.h"
 #include "base/quantity.h"
 #include "base/yaml.h"
@@ -10,6 +11,7 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdint.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -453,6 +455,9 @@ void csv_close(struct csv_reader *r)
 
 /* --- writing --- */
 
+_Static_assert(COLUMNS *CSV_NUMBER_SIZE + CLOCK_UTC_TEXT_SIZE + 16 <= CSV_SAMPLE_SIZE,
+               "the longest line has room");
+
 void csv_format_number(double value, char out[CSV_NUMBER_SIZE])
 {
     out[0] = '\0';
@@ -466,25 +471,19 @@ void csv_format_number(double value, char out[CSV_NUMBER_SIZE])
     }
 }
 
-void csv_write_header(FILE *f)
-{
-    fputs("t_s,voltage_V,current_A,temperature_C\r\n", f);
-}
-
-void csv_write_sample(FILE *f, const struct sample *s)
+size_t csv_format_sample(int step, const struct sample *s, int64_t started_utc_ns,
+                         char out[CSV_SAMPLE_SIZE])
 {
     const double values[COLUMNS] = {s->t_s, s->voltage_V, s->current_A, s->temperature_C};
+    char utc[CLOCK_UTC_TEXT_SIZE] = "";
+    size_t used = 0;
     for (size_t i = 0; i < COLUMNS; i++) {
-        char number[CSV_NUMBER_SIZE];
-        csv_format_number(values[i], number);
-        fputs(number, f);
-        fputs(i + 1 < COLUMNS ? "," : "\r\n", f);
+        csv_format_number(values[i], out + used);
+        used += strlen(out + used);
+        out[used++] = ',';
     }
-}
-
-bool csv_write_end(FILE *f, const char *name, struct err *e)
-{
-    if (fflush(f) != 0 || ferror(f))
-        return err_set_errno(e, errno, "cannot write %s", name);
-    return true;
+    if (isfinite(s->t_s))
+        clock_format_utc(started_utc_ns + (int64_t)llround(s->t_s * (double)NS_PER_S), utc);
+    int n = snprintf(out + used, CSV_SAMPLE_SIZE - used, "%s,%d\r\n", utc, step);
+    return used + (size_t)n;
 }

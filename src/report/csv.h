@@ -14,7 +14,7 @@
 #include "base/sample.h"
 
 #include <stddef.h>
-#include <stdio.h>
+#include <stdint.h>
 
 #define CSV_LINE_MAX 65536 /* bytes of one record, line ends in quotes included */
 #define CSV_FIELDS_MAX 256
@@ -35,11 +35,13 @@ size_t csv_line(const struct csv_reader *r);
 void csv_close(struct csv_reader *r); /* NULL is fine */
 
 /* Writing: lines end in CRLF, numbers are the shortest text that reads back as
- * the same double, unknown (NAN) is an empty field. Write errors are found by
- * csv_write_end, which flushes; the file stays open and the caller's. */
-void csv_write_header(FILE *f);
-void csv_write_sample(FILE *f, const struct sample *s);
-bool csv_write_end(FILE *f, const char *name, struct err *e) NODISCARD;
+ * the same double, unknown (NAN) is an empty field. `utc` is the run's begin plus
+ * t_s; `step` is the running number of the step as it was carried out. */
+#define CSV_SAMPLES_HEADER "t_s,voltage_V,current_A,temperature_C,utc,step\r\n"
+#define CSV_SAMPLE_SIZE 192
+/* One line into out; returns its length. */
+size_t csv_format_sample(int step, const struct sample *s, int64_t started_utc_ns,
+                         char out[CSV_SAMPLE_SIZE]);
 
 #define CSV_NUMBER_SIZE 32
 /* "" for NAN. */

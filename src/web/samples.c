@@ -6,6 +6,7 @@
 
 #include "base/file.h"
 #include "base/log.h"
+#include "report/csv.h"
 
 #include <microhttpd.h>
 #include <pthread.h>
@@ -48,15 +49,15 @@ static bool put(struct stream *s, const char *bytes, size_t n)
 static bool put_sample(void *context, int step, const struct sample *sample)
 {
     struct stream *s = context;
-    char line[SAMPLE_LINE_SIZE];
-    return put(s, line, sample_to_csv(step, sample, s->started_utc_ns, line));
+    char line[CSV_SAMPLE_SIZE];
+    return put(s, line, csv_format_sample(step, sample, s->started_utc_ns, line));
 }
 
 static void *fill(void *context)
 {
     struct stream *s = context;
     struct err e = {0};
-    bool ok = put(s, SAMPLES_HEADER, strlen(SAMPLES_HEADER)) &&
+    bool ok = put(s, CSV_SAMPLES_HEADER, strlen(CSV_SAMPLES_HEADER)) &&
               reader_samples(s->reader, s->nr, -1, put_sample, s, &e);
     pthread_mutex_lock(&s->lock);
     if (!ok && !s->abandoned) {

@@ -6,16 +6,6 @@
 
 #include "store/store.h"
 
-#include <stddef.h>
-
-#define SAMPLES_HEADER "t_s,voltage_V,current_A,temperature_C,utc,step\r\n"
-#define SAMPLE_LINE_SIZE 192
-
-/* One line with CRLF into out; returns its length. Numbers are written so that
- * reading them gives the very same value; unknown is an empty field. */
-size_t sample_to_csv(int step, const struct sample *s, int64_t started_utc_ns,
-                     char out[SAMPLE_LINE_SIZE]);
-
 struct MHD_Response;
 
 /* Takes the reader, also on failure. NULL + *e when it cannot begin. If reading

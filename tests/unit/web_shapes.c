@@ -4,7 +4,6 @@
 #include "web/shapes.h"
 
 #include "web/http.h"
-#include "web/samples.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -169,26 +168,6 @@ static void runs(void **state)
     json_decref(o);
 }
 
-static void csv_lines(void **state)
-{
-    (void)state;
-    char line[SAMPLE_LINE_SIZE];
-    struct sample s = {1.5, 12.8, -10.0 / 3, NAN};
-    size_t n = sample_to_csv(2, &s, 1000 * NS_PER_S, line);
-    assert_int_equal(n, strlen(line));
-    assert_string_equal(line + n - 2, "\r\n");
-    double back[3];
-    assert_int_equal(
-        sscanf(line, "%lf,%lf,%lf,,1970-01-01T00:16:41.500Z,2", &back[0], &back[1], &back[2]), 3);
-    assert_memory_equal(&back[0], &s.t_s, sizeof(double));
-    assert_memory_equal(&back[1], &s.voltage_V, sizeof(double));
-    assert_memory_equal(&back[2], &s.current_A, sizeof(double));
-    s = (struct sample){-1.7976931348623157e308, -2.2250738585072014e-308, -1.7976931348623157e308,
-                        -1.7976931348623157e308};
-    s.t_s = 123456789.12345679;
-    assert_true(sample_to_csv(1000000, &s, 1700000000 * NS_PER_S, line) > 0);
-}
-
 static void problems(void **state)
 {
     (void)state;
@@ -216,8 +195,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(idle_stand), cmocka_unit_test(running_stand), cmocka_unit_test(trips),
-        cmocka_unit_test(batteries),  cmocka_unit_test(runs),          cmocka_unit_test(csv_lines),
-        cmocka_unit_test(problems),
+        cmocka_unit_test(batteries),  cmocka_unit_test(runs),          cmocka_unit_test(problems),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
