@@ -51,7 +51,7 @@ verb_fn verb_stands, verb_stop, verb_clear;
 verb_fn verb_battery;
 verb_fn verb_plan, verb_profiles;
 verb_fn verb_start, verb_watch;
-verb_fn verb_runs, verb_show, verb_export;
+verb_fn verb_runs, verb_show, verb_recompute, verb_export;
 verb_fn verb_ports;
 
 #endif

@@ -4,6 +4,7 @@
 #include "cli/battery_request.h"
 #include "cli/plan_text.h"
 #include "cli/run_text.h"
+#include "cli/show_steps.h"
 #include "cli/table.h"
 #include "cli/words.h"
 
@@ -18,6 +19,37 @@ static void add_fact(struct table *t, const char *name, const char *text)
     if (text[0] != '\0' && strcmp(text, "-") != 0) {
         table_add(t, cells);
     }
+}
+
+/* The headline leaves a small screen no room for it. */
+static void print_what(const json_t *run, FILE *f)
+{
+    char text[300];
+    text_format(text, sizeof text, "%lld: %s on %s at %s, %s", integer_at(run, "number"),
+                text_at(run, "profile"), text_at(run, "battery"), text_at(run, "stand"),
+                words_time(text_at(run, "started_utc")).s);
+    print_wrapped("  run      ", text, f);
+}
+
+/* Which of several attempts the verdict is about. */
+static void print_attempts(const json_t *result, FILE *f)
+{
+    const json_t *a = json_object_get(result, "attempts");
+    const char *counts = text_at(a, "counts");
+    long long considered = integer_at(a, "considered"), round = integer_at(a, "round");
+    char which[64] = "", scatter[120] = "", text[240];
+    if (considered < 2) {
+        return;
+    }
+    if (round > 0) {
+        text_format(which, sizeof which, ", round %lld", round);
+    }
+    if (isfinite(number_at(a, "scatter_Ah"))) {
+        text_format(scatter, sizeof scatter, "; they scatter by %s (standard deviation)",
+                    words_short(number_at(a, "scatter_Ah"), "Ah").s);
+    }
+    text_format(text, sizeof text, "the %s of %lld counts%s%s", counts, considered, which, scatter);
+    print_wrapped("  attempts ", text, f);
 }
 
 static void print_trip(const json_t *run, FILE *f)
@@ -104,33 +136,6 @@ static void print_conditions(const json_t *run, FILE *f)
     table_print(t, 2, f);
 }
 
-/* The result's steps carry numbers; without a result the run's own must do. */
-static void print_steps(const json_t *run, FILE *f)
-{
-    static const struct column columns[] = {{"step", RIGHT},   {"name", LEFT}, {"kind", LEFT},
-                                            {"took", RIGHT},   {"Ah", RIGHT},  {"Wh", RIGHT},
-                                            {"ended by", LEFT}};
-    const json_t *steps = json_object_get(json_object_get(run, "result"), "steps");
-    struct table *t = table_new(columns, 7);
-    if (!json_is_array(steps)) {
-        steps = json_object_get(run, "steps");
-    }
-    for (size_t i = 0; i < json_array_size(steps); i++) {
-        const json_t *s = json_array_get(steps, i);
-        char number[24];
-        text_format(number, sizeof number, "%lld", integer_at(s, "step") + 1);
-        struct words took = words_duration(number_at(s, "end_s") - number_at(s, "start_s"));
-        bool rests = strcmp(text_at(s, "kind"), "rest") == 0;
-        struct words Ah = words_amount(rests ? (double)NAN : number_at(s, "capacity_Ah"), 2, "");
-        struct words Wh = words_amount(rests ? (double)NAN : number_at(s, "energy_Wh"), 1, "");
-        const char *cells[] = {number, text_at(s, "name"),    text_at(s, "kind"), took.s, Ah.s,
-                               Wh.s,   text_at(s, "ended_by")};
-        table_add(t, cells);
-    }
-    fputs("\nSteps\n", f);
-    table_print(t, 2, f);
-}
-
 static void print_instruments(const json_t *run, FILE *f)
 {
     static const struct column columns[] = {{NULL, LEFT}, {NULL, LEFT}, {NULL, LEFT}};
@@ -187,10 +192,12 @@ void run_print(const json_t *run, FILE *f)
 {
     const json_t *plan = json_object_get(run, "plan");
     run_headline(run, f);
+    print_what(run, f);
     print_trip(run, f);
     print_verdict(run, f);
+    print_attempts(json_object_get(run, "result"), f);
     print_conditions(run, f);
-    print_steps(run, f);
+    steps_print(run, f);
     if (json_is_object(plan)) {
         limits_print(plan, f);
     }

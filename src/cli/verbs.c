@@ -116,6 +116,16 @@ static const char show_help[] =
     "  ampledger show 0198f2c0           by the beginning of its id\n"
     "  ampledger show last --json        capacity_Ah, verdict, trip, steps, ...\n";
 
+static const char recompute_help[] =
+    "Computes a run's result once more from its samples and says whether it is the\n"
+    "one that was stored when the run ended. Changes nothing.\n"
+    "\n"
+    "  ampledger recompute last\n"
+    "  ampledger recompute 12 --json\n"
+    "\n"
+    "Exit status 1 when something comes out differently; what a newer version says\n"
+    "besides does not count.\n";
+
 static const char export_help[] =
     "Writes the samples of a run as CSV: t_s, voltage_V, current_A, temperature_C,\n"
     "utc, step. Current into the battery is positive. Numbers read back exactly.\n"
@@ -139,6 +149,7 @@ static const struct verb table[] = {
     {"clear", "STAND", "clear a trip", clear_help, verb_clear},
     {"runs", "[--battery LABEL]", "what was recorded", runs_help, verb_runs},
     {"show", "RUN", "one run and its result", show_help, verb_show},
+    {"recompute", "RUN", "result again from samples", recompute_help, verb_recompute},
     {"export", "RUN [-o FILE.csv]", "samples as CSV", export_help, verb_export},
 };
 

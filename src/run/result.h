@@ -14,12 +14,23 @@
  * acceptance, accuracy, lead resistance). New reference. */
 json_t *plan_to_json(const struct plan *p, const struct stand_facts *facts);
 
-/* Results of a run from its samples: `steps` (array, one result each) and, for
- * the run, the keys of the judged step (or of the last discharge): capacity_Ah,
- * energy_Wh, duration_s, mean_voltage_V, end_reason, percent_of_rated,
- * capacity_uncertainty_Ah, verdict, temperature_max_C, samples, ...
+/* Results of a run from its samples: `steps` (one result each, as carried out),
+ * `rounds` (capacity and efficiency of the judged step, or of the last discharge, each
+ * time it was gone through), `attempts` (which of them counts) and, for the run, the
+ * keys of the one that counts: capacity_Ah, energy_Wh, duration_s, mean_voltage_V,
+ * end_reason, percent_of_rated, capacity_uncertainty_Ah, verdict, resistance_mOhm,
+ * temperature_max_C, samples, ...: src/web/API.md says all.
  * Reads only what the database holds. New reference in *out. */
 bool result_compute(struct reader *r, const struct run_row *run, json_t **out,
                     struct err *e) NODISCARD;
+
+/* What of a stored result is another now: list of `key` ("steps[3].capacity_Ah"),
+ * `stored`, `recomputed`; empty when it comes out again. Numbers are the same within
+ * RESULT_SAME of the larger. Keys that only the new one has do not count: a newer
+ * program says more. At most RESULT_DIFFERENCES_MAX; the rest is counted in *left_out.
+ * New reference. */
+#define RESULT_SAME 1e-9
+#define RESULT_DIFFERENCES_MAX 50
+json_t *result_differences(const json_t *stored, const json_t *computed, size_t *left_out);
 
 #endif

@@ -57,6 +57,40 @@ bool get_run(const struct request *q, struct reply *out, struct err *e)
     return ok;
 }
 
+static bool recomputed(struct reader *r, const char *which, json_t **out, struct err *e)
+{
+    struct run_row row;
+    json_t *computed = NULL;
+    if (!reader_run(r, which, &row, e)) {
+        return false;
+    }
+    bool ok = result_compute(r, &row, &computed, e);
+    if (ok) {
+        size_t left_out = 0;
+        json_t *stored = result_kept(&row);
+        json_t *differences =
+            stored != NULL ? result_differences(stored, computed, &left_out) : json_array();
+        bool equal = json_array_size(differences) == 0;
+        *out = run_summary_to_json(&row, computed);
+        json_object_set_new(*out, "battery_record", battery_to_json(&row.battery_record));
+        json_object_set_new(*out, "equal", stored != NULL ? json_boolean(equal) : json_null());
+        json_object_set_new(*out, "differences", differences);
+        json_object_set_new(*out, "differences_left_out", json_integer((json_int_t)left_out));
+        json_object_set_new(*out, "result", computed);
+        json_decref(stored);
+    }
+    run_row_free(&row);
+    return ok;
+}
+
+bool get_recomputed(const struct request *q, struct reply *out, struct err *e)
+{
+    struct reader *r = NULL;
+    bool ok = lookup_reader(q->config, &r, e) && recomputed(r, q->param, &out->body, e);
+    reader_close(r);
+    return ok;
+}
+
 bool get_samples(const struct request *q, struct reply *out, struct err *e)
 {
     struct reader *r = NULL;

@@ -24,6 +24,7 @@ static const struct route table[] = {
     {"POST", "/v1/plans", PARAM_NONE, post_plan, NULL},
     {"GET", "/v1/runs", PARAM_NONE, get_runs, runs_query},
     {"GET", "/v1/runs/?", PARAM_RUN, get_run, NULL},
+    {"GET", "/v1/runs/?/recomputed", PARAM_RUN, get_recomputed, NULL},
     {"GET", "/v1/runs/?/samples", PARAM_RUN, get_samples, NULL},
 };
 

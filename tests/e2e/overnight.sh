@@ -29,6 +29,14 @@ holds "$(json "$home/show.json" "d['samples']") > 45000"
 expect 0 ampledger show last
 says "PASS"
 
+# The result comes out again, and a stored one that says something else is noticed.
+expect 0 ampledger recompute last
+says "the very result that was stored"
+sqlite3 "$home/ampledger.db" ".timeout 5000" "update run set result_json = \
+replace(result_json, '\"verdict\":\"pass\"', '\"verdict\":\"fail\"')"
+expect 1 ampledger recompute last
+says "do not give the result"
+
 # Export and database, sample by sample.
 expect 0 ampledger export last -o "$home/run.csv"
 python3 - "$home/run.csv" "$home/ampledger.db" <<'PY'

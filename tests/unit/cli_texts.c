@@ -257,6 +257,7 @@ static void run_passed(void **state)
     const char *verdict =
         "PASS  launch-a delivered 129.42 Ah +- 0.09 Ah (k = 2) of 125 Ah rated: 103.5 %\n";
     assert_int_equal(strncmp(text, verdict, strlen(verdict)), 0);
+    says(text, "3: overnight on launch-a at jetty");
     says(text, "118.8 Ah is needed");
     says(text, "leads 12.0 mOhm");
     says(text, "voltage at least");
@@ -264,6 +265,76 @@ static void run_passed(void **state)
     says(text, "a note");
     free(text);
     assert_int_equal(run_exit_status(o), EXIT_DONE);
+    json_decref(o);
+}
+
+/* Thirty rounds of charge and capacity: one line a round, and one a step of the plan. */
+static json_t *thirty_rounds(void)
+{
+    json_t *o = parse(passed_run);
+    json_t *result = json_object_get(o, "result");
+    json_t *steps = json_array(), *rounds = json_array();
+    for (int i = 0; i < 60; i++) {
+        json_array_append_new(
+            steps, json_pack("{s:i, s:i, s:i, s:s, s:s, s:f, s:f, s:f, s:s}", "step", i,
+                             "plan_step", i % 2, "round", i / 2 + 1, "name",
+                             i % 2 ? "capacity" : "charge", "kind", i % 2 ? "discharge" : "charge",
+                             "start_s", i * 3600.0, "end_s", i * 3600.0 + 3600, "capacity_Ah",
+                             129.4, "ended_by", i % 2 ? "cut-off reached" : "current tapered"));
+    }
+    for (int i = 0; i < 30; i++) {
+        json_array_append_new(
+            rounds, json_pack("{s:i, s:f, s:f, s:f, s:f, s:f, s:f, s:f, s:f, s:b, s:b}", "round",
+                              i + 1, "capacity_Ah", 129.4 - 0.1 * i, "percent_of_rated", 103.5,
+                              "energy_Wh", 1650.25, "charged_Ah", 130.1,
+                              "coulombic_efficiency_percent", 99.46, "energy_efficiency_percent",
+                              95.12, "resistance_mOhm", 12.34, "temperature_max_C", 31.2,
+                              "efficiency_closed", i > 0, "lower_bound", i == 29));
+    }
+    json_object_set_new(result, "steps", steps);
+    json_object_set_new(result, "rounds", rounds);
+    json_object_set_new(result, "attempts",
+                        json_pack("{s:s, s:i, s:i, s:f}", "counts", "best", "considered", 30,
+                                  "round", 1, "scatter_Ah", 0.88));
+    return o;
+}
+
+static void run_of_thirty_rounds(void **state)
+{
+    (void)state;
+    json_t *o = thirty_rounds();
+    char *text = printed(run_print, o);
+    fits_the_page(text);
+    size_t lines = 0;
+    for (const char *at = text; (at = strchr(at, '\n')) != NULL; at++) {
+        lines++;
+    }
+    assert_true(lines < 75);
+    says(text, "the best of 30 counts, round 1");
+    says(text, "  capacity  discharge     30       30.0 h  cut-off reached\n");
+    says(text, "     1    129.400    103.5  1650.25  130.100      -      -  12.34  31.2\n");
+    says(text, "     2    129.300    103.5  1650.25  130.100  99.46  95.12  12.34  31.2\n");
+    says(text, "    30  > 126.500 ");
+    free(text);
+    json_decref(o);
+}
+
+static void run_with_pulses(void **state)
+{
+    (void)state;
+    json_t *o = parse(passed_run);
+    json_t *step = json_array_get(json_object_get(json_object_get(o, "result"), "steps"), 0);
+    json_t *more =
+        json_pack("{s:f, s:f, s:s, s:f, s:f, s:f, s:f}", "resistance_mOhm", 50.02,
+                  "resistance_uncertainty_mOhm", 0.41, "resistance_method", "two-current",
+                  "resistance_held_s", 9.9, "resistance_after_s", 1.0, "resistance_temperature_C",
+                  21.5, "resistance_state_of_charge_percent", 99.94);
+    json_object_update_new(step, more);
+    char *text = printed(run_print, o);
+    fits_the_page(text);
+    says(text, "50.02 mOhm +- 0.41 mOhm (k = 2)");
+    says(text, "100 %  21.5  two currents: 9.9 s, then");
+    free(text);
     json_decref(o);
 }
 
@@ -406,6 +477,8 @@ int main(void)
         cmocka_unit_test(run_endings),
         cmocka_unit_test(run_without_result),
         cmocka_unit_test(run_document_has_both),
+        cmocka_unit_test(run_of_thirty_rounds),
+        cmocka_unit_test(run_with_pulses),
         cmocka_unit_test(lists),
         cmocka_unit_test(plans),
     };

@@ -376,6 +376,39 @@ static void a_run_that_never_came_to_it(void **state)
     json_decref(o);
 }
 
+/* As stored and read back, and with a figure, a word and a step that are others. */
+static void a_stored_result_is_compared(void **state)
+{
+    struct yard *y = *state;
+    size_t left_out = 0;
+    json_t *o = three_attempts(y, "2.45", "mean", 2.4, "cut-off reached");
+    char *dumped = json_dumps(o, JSON_COMPACT);
+    json_t *stored = json_loads(dumped, 0, NULL);
+    free(dumped);
+    json_t *again = computed(y);
+    json_t *none = result_differences(stored, again, &left_out);
+    assert_int_equal(json_array_size(none), 0);
+    json_decref(none);
+    json_object_set_new(again, "said_by_a_newer_version", json_true());
+    json_object_set_new(stored, "capacity_Ah", json_real(2.4 * (1 + 1e-6)));
+    json_object_set_new(stored, "verdict", json_string("pass"));
+    json_object_set_new(json_array_get(json_object_get(stored, "rounds"), 1), "step",
+                        json_integer(7));
+    json_array_remove(json_object_get(stored, "steps"), 0);
+    json_t *four = result_differences(stored, again, &left_out);
+    assert_int_equal(json_array_size(four), 4);
+    bool found = false;
+    for (size_t i = 0; i < 4; i++) {
+        found = found || strcmp(text(json_array_get(four, i), "key"), "rounds[1].step") == 0;
+    }
+    assert_true(found);
+    assert_int_equal(left_out, 0);
+    json_decref(four);
+    json_decref(stored);
+    json_decref(again);
+    json_decref(o);
+}
+
 #define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
 
 int main(void)
@@ -387,6 +420,7 @@ int main(void)
         yard(the_attempt_that_counts),
         yard(an_attempt_that_was_cut_short),
         yard(a_run_that_never_came_to_it),
+        yard(a_stored_result_is_compared),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
