@@ -31,6 +31,7 @@
 #define MARGIN_MS 50
 #define BEAT_S 15       /* a worker that beats at all beats every second */
 #define DYING_S 10      /* a worker without a heart dies by itself; then it is helped */
+#define PAUSE_MOST_MS 1000
 #define LEAVE_S 60      /* SIGTERM: how long the worker may take to make everything safe */
 #define RESTARTS_MOST 5 /* in RESTARTS_S */
 #define RESTARTS_S 600
@@ -84,6 +85,22 @@ static void write_all(int fd, const char *bytes, size_t n)
     }
 }
 
+/* Line by line, since some instruments lose the second of two that follow at once. */
+static void write_lines(const struct slot *s, const char *bytes, size_t n)
+{
+    uint32_t pause_ms = s->m.pause_ms < PAUSE_MOST_MS ? s->m.pause_ms : PAUSE_MOST_MS;
+    while (n > 0) {
+        const char *end = memchr(bytes, '\n', n);
+        size_t length = end != NULL ? (size_t)(end - bytes) + 1 : n;
+        write_all(s->fd, bytes, length);
+        bytes += length;
+        n -= length;
+        if (pause_ms > 0) {
+            poll(NULL, 0, (int)pause_ms);
+        }
+    }
+}
+
 /* Answers to what the worker had asked may still come: until it is silent. */
 static void throw_away_input(int fd)
 {
@@ -93,6 +110,40 @@ static void throw_away_input(int fd)
             return;
         }
     }
+}
+
+static bool is_letter_or_digit(char c)
+{
+    return (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
+}
+
+/* Where the text of a line begins, after what a prompt may leave before it. */
+static size_t text_begin(const char *line, size_t n)
+{
+    size_t i = 0;
+    while (i < n && !is_letter_or_digit(line[i]) && line[i] != '+' && line[i] != '-') {
+        i++;
+    }
+    return i;
+}
+
+/* Where it ends: before CR, LF, blanks and a prompt that follows. */
+static size_t text_end(const char *line, size_t n)
+{
+    while (n > 0 && !is_letter_or_digit(line[n - 1])) {
+        n--;
+    }
+    return n;
+}
+
+/* Some send back what they get; a question is none of the answers. */
+static bool is_echo(const struct slot *s, const char *line, size_t n)
+{
+    size_t asked = s->m.ask_n;
+    while (asked > 0 && (s->m.ask[asked - 1] == '\n' || s->m.ask[asked - 1] == '\r')) {
+        asked--;
+    }
+    return n >= asked && memcmp(line + n - asked, s->m.ask, asked) == 0;
 }
 
 /* A whole line, 0, +0 or OFF: half a number or an error queue's answer is none. */
@@ -109,20 +160,25 @@ static bool is_off(const char *line, size_t n)
 
 static bool answers_off(const struct slot *s)
 {
-    char answer[64];
+    char answer[KEEPER_NAME * 2];
     size_t n = 0;
-    write_all(s->fd, s->m.ask, s->m.ask_n);
+    write_lines(s, s->m.ask, s->m.ask_n);
     while (n < sizeof answer && ready(s->fd, POLLIN, ANSWER_MS)) {
         ssize_t got = read(s->fd, answer + n, sizeof answer - n);
         if (got <= 0) {
             return false;
         }
         n += (size_t)got;
-        const char *end = memchr(answer, '\n', n);
-        if (end != NULL) {
-            size_t length = (size_t)(end - answer);
-            length -= length > 0 && answer[length - 1] == '\r';
-            return is_off(answer, length) && length + 2 >= n;
+        for (const char *end = memchr(answer, '\n', n); end != NULL;
+             end = memchr(answer, '\n', n)) {
+            size_t length = (size_t)(end - answer) + 1, from = text_begin(answer, length);
+            size_t to = text_end(answer, length);
+            if (to > from && !is_echo(s, answer, length - (end > answer && end[-1] == '\r') - 1)) {
+                /* nothing but a prompt may follow it */
+                return is_off(answer + from, to - from) && text_end(end, n - length + 1) == 0;
+            }
+            n -= length;
+            memmove(answer, end + 1, n);
         }
     }
     return false;
@@ -142,7 +198,7 @@ static void everything_off(struct keeper *k, bool confirmed[KEEPER_SLOTS])
         bool all = true;
         for (int i = 0; i < KEEPER_SLOTS; i++) {
             if (k->slot[i].armed && !confirmed[i]) {
-                write_all(k->slot[i].fd, k->slot[i].m.off, k->slot[i].m.off_n);
+                write_lines(&k->slot[i], k->slot[i].m.off, k->slot[i].m.off_n);
             }
         }
         for (int i = 0; i < KEEPER_SLOTS; i++) {

@@ -17,6 +17,7 @@
 #define SETTLE_MAX_S 10.0
 #define REPLY_MIN_MS 20
 #define REPLY_MAX_S 10.0
+#define CHANNELS_MAX 16
 
 const char *const role_names[] = {"load", "supply", "meter", "thermometer", NULL};
 static const char *const protocol_names[] = {"scpi", "lines", "file", NULL};
@@ -28,14 +29,14 @@ static const char *const verb_names[] = {"remote",       "local",        "prepar
 static const char *const question_names[] = {
     "state", "set_current", "set_voltage", "under_voltage", "over_voltage", "over_current", NULL};
 static const char *const driver_keys[] = {
-    "driver",   "role",  "protocol",  "identity", "link", "settle", "ratings",
-    "accuracy", "verbs", "questions", "mode",     "read", "errors", "current_reported",
-    NULL};
+    "driver",   "role",     "protocol",  "identity", "link", "settle", "ratings",
+    "accuracy", "verbs",    "questions", "mode",     "read", "errors", "current_reported",
+    "channels", NULL};
 static const char *const identity_keys[] = {"ask", "match", NULL};
 static const char *const mode_keys[] = {"ask", "match", NULL};
-static const char *const link_keys[] = {"baud",   "bits", "parity",    "stop_bits",    "flow",
-                                        "dtr",    "rts",  "ends_with", "reply_within", "pause",
-                                        "resync", "echo", NULL};
+static const char *const link_keys[] = {
+    "baud",      "bits",         "parity", "stop_bits", "flow", "dtr",    "rts",
+    "ends_with", "reply_within", "pause",  "resync",    "echo", "prompt", NULL};
 static const char *const ends_names[] = {"lf", "crlf", NULL};
 static const char *const resync_names[] = {"nonce", "identity", "quiet", NULL};
 static const char *const read_keys[] = {"ask", "pattern", "gives", "scale", NULL};
@@ -70,6 +71,11 @@ static unsigned verb_values(enum verb v)
 
 /* --- single lines --- */
 
+static unsigned channel_allowed(const struct loading *l)
+{
+    return l->d->channels > 0 ? LINE_HAS_CHANNEL : 0;
+}
+
 /* Copies the text of a node that must be one short line. */
 static bool take_text(const struct loading *l, const struct yaml_node *n,
                       char out[DRIVER_LINE_SIZE], struct err *e)
@@ -94,7 +100,7 @@ static bool take_line(const struct loading *l, const struct yaml_node *n, enum v
     if (!take_text(l, n, line, e)) {
         return false;
     }
-    if (!line_check(line, verb_values(v), &found, &why)) {
+    if (!line_check(line, verb_values(v) | channel_allowed(l), &found, &why)) {
         return yaml_fail(l->doc, n, e, "%s: %s", verb_names[v], why.text);
     }
     if (strchr(line, '?') != NULL) {
@@ -115,7 +121,7 @@ static bool take_question(const struct loading *l, const struct yaml_node *n,
     if (!take_text(l, n, out, e)) {
         return false;
     }
-    if (!line_check(out, 0, &found, &why)) {
+    if (!line_check(out, channel_allowed(l), &found, &why)) {
         return yaml_fail(l->doc, n, e, "%s", why.text);
     }
     if (strchr(out, '?') == NULL) {
@@ -142,7 +148,7 @@ static bool read_head(const struct loading *l, struct err *e)
         return false;
     }
     d->current_sign = sign == 0 ? -1 : 1;
-    return true;
+    return yaml_read_int(l->doc, l->root, "channels", false, 2, CHANNELS_MAX, &d->channels, e);
 }
 
 static bool read_identity(const struct loading *l, struct err *e)
@@ -214,6 +220,31 @@ static enum resync_how resync_of(int word)
     return how[word];
 }
 
+/* "=>" comes at the end of an answer as it is, "=>\n" as a line of its own. */
+static bool read_prompt(const struct loading *l, const struct yaml_node *link, struct err *e)
+{
+    const struct yaml_node *n = yaml_get(link, "prompt");
+    struct scpi_options *o = &l->d->scpi;
+    char text[SCPI_PROMPT_SIZE + 1] = "";
+    if (!yaml_read_text(l->doc, link, "prompt", false, text, sizeof text, e)) {
+        return false;
+    }
+    size_t length = strlen(text);
+    o->prompt_is_line = length > 0 && text[length - 1] == '\n';
+    length -= o->prompt_is_line ? 1 : 0;
+    text[length] = '\0';
+    for (size_t i = 0; i < length; i++) {
+        if (text[i] < 0x20 || text[i] > 0x7e) {
+            return yaml_fail(l->doc, n, e, "a prompt is plain text, e.g. prompt: \"> \"");
+        }
+    }
+    if (n != NULL && length == 0) {
+        return yaml_fail(l->doc, n, e, "the prompt is empty; leave the key out when there is none");
+    }
+    text_format(o->prompt, sizeof o->prompt, "%s", text);
+    return true;
+}
+
 static bool read_link(const struct loading *l, struct err *e)
 {
     const struct yaml_node *link = yaml_get(l->root, "link");
@@ -226,7 +257,7 @@ static bool read_link(const struct loading *l, struct err *e)
         !driver_read_port(l->doc, link, &l->d->link, e) ||
         !yaml_read_choice(l->doc, link, "ends_with", false, ends_names, &ends, e) ||
         !yaml_read_choice(l->doc, link, "resync", false, resync_names, &resync, e) ||
-        !yaml_read_bool(l->doc, link, "echo", false, &o->echo, e) ||
+        !yaml_read_bool(l->doc, link, "echo", false, &o->echo, e) || !read_prompt(l, link, e) ||
         !read_ms(l, link, "reply_within", REPLY_MAX_S, &o->reply_timeout_ms, e) ||
         !read_ms(l, link, "pause", 1, &o->pause_ms, e)) {
         return false;
@@ -237,6 +268,11 @@ static bool read_link(const struct loading *l, struct err *e)
     }
     o->crlf_out = ends == 1;
     o->how = resync_of(resync);
+    if (o->prompt[0] != '\0' && o->how != RESYNC_QUIET) {
+        return yaml_fail(l->doc, yaml_get(link, "prompt"), e,
+                         "an instrument with a prompt is found again by silence only: write "
+                         "resync: quiet");
+    }
     return true;
 }
 
@@ -265,8 +301,8 @@ static bool value_used(const struct loading *l, const struct yaml_node *n, enum 
     unsigned wanted = verb_values(v), found = 0;
     for (size_t i = 0; i < l->d->verb[v].count; i++) {
         unsigned one = 0;
-        if (line_check(l->d->verb[v].line[i], wanted, &one, NULL)) {
-            found |= one;
+        if (line_check(l->d->verb[v].line[i], wanted | LINE_HAS_CHANNEL, &one, NULL)) {
+            found |= one & ~(unsigned)LINE_HAS_CHANNEL;
         }
     }
     if (found == wanted) {
@@ -474,6 +510,43 @@ static bool gives(const struct driver *d, enum reading_field f)
     return false;
 }
 
+static bool says_channel(const struct loading *l, const char *line, const char *section,
+                         const char *what, struct err *e)
+{
+    const struct yaml_node *at = yaml_get(l->root, section);
+    if (line[0] == '\0' || strstr(line, "{channel}") != NULL) {
+        return true;
+    }
+    return yaml_fail(l->doc, at != NULL ? at : l->root, e,
+                     "%s: with channels: %d every line must say which output it means: \"%s\" "
+                     "lacks {channel}",
+                     what, l->d->channels, line);
+}
+
+/* A line that leaves the output to what was selected before could mean the
+ * other stand's. */
+static bool check_channels(const struct loading *l, struct err *e)
+{
+    const struct driver *d = l->d;
+    if (d->channels == 0) {
+        return true;
+    }
+    for (int v = VERB_PREPARE; v < VERB_COUNT; v++) {
+        for (size_t i = 0; i < d->verb[v].count; i++) {
+            if (!says_channel(l, d->verb[v].line[i], "verbs", verb_names[v], e)) {
+                return false;
+            }
+        }
+    }
+    for (int q = 0; q < ASK_COUNT; q++) {
+        if (!says_channel(l, d->question[q], "questions", question_names[q], e)) {
+            return false;
+        }
+    }
+    return says_channel(l, d->mode_query, "mode", "mode", e) &&
+           says_channel(l, d->read.line, "read", "read", e);
+}
+
 static bool check_output(const struct loading *l, struct err *e)
 {
     static const char set_again[] = "what was set is read back before an output goes on";
@@ -565,7 +638,8 @@ static bool read_all(const struct loading *l, struct err *e)
            read_ms(l, l->root, "settle", SETTLE_MAX_S, &l->d->settle_ms, e) &&
            driver_read_ratings(l->doc, l->root, l->d, e) &&
            driver_read_accuracy(l->doc, l->root, l->d, e) && read_verbs(l, e) &&
-           read_questions(l, e) && read_mode(l, e) && read_read(l, e) && check_whole(l, e);
+           read_questions(l, e) && read_mode(l, e) && read_read(l, e) && check_whole(l, e) &&
+           check_channels(l, e);
 }
 
 bool driver_load_text(const char *path, const char *text, size_t n, struct driver **out,
@@ -617,6 +691,21 @@ struct driver *driver_copy(const struct driver *d)
     *copy = *d;
     copy->text = text_copy(d->text);
     return copy;
+}
+
+void driver_choose_channel(struct driver *d, int channel)
+{
+    for (int v = 0; v < VERB_COUNT; v++) {
+        for (size_t i = 0; i < d->verb[v].count; i++) {
+            line_set_channel(d->verb[v].line[i], channel);
+        }
+    }
+    for (int q = 0; q < ASK_COUNT; q++) {
+        line_set_channel(d->question[q], channel);
+    }
+    line_set_channel(d->mode_query, channel);
+    line_set_channel(d->read.line, channel);
+    d->channel = channel;
 }
 
 void driver_free(struct driver *d)

@@ -22,7 +22,8 @@ enum protocol {
 
 /* The verbs a driver may give lines for. Lines may hold {A} or {V}: the value in
  * that unit with four digits after the point, or with another number of digits:
- * {A:.3f}. */
+ * {A:.3f}. With `channels` they say their own output, {channel}: a line selects
+ * and acts in one, so that nothing can come between. */
 enum verb {
     VERB_REMOTE,      /* before anything else: take the instrument over */
     VERB_LOCAL,       /* give the front panel back */
@@ -74,6 +75,8 @@ struct driver {
     char about[200];
     enum role role;
     enum protocol protocol;
+    int channels; /* outputs of one instrument; 0: the lines name none */
+    int channel;  /* 1 to channels once the lines are for one of them; else 0 */
     char identity_query[DRIVER_LINE_SIZE]; /* "*IDN?"; "" when it cannot be asked */
     char identity_match[DRIVER_LINE_SIZE]; /* pattern with * and ? over the answer */
     struct link_settings link;
@@ -104,6 +107,8 @@ bool driver_load_text(const char *path, const char *text, size_t n, struct drive
                       struct err *e) NODISCARD;
 /* Owned copy, for one instrument that differs from its family. */
 struct driver *driver_copy(const struct driver *d);
+/* Make the lines of an owned driver those of one output, 1 to d->channels. */
+void driver_choose_channel(struct driver *d, int channel);
 void driver_free(struct driver *d); /* NULL is fine */
 
 /* Put values into a line: {A}, {V}, each with optional precision. */

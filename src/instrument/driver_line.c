@@ -11,6 +11,7 @@
 #include <string.h>
 
 #define DEFAULT_DIGITS 4
+#define CHANNEL "{channel}"
 #define VALUE_MAX 1e6 /* no battery bench sets more; keeps the text short */
 
 struct placeholder {
@@ -25,6 +26,10 @@ static bool placeholder_parse(const char *text, struct placeholder *out, struct 
     const char *close = strchr(text, '}');
     int length = close != NULL ? (int)(close - text) + 1 : (int)strlen(text);
     *out = (struct placeholder){.digits = DEFAULT_DIGITS, .length = (size_t)length};
+    if (strncmp(text, CHANNEL, strlen(CHANNEL)) == 0) {
+        out->value = LINE_HAS_CHANNEL;
+        return true;
+    }
     if (length >= 3) {
         out->value = text[1] == 'A' ? LINE_HAS_CURRENT : text[1] == 'V' ? LINE_HAS_VOLTAGE : 0;
     }
@@ -32,10 +37,12 @@ static bool placeholder_parse(const char *text, struct placeholder *out, struct 
     bool precise = length == 7 && strncmp(text + 2, ":.", 2) == 0 && text[4] >= '0' &&
                    text[4] <= '9' && text[5] == 'f';
     if (close == NULL || out->value == 0 || !(plain || precise)) {
-        return err_set(e, ERR_CONFIG,
-                       "\"%.*s\" is no placeholder; there are {A} for the current in ampere and "
-                       "{V} for the voltage in volt, with digits after the point as in {A:.3f}",
-                       length, text);
+        return err_set(
+            e, ERR_CONFIG,
+            "\"%.*s\" is no placeholder; there are {A} for the current in ampere and "
+            "{V} for the voltage in volt, with digits after the point as in {A:.3f}, and "
+            "{channel} for the output of an instrument that has several",
+            length, text);
     }
     if (precise) {
         out->digits = text[4] - '0';
@@ -79,7 +86,11 @@ bool line_check(const char *line, unsigned allowed, unsigned *found, struct err 
             return false;
         }
         if ((h.value & allowed) == 0) {
-            return err_set(e, ERR_CONFIG, "\"%.*s\" has no value here", (int)h.length, p);
+            return h.value == LINE_HAS_CHANNEL
+                       ? err_set(e, ERR_CONFIG,
+                                 "{channel} has no value here; say how many outputs there are "
+                                 "with \"channels\", e.g. channels: 2")
+                       : err_set(e, ERR_CONFIG, "\"%.*s\" has no value here", (int)h.length, p);
         }
         *found |= h.value;
         p += h.length;
@@ -111,7 +122,10 @@ bool driver_fill_line(const char *line, const struct driver_values *v, char *out
         if (!placeholder_parse(p, &h, e)) {
             return false;
         }
-        double value = h.value == LINE_HAS_CURRENT ? v->current_A : v->voltage_V;
+        double value = NAN;
+        if (h.value != LINE_HAS_CHANNEL) {
+            value = h.value == LINE_HAS_CURRENT ? v->current_A : v->voltage_V;
+        }
         if (!isfinite(value) || fabs(value) > VALUE_MAX) {
             return err_set(e, ERR_BUG, "the line \"%s\" wants a value, and there is none (%g)",
                            line, value);
@@ -125,6 +139,17 @@ bool driver_fill_line(const char *line, const struct driver_values *v, char *out
     }
     out[n] = '\0';
     return true;
+}
+
+void line_set_channel(char *line, int channel)
+{
+    char digits[16];
+    text_format(digits, sizeof digits, "%d", channel);
+    size_t n = strlen(digits); /* less than of "{channel}", so all stays within the line */
+    for (char *at = strstr(line, CHANNEL); at != NULL; at = strstr(at + n, CHANNEL)) {
+        memcpy(at, digits, n);
+        memmove(at + n, at + strlen(CHANNEL), strlen(at + strlen(CHANNEL)) + 1);
+    }
 }
 
 static bool is_blank(char c)

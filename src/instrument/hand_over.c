@@ -20,15 +20,19 @@ int instrument_fd(const struct instrument *i)
 bool instrument_off_bytes(const struct instrument *i, char *out, size_t size, size_t *n,
                           struct err *e)
 {
-    const struct driver_lines *off = &i->driver->verb[VERB_OFF];
+    static const enum verb verbs[] = {VERB_REMOTE, VERB_OFF};
     /* An end of line first: half a line may stand in the instrument's input. */
     bool fits = text_format(out, size, "%s", line_end(i));
-    for (size_t k = 0; fits && k < off->count; k++) {
-        size_t used = strlen(out);
-        fits = text_format(out + used, size - used, "%s%s", off->line[k], line_end(i));
+    for (size_t v = 0; v < sizeof verbs / sizeof verbs[0]; v++) {
+        const struct driver_lines *lines = &i->driver->verb[verbs[v]];
+        for (size_t k = 0; fits && k < lines->count; k++) {
+            size_t used = strlen(out);
+            fits = text_format(out + used, size - used, "%s%s", lines->line[k], line_end(i));
+        }
     }
     *n = strlen(out);
-    return fits || err_set(e, ERR_BUG, "%s: the off lines are longer than %zu bytes", i->name, size);
+    return fits ||
+           err_set(e, ERR_BUG, "%s: the off lines are longer than %zu bytes", i->name, size);
 }
 
 bool instrument_state_bytes(const struct instrument *i, char *out, size_t size, size_t *n,

@@ -155,6 +155,9 @@ bool inside_open(struct instrument *i, struct err *why)
     if (i->is_open) {
         return true;
     }
+    if (i->driver->channels > 0 && i->driver->channel == 0) {
+        return err_set(why, ERR_BUG, "driver %s: no output was chosen", i->driver->name);
+    }
     bool ok = i->driver->protocol == PROTOCOL_FILE ? open_file(i, why) : open_link(i, why);
     i->is_open = ok;
     i->opened_ns = clock_real_ns();

@@ -108,7 +108,8 @@ bool instrument_read(struct instrument *i, struct reading *out, struct err *e) N
 /* --- for whoever must switch it off without knowing it (the keeper) --- */
 
 int instrument_fd(const struct instrument *i); /* -1 while closed; borrowed */
-/* The off lines as bytes, an end of line before them. */
+/* The remote lines, if any, and the off lines as bytes, an end of line before them;
+ * the driver's pause belongs between two lines. */
 bool instrument_off_bytes(const struct instrument *i, char *out, size_t size, size_t *n,
                           struct err *e) NODISCARD;
 /* The question for the state as bytes; *n 0 when the driver has none. */

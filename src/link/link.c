@@ -207,6 +207,21 @@ bool link_read_line(struct link *l, char *line, size_t size, size_t *n, int time
     }
 }
 
+bool link_read_bytes(struct link *l, char *out, size_t n, int timeout_ms, struct err *e)
+{
+    int64_t deadline_ns = deadline_in(timeout_ms);
+    while (l->held < n) {
+        if (!wait_for(l, POLLIN, l->wake_fd, deadline_ns, e) || !read_some(l, e)) {
+            return false;
+        }
+    }
+    memcpy(out, l->buffer, n);
+    out[n] = '\0';
+    l->held -= n;
+    memmove(l->buffer, l->buffer + n, l->held);
+    return true;
+}
+
 bool link_pending(struct link *l)
 {
     struct pollfd p = {.fd = l->fd, .events = POLLIN};

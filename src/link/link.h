@@ -62,6 +62,10 @@ bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms,
 bool link_read_line(struct link *l, char *line, size_t size, size_t *n, int timeout_ms,
                     struct err *e) NODISCARD;
 
+/* Exactly n bytes into out, n at most 64, NUL put after them: for what has no end
+ * of line. */
+bool link_read_bytes(struct link *l, char *out, size_t n, int timeout_ms, struct err *e) NODISCARD;
+
 /* Bytes are waiting; does not wait. A lost link counts as waiting: reading tells. */
 bool link_pending(struct link *l);
 

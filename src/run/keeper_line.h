@@ -35,8 +35,9 @@ struct keeper_message {
     uint32_t trust_ms; /* without a beat for so long (real time) the worker is taken for hung;
                           in a beat 0 means as armed */
     uint32_t number;   /* of a question that is answered with KEEPER_DONE */
+    uint32_t pause_ms; /* least time between two lines of off, and before ask */
     uint32_t off_n, ask_n;
-    char off[KEEPER_BYTES]; /* to be written as it is */
+    char off[KEEPER_BYTES]; /* lines, to be written as they are */
     char ask[KEEPER_NAME];  /* question whose answer begins with 0 or OFF when it is off; may be
                                empty */
     char name[KEEPER_NAME]; /* for the log */

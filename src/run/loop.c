@@ -316,6 +316,7 @@ static bool hand_to_keeper(struct run *r, struct instrument *load, struct err *e
     struct keeper_message m = {
         .slot = r->stand->slot,
         .trust_ms = (uint32_t)lround(1000 * r->limits.trust_s),
+        .pause_ms = (uint32_t)instrument_driver(load)->scpi.pause_ms,
     };
     size_t off_n = 0;
     size_t ask_n = 0;

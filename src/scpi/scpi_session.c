@@ -117,6 +117,31 @@ bool session_read_echo(struct scpi_session *s, const char *line, struct err *e)
            err_set(e, ERR_BAD_REPLY, "the echo was \"%.60s\", not the line sent", echo);
 }
 
+static bool read_bare_prompt(struct scpi_session *s, char *text, size_t size, struct err *e)
+{
+    size_t n = strlen(s->options->prompt);
+    text[0] = '\0';
+    return n < size && link_read_bytes(s->link, text, n, s->options->reply_timeout_ms, e);
+}
+
+bool session_read_prompt(struct scpi_session *s, struct err *e)
+{
+    const struct scpi_options *o = s->options;
+    char text[REPLY_SIZE];
+    if (o->prompt[0] == '\0') {
+        return true;
+    }
+    bool came = o->prompt_is_line ? session_read(s, text, sizeof text, o->reply_timeout_ms, e)
+                                  : read_bare_prompt(s, text, sizeof text, e);
+    if (!came) {
+        return err_prefix(e, "prompt");
+    }
+    return strcmp(text, o->prompt) == 0 ||
+           err_set(e, ERR_INSTRUMENT,
+                   "\"%.60s\" came where its prompt \"%s\" is due; it refuses the line", text,
+                   o->prompt);
+}
+
 /* Something may still come in answer to the last line sent. */
 static void distrust(struct scpi_session *s)
 {
@@ -133,14 +158,14 @@ bool scpi_send(struct scpi_session *s, const char *line, struct err *e)
     if (!session_put_line(s, line, e)) {
         return false;
     }
-    if (was_trusted && !session_read_echo(s, line, &why)) {
+    if (was_trusted && (!session_read_echo(s, line, &why) || !session_read_prompt(s, &why))) {
         log_debug("%s: %s", link_address(s->link), why.text);
         distrust(s);
     }
     if (strchr(line, '?') != NULL) {
         distrust(s); /* an answer may come that nobody reads */
         s->identity_asked_ns = s->sent_ns;
-    } else if (s->suspect && s->options->echo) {
+    } else if (s->suspect && (s->options->echo || s->options->prompt[0] != '\0')) {
         distrust(s);
     }
     return true;
@@ -166,7 +191,8 @@ static bool ask(struct scpi_session *s, const char *line, char *reply, size_t si
     s->asked_ns = s->sent_ns;
     s->identity_asked_ns = asks_identity ? s->sent_ns : s->identity_asked_ns;
     if (!sent || !session_read_echo(s, line, e) ||
-        !session_read(s, reply, size, s->options->reply_timeout_ms, e)) {
+        !session_read(s, reply, size, s->options->reply_timeout_ms, e) ||
+        !session_read_prompt(s, e)) {
         return false;
     }
     if (link_pending(s->link)) {
@@ -269,7 +295,7 @@ bool scpi_command(struct scpi_session *s, const char *line, struct err *e)
     if (!make_trusted(s, e) || !session_put_line(s, line, e)) {
         return err_prefix(e, "%s", line);
     }
-    if (!session_read_echo(s, line, e)) {
+    if (!session_read_echo(s, line, e) || !session_read_prompt(s, e)) {
         distrust(s);
         return err_prefix(e, "%s", line);
     }

@@ -34,12 +34,17 @@
 enum resync_how { RESYNC_NONCE, RESYNC_IDENTITY, RESYNC_QUIET };
 
 #define SCPI_LINE_SIZE 96
+#define SCPI_PROMPT_SIZE 16
 
 struct scpi_options {
     int reply_timeout_ms;
     int pause_ms;  /* least time between two lines sent */
     bool crlf_out; /* end lines with CR LF instead of LF */
     bool echo;     /* the instrument sends back what it gets; must match */
+    /* What it sends when it is done with a line, after the answer if there is one;
+     * another text there means that it refused the line. "" none; RESYNC_QUIET only. */
+    char prompt[SCPI_PROMPT_SIZE];
+    bool prompt_is_line; /* an end of line follows it */
     enum resync_how how;
     int late_ms;                         /* a late answer may come so much later */
     char error_query[SCPI_LINE_SIZE];    /* "SYST:ERR?"; "" when it has no error queue */

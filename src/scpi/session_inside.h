@@ -37,6 +37,9 @@ bool session_read(struct scpi_session *s, char *reply, size_t size, int timeout_
 /* The echo of `line`, when the instrument echoes: must match. */
 bool session_read_echo(struct scpi_session *s, const char *line, struct err *e) NODISCARD;
 
+/* The prompt, when the instrument has one. ERR_INSTRUMENT: another text came. */
+bool session_read_prompt(struct scpi_session *s, struct err *e) NODISCARD;
+
 /* Milliseconds until a deadline (CLOCK_BOOTTIME, real); 0 when it has passed. */
 int session_left_ms(int64_t deadline_ns);
 
