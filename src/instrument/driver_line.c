@@ -37,12 +37,10 @@ static bool placeholder_parse(const char *text, struct placeholder *out, struct 
     bool precise = length == 7 && strncmp(text + 2, ":.", 2) == 0 && text[4] >= '0' &&
                    text[4] <= '9' && text[5] == 'f';
     if (close == NULL || out->value == 0 || !(plain || precise)) {
-        return err_set(
-            e, ERR_CONFIG,
-            "\"%.*s\" is no placeholder; there are {A} for the current in ampere and "
-            "{V} for the voltage in volt, with digits after the point as in {A:.3f}, and "
-            "{channel} for the output of an instrument that has several",
-            length, text);
+        return err_set(e, ERR_CONFIG,
+                       "\"%.*s\" is no placeholder; there are {A} for the current in ampere and "
+                       "{V} for the voltage in volt, with digits after the point as in {A:.3f}",
+                       length, text);
     }
     if (precise) {
         out->digits = text[4] - '0';

@@ -236,6 +236,17 @@ static const struct {
      "one.yaml:7:29: \"*\" fits every answer; write the one that is right"},
     {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC\", match: \"CURR\"}\n",
      "one.yaml:7:13: \"FUNC\" asks nothing: a question has a \"?\""},
+    {LOAD_HEAD "verbs: {off: \"OUTP OFF,(@{channel})\"}\n",
+     "one.yaml:4:14: off: {channel} has no value here; say how many outputs there are with "
+     "\"channels\", e.g. channels: 2"},
+    {LOAD_HEAD LOAD_REST "channels: 2\n",
+     "one.yaml:4:8: set_current: with channels: 2 every line must say which output it means: "
+     "\"CURR {A:.3f}\" lacks {channel}"},
+    {LOAD_HEAD "link: {resync: nonce, prompt: \"=>\"}\n",
+     "one.yaml:4:31: an instrument with a prompt is found again by silence only: write resync: "
+     "quiet"},
+    {LOAD_HEAD "link: {resync: quiet, prompt: \"\\n\"}\n",
+     "one.yaml:4:31: the prompt is empty; leave the key out when there is none"},
     {LOAD_HEAD "settle: 60 s\n", "one.yaml:4:9: settle must be between 0 s and 10 s"},
     {LOAD_HEAD "link: {reply_within: 1 ms}\n",
      "one.yaml:4:22: reply_within must be at least 20 ms"},
@@ -306,6 +317,33 @@ static void fills_lines(void **state)
         assert_true(driver_fill_line(good[i].line, &v, out, sizeof out, &e));
         assert_string_equal(out, good[i].filled);
     }
+}
+
+static void a_channel_takes_its_place_in_every_line(void **state)
+{
+    (void)state;
+    static const char text[] =
+        "driver: Two\nrole: load\nprotocol: scpi\nchannels: 12\n"
+        "verbs: {prepare: \"MODE CC,(@{channel})\", set_current: \"INST {channel};:CURR {A:.1f}\", "
+        "on: \"INP{channel} ON\", off: \"INP{channel} OFF\"}\n"
+        "questions: {state: \"INP{channel}?\", set_current: \"CURR{channel}?\"}\n"
+        "read: {ask: \"V{channel}?;:I{channel}?\", gives: [voltage, current]}\n";
+    struct driver *d = load_good(text), *other = driver_copy(d);
+    const struct driver_values v = {.current_A = 2, .voltage_V = NAN};
+    char out[96];
+    assert_int_equal(d->channels, 12);
+    assert_int_equal(d->channel, 0);
+    assert_false(driver_fill_line(d->verb[VERB_OFF].line[0], &v, out, sizeof out, NULL));
+    driver_choose_channel(other, 12);
+    assert_int_equal(other->channel, 12);
+    assert_string_equal(other->verb[VERB_PREPARE].line[0], "MODE CC,(@12)");
+    assert_string_equal(other->verb[VERB_OFF].line[0], "INP12 OFF");
+    assert_string_equal(other->question[ASK_STATE], "INP12?");
+    assert_string_equal(other->read.line, "V12?;:I12?");
+    assert_true(driver_fill_line(other->verb[VERB_SET_CURRENT].line[0], &v, out, sizeof out, NULL));
+    assert_string_equal(out, "INST 12;:CURR 2.0");
+    driver_free(other);
+    driver_free(d);
 }
 
 static void never_fills_in_nonsense(void **state)
@@ -401,6 +439,7 @@ int main(void)
         cmocka_unit_test(refuses_with_place_and_remedy),
         cmocka_unit_test(unknown_keys_are_refused),
         cmocka_unit_test(fills_lines),
+        cmocka_unit_test(a_channel_takes_its_place_in_every_line),
         cmocka_unit_test(never_fills_in_nonsense),
         cmocka_unit_test(takes_numbers_out_of_printed_lines),
         cmocka_unit_test(every_shipped_driver_loads),
