@@ -48,11 +48,30 @@ static bool take_late(struct faults *f, const char *arguments, struct err *e)
     return true;
 }
 
+static bool take_stuck(struct faults *f, const char *argument, struct err *e)
+{
+    static const char *const quantities[VREAD_COUNT] = {"voltage", "current", "power",
+                                                        "temperature"};
+    bool known = !*argument;
+    for (int i = 0; i < VREAD_COUNT; i++) {
+        bool named = !*argument || strcmp(argument, quantities[i]) == 0;
+        f->stuck[i] |= named;
+        known |= named;
+    }
+    return known || err_set(e, ERR_CONFIG,
+                            "stuck wants voltage, current, power, temperature, or nothing for all "
+                            "of them, but was given \"%s\"",
+                            argument);
+}
+
 static bool take_arguments(struct faults *f, enum fault_kind kind, const char *arguments,
                            struct err *e)
 {
     if (kind == FAULT_LATE) {
         return take_late(f, arguments, e);
+    }
+    if (kind == FAULT_STUCK) {
+        return take_stuck(f, arguments, e);
     }
     if (kind == FAULT_LEAK) {
         if (!number_parse(arguments, &f->leak_A, NULL) || f->leak_A < 0.0) {

@@ -25,7 +25,7 @@ enum fault_kind {
     FAULT_NAN,       /* 9.91E37, SCPI's "not a number" */
     FAULT_OVERRANGE, /* 9.9E37, SCPI's infinity */
     FAULT_ABSURD,    /* a number that cannot be */
-    FAULT_STUCK,     /* the last reading again and again */
+    FAULT_STUCK,     /* the last reading again and again: of all, or of the QUANTITY named */
     FAULT_REVERSED,  /* voltage with the wrong sign: swapped sense leads */
     FAULT_JUMP,      /* temperature jumps at random */
     FAULT_LOST,      /* the sensor came off: no number at all */
@@ -40,8 +40,11 @@ enum fault_kind {
     FAULT_COUNT
 };
 
+enum vreading { VREAD_VOLTAGE, VREAD_CURRENT, VREAD_POWER, VREAD_TEMPERATURE, VREAD_COUNT };
+
 struct faults {
     bool on[FAULT_COUNT];
+    bool stuck[VREAD_COUNT];
     double late_min_s, late_max_s;
     double leak_A;
     char identity[128];

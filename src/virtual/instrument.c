@@ -414,7 +414,7 @@ double vinstrument_read(struct vinstrument *m, enum vreading what)
 {
     const bool *fault = m->faults.on;
     double value = read_plain(m, what);
-    if (fault[FAULT_STUCK] && m->stuck_known[what]) {
+    if (m->faults.stuck[what] && m->stuck_known[what]) {
         value = m->stuck[what];
     }
     m->stuck[what] = value;

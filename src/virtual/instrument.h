@@ -56,8 +56,6 @@ struct vinstrument_spec {
     double overshoot;    /* of its voltage, as a ratio of a step; 0 none */
 };
 
-enum vreading { VREAD_VOLTAGE, VREAD_CURRENT, VREAD_POWER, VREAD_TEMPERATURE, VREAD_COUNT };
-
 struct vlog {
     unsigned long lines, offs, ons;
     int64_t off_virtual_ns, off_real_ns, on_virtual_ns, on_real_ns; /* of the last; -1: never */

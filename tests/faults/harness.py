@@ -20,6 +20,7 @@ import time
 BUILD = os.environ.get("AMPLEDGER_BUILD", "")
 SOURCE = os.environ.get("AMPLEDGER_SOURCE", "")
 LABEL, STAND, LOAD, THERMOMETER = "launch-a", "jetty", "load-1", "thermometer-1"
+METER = "meter-1"
 PROFILE = "overnight-capacity-lfp"
 CLONE_NEWNS = 0x20000
 DISK_KIB = 2048
@@ -120,6 +121,21 @@ class Bench:
         os.makedirs(f"{self.home}/profiles", exist_ok=True)
         with open(f"{self.home}/profiles/short.yaml", "w") as f:
             f.write(text)
+
+    def add_meter(self):
+        """A voltmeter of its own, before anything is started."""
+        with open(f"{self.home}/virtual.yaml") as f:
+            text = f.read()
+        meter = f"  - {{name: {METER}, kind: meter, battery: {LABEL}}}\n"
+        must("\nseed:" in text, "the demonstration's virtual bench ends without a seed")
+        with open(f"{self.home}/virtual.yaml", "w") as f:
+            f.write(text.replace("\nseed:", f"\n{meter}seed:"))
+        with open(f"{self.home}/bench.yaml") as f:
+            text = f.read()
+        must("sense: remote" in text, "the demonstration's bench no longer senses remotely")
+        with open(f"{self.home}/bench.yaml", "w") as f:
+            f.write(text.replace("sense: remote", "sense: meter\n    meter: {driver: meter-virtual, "
+                                 f"link: \"tty:vb/{METER}\"}}"))
 
     def small_disk(self):
         """Puts the database on a disk that is easily filled."""

@@ -25,7 +25,7 @@ import traceback
 
 sys.dont_write_bytecode = True  # nothing is left in the source folder
 
-from harness import (BUILD, LABEL, LOAD, SOURCE, STAND, THERMOMETER, Bench, Failed, Page, Skipped,
+from harness import (BUILD, LABEL, LOAD, METER, SOURCE, STAND, THERMOMETER, Bench, Failed, Page, Skipped,
                      await_that, must, own_mounts)
 
 TRUST_MS = 3000  # of the profile: the oldest reading that is trusted
@@ -261,22 +261,56 @@ def _():
     return with_bench(act)
 
 
-@row("readings stuck: the same voltage and current again and again")
-def _():
+def stuck_row(name, instrument, quantity, reasons, meter=False):
     def act(b):
+        if meter:
+            b.add_meter()
+        b.start()
         b.discharge()
+        begin_s = b.run_elapsed_s()
+        await_that(60, "five minutes of test time passed",  # so that the guard has learned them
+                   lambda: b.run_elapsed_s() > begin_s + 300)
         stuck_s = b.run_elapsed_s()
-        b.control(f"fault {LOAD} stuck")
-        trip = b.must_be_tripped(("reading-stuck",))
+        b.control(f"fault {instrument} stuck {quantity}".strip())
+        trip = b.must_be_tripped(reasons)
         b.must_be_off()
         b.must_be_latched()
-        b.control(f"clear-fault {LOAD}")
+        b.control(f"clear-fault {instrument}")
         b.clear()
         b.must_be_sound()
         return Result("off, run tripped, latched until cleared", trip["reason"], None,
-                      f"{trip['at_s'] - stuck_s:.0f} s of test time: a meter on the flat part "
-                      "repeats itself honestly for a while")
-    return with_bench(act, speed=400)
+                      f"{trip['at_s'] - stuck_s:.0f} s of test time")
+    ROWS.append(Row(name, lambda: with_bench(act, start=False, speed=400)))
+
+
+stuck_row("readings stuck: the same voltage and current again and again", LOAD, "",
+          ("reading-stuck",))
+stuck_row("the load's voltage sticks, its current moves", LOAD, "voltage", ("voltage-stuck",))
+stuck_row("the load's current sticks, its voltage moves", LOAD, "current", ("current-stuck",))
+stuck_row("the thermometer sticks", THERMOMETER, "", ("temperature-stuck",))
+stuck_row("a separate voltmeter sticks", METER, "", ("voltage-disagrees", "voltage-stuck"),
+          meter=True)
+
+
+@row("a separate voltmeter sticks, and the battery is suddenly nearly empty")
+def _():
+    def act(b):
+        b.add_meter()
+        b.start()
+        b.discharge()
+        await_that(30, "the guard has seen the leads", lambda: b.run_elapsed_s() > 12)
+        b.control(f"fault {METER} stuck")
+        off_ms = b.strike(lambda: b.control(f"soc {LABEL} 0.02"))
+        trip = b.must_be_tripped(("voltage-disagrees",))
+        must_be_quick(off_ms, 5000 + 2 * PERIOD_MS + COMMAND_MS)  # 5 s: it may be settling
+        b.must_be_off()
+        b.must_be_latched()
+        b.control(f"clear-fault {METER}")
+        b.control(f"soc {LABEL} 0.9")
+        b.clear()
+        b.must_be_sound()
+        return Result("off, run tripped, latched until cleared", trip["reason"], off_ms)
+    return with_bench(act, start=False)
 
 
 # --- what must not even begin ---

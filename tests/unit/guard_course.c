@@ -448,6 +448,8 @@ static struct guard_limits limits_of_a_night(const struct night *n)
     l.step_time_max_s = 72060;
     l.run_time_max_s = 80000;
     l.stuck_Ah = 0.05 * 125 * fmax(1, n->resolution_V / 0.004);
+    l.voltage_stuck_Ah = 2 * l.stuck_Ah;
+    l.disagreement_V = 0.1;
     l.off_current_A = 0.02;
     return l;
 }
@@ -478,6 +480,8 @@ static void one_night(const struct night *n, unsigned seed)
         struct sample s = {t, in_steps(v, n->resolution_V), in_steps(a, n->resolution_A),
                            in_steps(c, n->resolution_C)};
         at.now_s = t + 0.02;
+        at.has_other = true; /* 25 mOhm of leads, 30 by the end of the night */
+        at.other_V = s.voltage_V + a * (0.025 + 0.005 * share) + 0.004 + n->noise_V * even();
         bool lost = random() % 500 == 0; /* a reading that did not come in time */
         struct guard_verdict verdict = guard_check(&l, &m, &at, lost ? NULL : &s);
         if (verdict.reason != GUARD_FINE) {

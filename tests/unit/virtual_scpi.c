@@ -282,6 +282,14 @@ static void faults_of_readings_and_settings(void **state)
     instrument.average_V = 11.0;
     assert_told("MEAS:VOLT?", "12.500");
     memset(f, 0, sizeof *f);
+    assert_true(faults_add(f, "stuck current", NULL)); /* one of them alone */
+    assert_told("MEAS:VOLT?", "11.000");
+    assert_true(faults_add(f, "stuck voltage", NULL));
+    instrument.average_V = 10.0;
+    assert_told("MEAS:VOLT?", "11.000");
+    assert_false(faults_add(f, "stuck volts", NULL));
+    instrument.average_V = 11.0;
+    memset(f, 0, sizeof *f);
     assert_true(faults_add(f, "reversed", NULL));
     assert_told("MEAS:VOLT?", "-11.000");
     assert_true(faults_add(f, "nan", NULL));
