@@ -281,6 +281,7 @@ bool plan_make(const struct profile *p, const struct battery *b, const struct st
     plan->steps = zalloc(p->step_count * sizeof *plan->steps);
     memcpy(plan->profile, p->name, sizeof plan->profile);
     plan->resume_within_s = p->resume_within_s;
+    plan->starts_full = p->full_confirmed;
     if (stand != NULL) {
         memcpy(plan->stand, stand->name, sizeof plan->stand);
     }

@@ -142,6 +142,7 @@ struct plan {
     double longest_s;                                /* every step at its longest; finite */
     double disk_bytes;      /* what the samples of the expected time take in the database */
     double resume_within_s; /* after an interruption no longer than this it goes on; 0: it stops */
+    bool starts_full;       /* the profile says so; the state of charge is counted from there */
     bool judged;            /* acceptance present */
     size_t judged_step;     /* index of the step whose capacity is judged */
     enum attempts attempts; /* which of several rounds of that step counts */

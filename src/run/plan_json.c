@@ -101,6 +101,7 @@ json_t *plan_to_json(const struct plan *p, const struct stand_facts *facts)
     json_object_set_new(o, "expected_s", json_number(p->expected_s));
     json_object_set_new(o, "expected_Ah", json_number(p->expected_Ah));
     json_object_set_new(o, "expected_Wh", json_number(p->expected_Wh));
+    json_object_set_new(o, "starts_full", json_boolean(p->starts_full));
     json_object_set_new(o, "resume_within_s",
                         p->resume_within_s > 0 ? json_real(p->resume_within_s) : json_null());
     json_object_set_new(o, "problems", notes_to_json(&p->problems));

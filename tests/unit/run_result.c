@@ -14,14 +14,15 @@ struct yard {
     struct reader *r;
     struct battery battery;
     int64_t nr;
-    int step;   /* running number of the next one */
+    int step; /* running number of the next one */
+    bool starts_full;
     double t_s; /* where the record has come to */
     struct err e;
 };
 
 /* 2.5 Ah cell: charge 2.5 A, rest, pulse, discharge 2.4 A to 3.0 V, three times. */
 static const char plan_text[] =
-    "{\"steps\":["
+    "{\"starts_full\":%s,\"steps\":["
     "{\"kind\":\"charge\",\"name\":\"charge\",\"current_A\":2.5,\"until_voltage_V\":null,"
     "\"sample_every_s\":1},"
     "{\"kind\":\"rest\",\"name\":\"settle\",\"current_A\":0,\"sample_every_s\":1},"
@@ -63,7 +64,7 @@ static void begin_run(struct yard *y, const char *accept_Ah, const char *counts)
     char plan[2000];
     struct err e = {0};
     struct run_begin r = run_of(&y->battery);
-    snprintf(plan, sizeof plan, plan_text, accept_Ah, counts);
+    snprintf(plan, sizeof plan, plan_text, y->starts_full ? "true" : "false", accept_Ah, counts);
     r.plan_json = plan;
     r.lead_ohm = 0;
     ok(store_run_begin(y->s, &r, &y->nr, &e));
@@ -280,6 +281,21 @@ static void resistance_at_its_state_of_charge(void **state)
     json_decref(o);
 }
 
+static void a_run_that_starts_full_counts_from_there(void **state)
+{
+    struct yard *y = *state;
+    y->starts_full = true;
+    begin_run(y, "null", "last");
+    discharge(y, 1, 1.0, "charge limit reached");
+    json_t *o = computed(y);
+    const json_t *s = item(o, "steps", 0);
+    double Ah = number(s, "capacity_Ah");
+    near(s, "charge_since_start_Ah", -Ah, 1e-9);
+    near(s, "state_of_charge_percent", 100 * (1 - Ah / 2.5), 1e-9);
+    assert_true(Ah > 0.98);
+    json_decref(o);
+}
+
 static void a_rest_says_how_the_voltage_moves(void **state)
 {
     struct yard *y = *state;
@@ -416,6 +432,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         yard(efficiencies_of_cycles),
         yard(resistance_at_its_state_of_charge),
+        yard(a_run_that_starts_full_counts_from_there),
         yard(a_rest_says_how_the_voltage_moves),
         yard(the_attempt_that_counts),
         yard(an_attempt_that_was_cut_short),
