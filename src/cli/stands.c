@@ -30,25 +30,25 @@ int verb_stands(struct cli *c, int argc, char **argv)
     return status;
 }
 
-/* stop and clear: the stand as it is afterwards. */
-static int order(struct cli *c, int argc, char **argv, const char *done)
+/* An order to a stand: what it is called in a path, what is said when it is done. */
+struct order {
+    const char *stand, *path, *done;
+};
+
+/* The stand as it is afterwards. */
+static int order(const struct cli *c, const char *verb, const struct order *o)
 {
-    const char *stand = NULL;
-    const struct operand_spec operand = {"STAND", &stand, true};
-    const struct args_spec spec = {.operands = &operand, .operand_count = 1};
-    char path[CLIENT_PATH_SIZE], after[16];
+    char path[CLIENT_PATH_SIZE];
     struct err e = {0};
     json_t *document = NULL;
-    snprintf(after, sizeof after, "/%s", argv[0]);
-    if (!args_read(&spec, c, argc, argv, &e) ||
-        !client_path(path, "/v1/stands/", stand, after, &e) ||
+    if (!client_path(path, "/v1/stands/", o->stand, o->path, &e) ||
         !ask_post(c, path, NULL, &document, &e)) {
-        return cli_fail(argv[0], &e);
+        return cli_fail(verb, &e);
     }
     if (c->json) {
         print_json(document);
     } else {
-        printf("%s: %s\n", stand, done);
+        printf("%s: %s\n", o->stand, o->done);
         stand_print_trouble(document, stdout);
     }
     json_decref(document);
@@ -57,10 +57,28 @@ static int order(struct cli *c, int argc, char **argv, const char *done)
 
 int verb_stop(struct cli *c, int argc, char **argv)
 {
-    return order(c, argc, argv, "stopped; the outputs are off, what was recorded stays");
+    struct order o = {.path = "/stop",
+                      .done = "stopped; the outputs are off, what was recorded stays"};
+    const struct operand_spec operand = {"STAND", &o.stand, true};
+    const struct args_spec spec = {.operands = &operand, .operand_count = 1};
+    struct err e = {0};
+    return args_read(&spec, c, argc, argv, &e) ? order(c, argv[0], &o) : cli_fail(argv[0], &e);
 }
 
 int verb_clear(struct cli *c, int argc, char **argv)
 {
-    return order(c, argc, argv, "cleared; the next run may start");
+    bool accept = false;
+    struct order o = {.path = "/clear", .done = "cleared; the next run may start"};
+    const struct option_spec option = {.name = "accept-instruments", .flag = &accept};
+    const struct operand_spec operand = {"STAND", &o.stand, true};
+    const struct args_spec spec = {&option, 1, &operand, 1};
+    struct err e = {0};
+    if (!args_read(&spec, c, argc, argv, &e)) {
+        return cli_fail(argv[0], &e);
+    }
+    if (accept) {
+        o.path = "/accept";
+        o.done = "the instruments that answer now are its own; the next run may start";
+    }
+    return order(c, argv[0], &o);
 }

@@ -100,7 +100,12 @@ static const char clear_help[] =
     "Clears a trip, after a person has looked at the battery and found why. Until\n"
     "then nothing starts at that stand. The instruments are made safe first.\n"
     "\n"
-    "  ampledger clear jetty\n";
+    "  ampledger clear jetty\n"
+    "  ampledger clear jetty --accept-instruments\n"
+    "\n"
+    "Each stand knows its instruments by what they answered when they were first\n"
+    "there, and refuses others: two cables may be swapped. When one was replaced for\n"
+    "good, --accept-instruments says so.\n";
 
 static const char runs_help[] = "Lists runs, newest first.\n"
                                 "\n"
@@ -146,7 +151,7 @@ static const struct verb table[] = {
      verb_start},
     {"watch", "[STAND]", "live progress", watch_help, verb_watch},
     {"stop", "STAND", "end a run", stop_help, verb_stop},
-    {"clear", "STAND", "clear a trip", clear_help, verb_clear},
+    {"clear", "STAND [--accept-instruments]", "clear a trip", clear_help, verb_clear},
     {"runs", "[--battery LABEL]", "what was recorded", runs_help, verb_runs},
     {"show", "RUN", "one run and its result", show_help, verb_show},
     {"recompute", "RUN", "result again from samples", recompute_help, verb_recompute},

@@ -14,7 +14,9 @@ struct instrument {
     const struct driver *driver;
     struct link_settings settings;
     char wanted_identity[DRIVER_LINE_SIZE];
-    char identity[IDENTITY_SIZE];
+    char identity[IDENTITY_SIZE]; /* as it answered last */
+    char expected[IDENTITY_SIZE];
+    char to_accept[128];
     bool is_open;
     struct link *link; /* NULL while closed, and always with PROTOCOL_FILE */
     struct scpi_session *session;

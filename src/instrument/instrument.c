@@ -88,6 +88,18 @@ const char *instrument_identity(const struct instrument *i)
     return i->identity;
 }
 
+void instrument_expect(struct instrument *i, const char *identity, const char *to_accept)
+{
+    bool excluded = i->wanted_identity[0] != '\0' && !text_matches(i->wanted_identity, identity);
+    text_format(i->expected, sizeof i->expected, "%s", excluded ? "" : identity);
+    text_format(i->to_accept, sizeof i->to_accept, "%s", to_accept);
+}
+
+const char *instrument_expected(const struct instrument *i)
+{
+    return i->expected;
+}
+
 bool instrument_is_open(const struct instrument *i)
 {
     return i->is_open;
@@ -238,11 +250,11 @@ static bool check_identity(struct instrument *i, const char *answer, struct err 
                        "it is \"%s\", and the bench expects \"%s\": are two cables swapped?",
                        answer, i->wanted_identity);
     }
-    if (i->identity[0] != '\0' && strcmp(i->identity, answer) != 0) {
+    if (i->expected[0] != '\0' && strcmp(i->expected, answer) != 0) {
         return err_set(why, ERR_INSTRUMENT,
-                       "it is \"%s\" now and was \"%s\" before: if that is right, start ampledgerd "
-                       "again",
-                       answer, i->identity);
+                       "it is \"%s\", and \"%s\" belongs here: wire that one back%s%s", answer,
+                       i->expected, i->to_accept[0] != '\0' ? "; or, if it was replaced: " : "",
+                       i->to_accept);
     }
     return true;
 }
@@ -267,6 +279,7 @@ static bool identify(struct instrument *i, struct err *why)
         return false;
     }
     text_format(i->identity, sizeof i->identity, "%s", answer);
+    text_format(i->expected, sizeof i->expected, "%s", answer);
     return true;
 }
 

@@ -38,8 +38,15 @@ void instrument_set_wake(struct instrument *i, int wake_fd);
 bool instrument_open(struct instrument *i, struct err *e) NODISCARD;
 void instrument_close(struct instrument *i);
 
-/* Remote mode, then ask who it is; must match driver and bench. The first
- * identity heard is remembered; another one later is ERR_INSTRUMENT. */
+/* The identity that belongs here, from before this program began ("": whatever it
+ * answers first), and what a person types to accept another one ("" none). One that
+ * the bench's own pattern excludes is not expected: bench.yaml wins. */
+void instrument_expect(struct instrument *i, const char *identity, const char *to_accept);
+const char *instrument_expected(const struct instrument *i);
+
+/* Remote mode, then ask who it is; must match driver and bench, and be the one that
+ * is expected: another is ERR_INSTRUMENT. Where none is expected the first heard is
+ * from then on. */
 bool instrument_identify(struct instrument *i, struct err *e) NODISCARD;
 
 /* Send the off lines whatever the state and whatever came before, opening the

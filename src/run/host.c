@@ -2,6 +2,7 @@
  * run/host: all stands of a bench, and the orders given to them from outside. */
 #include "base/file.h"
 #include "base/log.h"
+#include "run/known.h"
 #include "run/stand.h"
 
 #include <errno.h>
@@ -76,7 +77,7 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
     cond_init_monotonic(&s->answered);
     bool latched = false;
     if (!store_latch_get(s->store, config->name, &latched, &s->status.trip, e) ||
-        !waker_open(&s->waker, e)) {
+        !known_load(s, e) || !waker_open(&s->waker, e)) {
         return err_prefix(e, "stand %s", config->name);
     }
     if (!latched) {
@@ -339,7 +340,8 @@ bool run_host_end(struct run_host *h, const char *stand, struct err *e)
     return run_host_find(h, stand, &index, e) && stand_order(&h->stands[index], ORDER_END, NULL, e);
 }
 
-bool run_host_clear(struct run_host *h, const char *stand, struct err *e)
+/* A person looked: an order for a stand at rest. */
+static bool order_at_rest(struct run_host *h, const char *stand, enum order order, struct err *e)
 {
     size_t index = 0;
     struct stand_status st;
@@ -348,7 +350,17 @@ bool run_host_clear(struct run_host *h, const char *stand, struct err *e)
     }
     run_host_status(h, index, &st);
     if (st.phase == STAND_RUNNING) { /* not worth interrupting the run's thread for */
-        return err_set(e, ERR_REFUSED, "%s: a run is on, nothing is latched", stand);
+        return err_set(e, ERR_REFUSED, "%s: a run is on, there is nothing to clear", stand);
     }
-    return stand_order(&h->stands[index], ORDER_CLEAR, NULL, e);
+    return stand_order(&h->stands[index], order, NULL, e);
+}
+
+bool run_host_clear(struct run_host *h, const char *stand, struct err *e)
+{
+    return order_at_rest(h, stand, ORDER_CLEAR, e);
+}
+
+bool run_host_accept(struct run_host *h, const char *stand, struct err *e)
+{
+    return order_at_rest(h, stand, ORDER_ACCEPT, e);
 }

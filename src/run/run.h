@@ -115,4 +115,9 @@ bool run_host_end(struct run_host *h, const char *stand, struct err *e) NODISCAR
  * be safe. ERR_REFUSED when nothing is latched or it is not safe. */
 bool run_host_clear(struct run_host *h, const char *stand, struct err *e) NODISCARD;
 
+/* A person says that the instruments which answer now belong to the stand: the
+ * replaced one is known from then on. Clears a trip as well, where one is latched.
+ * ERR_REFUSED when one does not answer or is not safe: then none is accepted. */
+bool run_host_accept(struct run_host *h, const char *stand, struct err *e) NODISCARD;
+
 #endif

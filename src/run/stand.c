@@ -3,6 +3,7 @@
  * take orders. The run itself is in loop.c. */
 #include "run/stand.h"
 
+#include "run/known.h"
 #include "run/resume.h"
 
 #include "base/file.h"
@@ -165,6 +166,7 @@ static bool bring_up(struct stand *s, struct err *e)
         s->was_up = true;
         take_from_keeper(s);
         set_unconfirmed(s, false);
+        known_keep(s);
         stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
         log_info("%s: every instrument answers, outputs off", s->config->name);
     } else {
@@ -306,6 +308,21 @@ static bool clear_latch(struct stand *s, struct err *e)
     return true;
 }
 
+/* A person says that what is wired up now is right; a trip is cleared as well. All or
+ * nothing: while one does not answer, none is accepted. */
+static bool accept_instruments(struct stand *s, struct err *e)
+{
+    struct known_before before;
+    struct err why = {0};
+    known_forget(s, &before);
+    if (!bring_up(s, &why)) {
+        known_restore(s, &before);
+        return err_set(e, ERR_REFUSED, "%s: not accepted, not every instrument is there: %s",
+                       s->config->name, why.text);
+    }
+    return !is_latched(s) || clear_latch(s, e);
+}
+
 /* Returns false when the thread shall leave. */
 static bool obey(struct stand *s, enum order order, struct job *job)
 {
@@ -321,6 +338,11 @@ static bool obey(struct stand *s, enum order order, struct job *job)
         return true;
     case ORDER_CLEAR: {
         bool ok = clear_latch(s, &e);
+        stand_answer(s, ok, &e);
+        return true;
+    }
+    case ORDER_ACCEPT: {
+        bool ok = accept_instruments(s, &e);
         stand_answer(s, ok, &e);
         return true;
     }

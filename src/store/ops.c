@@ -396,6 +396,40 @@ bool store_latch_get(struct store *s, const char *stand, bool *found, struct run
     return ok;
 }
 
+/* --- known instruments --- */
+
+static enum apply know_instrument(struct writer *w, struct op *op)
+{
+    const struct run_instrument *in = &op->run.instrument[0];
+    struct store_bind b = store_bind(&w->db, W_KNOWN_INSTRUMENT);
+    store_bind_text(&b, op->name);
+    store_bind_text(&b, in->role);
+    store_bind_text(&b, in->driver);
+    store_bind_text(&b, in->identity);
+    store_bind_int(&b, op->utc_ns);
+    return judge(w, op, store_run(&b));
+}
+
+bool store_known_set(struct store *s, const char *stand, const struct run_instrument *known,
+                     int64_t utc_ns, struct err *e)
+{
+    struct op *op = op_new(know_instrument, "write which instrument belongs to the stand");
+    store_text_cut(op->name, sizeof op->name, stand);
+    op->run.instrument[0] = *known;
+    op->run.instrument[0].driver_text = NULL;
+    op->utc_ns = utc_ns;
+    return do_and_free(s, op, e);
+}
+
+bool store_known_get(struct store *s, const char *stand, struct run_instrument *known,
+                     struct err *e)
+{
+    pthread_mutex_lock(&s->reading);
+    bool ok = reader_known(s->reader, stand, known, e);
+    pthread_mutex_unlock(&s->reading);
+    return ok;
+}
+
 /* --- waiting --- */
 
 static enum apply flush(struct writer *w, struct op *op)

@@ -30,6 +30,7 @@ static const char *const reader_sql[] = {
     [R_LABELS] = "SELECT label FROM battery ORDER BY label",
     [R_LATCH] = "SELECT reason, sentence, at_utc_ns, at_s, value, limit_value FROM latch"
                 " WHERE stand = ? AND cleared_utc_ns IS NULL",
+    [R_KNOWN] = "SELECT identity FROM known_instrument WHERE stand = ? AND role = ? AND driver = ?",
     [R_RUNS] = "SELECT " RUN_COLUMNS RUN_TABLES
                "WHERE ?1 IS NULL OR b.label = ?1 ORDER BY r.nr DESC LIMIT ?2",
     [R_RUN] = "SELECT " RUN_COLUMNS ", r.plan_json, r.result_json" RUN_TABLES "WHERE r.nr = ?",
@@ -192,5 +193,17 @@ bool reader_latch(struct reader *r, const char *stand, bool *found, struct run_t
         out->value = store_column_real(b.stmt, 4);
         out->limit = store_column_real(b.stmt, 5);
     }
+    return reader_end(r, &b, e);
+}
+
+bool reader_known(struct reader *r, const char *stand, struct run_instrument *known, struct err *e)
+{
+    known->identity[0] = '\0';
+    struct store_bind b = store_bind(&r->db, R_KNOWN);
+    store_bind_text(&b, stand);
+    store_bind_text(&b, known->role);
+    store_bind_text(&b, known->driver);
+    if (store_row(&b) == SQLITE_ROW)
+        store_column_copy(b.stmt, 0, known->identity, sizeof known->identity);
     return reader_end(r, &b, e);
 }

@@ -13,6 +13,7 @@ enum reader_sql {
     R_BATTERIES,
     R_LABELS,
     R_LATCH,
+    R_KNOWN,
     R_RUNS,
     R_RUN,
     R_LAST,
@@ -35,6 +36,9 @@ bool reader_battery(struct reader *r, const char *label, struct battery *out,
                     struct err *e) NODISCARD;
 bool reader_batteries(struct reader *r, struct battery **out, size_t *n, struct err *e) NODISCARD;
 bool reader_latch(struct reader *r, const char *stand, bool *found, struct run_trip *out,
+                  struct err *e) NODISCARD;
+
+bool reader_known(struct reader *r, const char *stand, struct run_instrument *known,
                   struct err *e) NODISCARD;
 
 /* The columns of a battery from `column` on, as R_BATTERY selects them. */

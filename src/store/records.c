@@ -61,6 +61,9 @@ const char *const writer_sql[] = {
         " ORDER BY seq DESC LIMIT 1), 0) WHERE outcome = 'running'",
     [W_RESUME] = "UPDATE run SET outcome = 'running', ended_utc_ns = NULL"
                  " WHERE nr = ? AND outcome = 'interrupted'",
+    [W_KNOWN_INSTRUMENT] =
+        "INSERT OR REPLACE INTO known_instrument(stand, role, driver, identity, since_utc_ns)"
+        " VALUES(?, ?, ?, ?, ?)",
 };
 _Static_assert(W_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of the writer");
 

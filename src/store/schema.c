@@ -92,9 +92,15 @@ static const char version_2[] = "ALTER TABLE step ADD COLUMN plan_step INTEGER N
                                 "ALTER TABLE step ADD COLUMN round INTEGER NOT NULL DEFAULT 1;"
                                 "UPDATE step SET plan_step = step;";
 
+/* Version 3. Which instrument belongs to a place, by what it answers when asked. */
+static const char version_3[] =
+    "CREATE TABLE known_instrument("
+    " stand TEXT NOT NULL, role TEXT NOT NULL, driver TEXT NOT NULL, identity TEXT NOT NULL,"
+    " since_utc_ns INTEGER NOT NULL, PRIMARY KEY(stand, role, driver)) STRICT, WITHOUT ROWID;";
+
 /* migrations[n] leads from version n to n + 1. A released one is never edited:
  * changes are a new entry at the end. */
-static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1, version_2};
+static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1, version_2, version_3};
 
 bool store_resolve(const char *path, char out[PATH_MAX], struct err *e)
 {

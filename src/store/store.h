@@ -146,6 +146,14 @@ bool store_latch_clear(struct store *s, const char *stand, int64_t utc_ns, struc
 bool store_latch_get(struct store *s, const char *stand, bool *found, struct run_trip *out,
                      struct err *e) NODISCARD;
 
+/* Which instrument belongs to a stand, by role and driver: what it answered when
+ * it was first asked. Of *known only role, driver and identity count. Setting
+ * (synchronous) takes the place of the one before; identity "" when none is known. */
+bool store_known_set(struct store *s, const char *stand, const struct run_instrument *known,
+                     int64_t utc_ns, struct err *e) NODISCARD;
+bool store_known_get(struct store *s, const char *stand, struct run_instrument *known,
+                     struct err *e) NODISCARD;
+
 /* Runs still marked running when the daemon starts were cut off: mark them
  * interrupted (with the time of their last sample), add an event that says so
  * at utc_ns, and return how many. */

@@ -52,6 +52,7 @@ enum writer_sql {
     W_INTERRUPTED_EVENTS,
     W_INTERRUPTED,
     W_RESUME,
+    W_KNOWN_INSTRUMENT,
     W_COUNT
 };
 extern const char *const writer_sql[];

@@ -121,3 +121,8 @@ bool post_clear(const struct request *q, struct reply *out, struct err *e)
 {
     return order(q, out, run_host_clear, e);
 }
+
+bool post_accept(const struct request *q, struct reply *out, struct err *e)
+{
+    return order(q, out, run_host_accept, e);
+}

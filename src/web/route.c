@@ -16,6 +16,7 @@ static const struct route table[] = {
     {"POST", "/v1/stands/?/start", PARAM_LABEL, post_start, NULL},
     {"POST", "/v1/stands/?/stop", PARAM_LABEL, post_stop, NULL},
     {"POST", "/v1/stands/?/clear", PARAM_LABEL, post_clear, NULL},
+    {"POST", "/v1/stands/?/accept", PARAM_LABEL, post_accept, NULL},
     {"GET", "/v1/batteries", PARAM_NONE, get_batteries, NULL},
     {"POST", "/v1/batteries", PARAM_NONE, post_battery, NULL},
     {"GET", "/v1/batteries/?", PARAM_LABEL, get_battery, NULL},

@@ -13,6 +13,7 @@ latched until a person clears it, and the database is sound.
 import argparse
 import concurrent.futures
 import dataclasses
+import json
 import os
 import random
 import re
@@ -72,14 +73,6 @@ def with_bench(act, small_disk=False, start=True, **how):
             f"{bench.home}/daemon.log") else ""
         print("\n".join(["--- daemon.log"] + log.splitlines()[-25:]), flush=True)
         raise
-    finally:
-        bench.end()
-
-
-def with_bench_unstarted(act):
-    bench = Bench()
-    try:
-        return act(bench)
     finally:
         bench.end()
 
@@ -340,6 +333,72 @@ def _():
     return with_bench(act)
 
 
+SHED, SECOND = "shed", "load-2"  # a second stand, with a load of the same model
+
+
+def add_second_stand(b):
+    with open(f"{b.home}/virtual.yaml") as f:
+        text = f.read()
+    first = text[text.index("  - name: load-1"):text.index("  - name: thermometer-1")]
+    second = first.replace("load-1", SECOND).replace("V0001", "V0002")
+    with open(f"{b.home}/virtual.yaml", "w") as f:
+        f.write(text.replace(first, first + second))
+    with open(f"{b.home}/bench.yaml") as f:
+        text = f.read()
+    stand = (f'stands:\n  - name: {SHED}\n    sense: remote\n'
+             f'    load: {{driver: load-virtual, link: "tty:vb/{SECOND}"}}\n')
+    with open(f"{b.home}/bench.yaml", "w") as f:
+        f.write(text.replace("stands:\n", stand))
+
+
+def swap_cables(b):
+    """What hung at one port hangs at the other now; the daemon does not see it happen."""
+    b.daemon.terminate()
+    must(b.daemon_ends(20), "the daemon does not leave")
+    one, other, aside = (f"{b.home}/vb/{n}" for n in (LOAD, SECOND, "aside"))
+    os.rename(one, aside)
+    os.rename(other, one)
+    os.rename(aside, other)
+    b.start_daemon()
+
+
+@row("two loads of one model swapped while the daemon was not running")
+def _():
+    def act(b):
+        add_second_stand(b)
+        b.start()
+
+        def stands():
+            return {s["name"]: s for s in json.loads(b.cli("stands", "--json")[1])["stands"]}
+
+        def all_are(phase):
+            return all(s["phase"] == phase for s in stands().values())
+        await_that(20, "both stands are idle", lambda: all_are("idle"))
+        ons = b.log("on")
+        swap_cables(b)
+        await_that(20, "both stands refuse", lambda: all_are("missing"))
+        for s in stands().values():
+            for word in ("V0001", "V0002", f"ampledger clear {s['name']} --accept-instruments"):
+                must(word in s["problem"], f"{s['name']} does not say {word}: {s['problem']}")
+        b.expect_no_start()
+        must(all(b.control(f"output {n}").startswith("ok off ") for n in (LOAD, SECOND)), "on")
+        swap_cables(b)  # wired back
+        await_that(20, "both stands are idle again", lambda: all_are("idle"))
+        swap_cables(b)  # and for good
+        await_that(20, "both stands refuse again", lambda: all_are("missing"))
+        for name in (STAND, SHED):
+            b.expect(0, "clear", name, "--accept-instruments")
+        b.daemon.terminate()
+        must(b.daemon_ends(20), "the daemon does not leave")
+        b.start_daemon()
+        await_that(20, "what was accepted stays accepted", lambda: all_are("idle"))
+        must(b.log("on") == ons, "it was switched on")
+        b.must_be_sound()
+        return Result("both stands refuse and name both serial numbers; idle when wired back, or "
+                      "when a person accepts what is there", "refused", None, "never on")
+    return with_bench(act, start=False)
+
+
 @row("another instrument answers between runs")
 def _():
     def act(b):
@@ -445,7 +504,7 @@ def _():
         b.must_be_sound()
         return Result("off, run tripped, latched until cleared; its last line ages although it is "
                       "served", trip["reason"], off_ms)
-    return with_bench_unstarted(act)
+    return with_bench(act, start=False)
 
 
 @row("wrong cell count: the battery is registered with twice its cells, and with half")

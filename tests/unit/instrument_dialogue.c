@@ -239,9 +239,42 @@ static void an_exchanged_instrument_is_noticed(void **state)
     fake_do(&r->fake, strcpy(r->fake.identity, "LAKE,L-1,0002,1.0"));
     assert_false(instrument_identify(r->instrument, &r->e));
     assert_int_equal(r->e.code, ERR_INSTRUMENT);
-    assert_says(r, "identify: it is \"LAKE,L-1,0002,1.0\" now and was \"LAKE,L-1,0001,1.0\" "
-                   "before: if that is right, start ampledgerd again");
+    assert_says(r, "identify: it is \"LAKE,L-1,0002,1.0\", and \"LAKE,L-1,0001,1.0\" belongs "
+                   "here: wire that one back");
     assert_string_equal(instrument_identity(r->instrument), "LAKE,L-1,0001,1.0");
+}
+
+static void one_known_from_before_is_expected(void **state)
+{
+    struct rig *r = *state;
+    instrument_expect(r->instrument, "LAKE,L-1,0002,1.0",
+                      "ampledger clear jetty --accept-instruments");
+    assert_true(instrument_open(r->instrument, &r->e));
+    assert_false(instrument_identify(r->instrument, &r->e));
+    assert_says(r, "identify: it is \"LAKE,L-1,0001,1.0\", and \"LAKE,L-1,0002,1.0\" belongs "
+                   "here: wire that one back; or, if it was replaced: ampledger clear jetty "
+                   "--accept-instruments");
+    assert_string_equal(instrument_identity(r->instrument), ""); /* it does not count */
+    instrument_expect(r->instrument, "", "");
+    assert_true(instrument_identify(r->instrument, &r->e));
+    assert_string_equal(instrument_expected(r->instrument), "LAKE,L-1,0001,1.0");
+}
+
+/* Whoever writes another serial number into bench.yaml has replaced it. */
+static void the_bench_file_overrules_what_was_known(void **state)
+{
+    struct rig *r = *state;
+    struct instrument *i = instrument_of(r, "*,0001,*");
+    instrument_expect(i, "LAKE,L-1,0002,1.0", "");
+    assert_true(instrument_open(i, &r->e));
+    assert_true(instrument_identify(i, &r->e));
+    instrument_free(i);
+    /* A pattern that both fit says nothing of the sort. */
+    i = instrument_of(r, "LAKE,*");
+    instrument_expect(i, "LAKE,L-1,0002,1.0", "");
+    assert_true(instrument_open(i, &r->e));
+    assert_false(instrument_identify(i, &r->e));
+    instrument_free(i);
 }
 
 /* Somebody locked the front panel in another mode: it takes the choice without a word. */
@@ -602,6 +635,8 @@ int main(void)
         rig_test(another_identity_is_refused),
         rig_test(the_bench_may_expect_one_serial_number),
         rig_test(an_exchanged_instrument_is_noticed),
+        rig_test(one_known_from_before_is_expected),
+        rig_test(the_bench_file_overrules_what_was_known),
         rig_test(another_mode_is_noticed),
         rig_test(off_needs_no_memory_and_opens_the_link),
         rig_test(off_is_tried_until_it_holds),

@@ -470,6 +470,29 @@ static void the_list_is_newest_first_and_can_be_narrowed(void **state)
     assert_non_null(strstr(e.text, "did you mean \"launch-a\"?"));
 }
 
+static void the_instruments_of_a_stand_are_known_by_role_and_driver(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct run_instrument load = {.role = "load", .driver = "load-scpi", .identity = "rubbish"};
+    ok(store_known_get(y->s, "jetty-1", &load, &e));
+    assert_string_equal(load.identity, "");
+    snprintf(load.identity, sizeof load.identity, "LAKE,L-1,0001,1.0");
+    ok(store_known_set(y->s, "jetty-1", &load, FIXTURE_UTC_NS, &e));
+    struct run_instrument back = {.role = "load", .driver = "load-scpi"};
+    ok(store_known_get(y->s, "jetty-1", &back, &e));
+    assert_string_equal(back.identity, "LAKE,L-1,0001,1.0");
+    snprintf(load.identity, sizeof load.identity, "LAKE,L-1,0002,1.0");
+    ok(store_known_set(y->s, "jetty-1", &load, FIXTURE_UTC_NS + 1, &e));
+    ok(store_known_get(y->s, "jetty-1", &back, &e));
+    assert_string_equal(back.identity, "LAKE,L-1,0002,1.0"); /* in its place */
+    ok(store_known_get(y->s, "jetty-2", &back, &e));
+    assert_string_equal(back.identity, "");
+    snprintf(back.driver, sizeof back.driver, "load-other");
+    ok(store_known_get(y->s, "jetty-1", &back, &e));
+    assert_string_equal(back.identity, "");
+}
+
 static void a_trip_stays_latched_until_it_is_cleared(void **state)
 {
     struct yard *y = *state;
@@ -667,6 +690,7 @@ int main(void)
         yard(what_the_tables_refuse_does_not_block_the_rest),
         yard(runs_are_found_by_number_by_id_and_as_the_last),
         yard(the_list_is_newest_first_and_can_be_narrowed),
+        yard(the_instruments_of_a_stand_are_known_by_role_and_driver),
         yard(a_trip_stays_latched_until_it_is_cleared),
         yard(cut_off_runs_are_marked_with_their_last_time),
         yard(people_can_read_the_samples),
