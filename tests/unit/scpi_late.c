@@ -22,8 +22,8 @@
 #define HELD_MOST 4096
 
 struct instrument {
-    _Atomic int delay_ms;       /* each answer waits 0 to this, in order */
-    _Atomic bool holds;         /* keeps its answers until let_go() */
+    _Atomic int delay_from_ms, delay_ms; /* each answer waits so long, in order */
+    _Atomic bool holds;                  /* keeps its answers until let_go() */
     _Atomic bool coincidence;   /* before the next nonce comes an old reading that equals it */
     _Atomic bool cuts;          /* the next answer stops in its middle, without an end */
     _Atomic bool finishes_late; /* ... and its second half comes before the one after it */
@@ -56,7 +56,8 @@ static void answer(struct pty_peer *p, const char *text)
     char line[160];
     int delay_ms = atomic_load(&i->delay_ms);
     if (delay_ms > 0) {
-        pause_ms(rand_r(&i->seed) % (delay_ms + 1));
+        int from_ms = atomic_load(&i->delay_from_ms);
+        pause_ms(from_ms + rand_r(&i->seed) % (delay_ms - from_ms + 1));
     }
     if (atomic_exchange(&i->cuts, false)) {
         size_t half = strlen(text) / 2;
@@ -195,13 +196,14 @@ static void must_answer(struct rig *r, int number)
 
 /* --- many, at random --- */
 
-#define CROWD 16
+#define CROWD 100
+#define QUESTIONS 100 /* each */
 
 /* One of several instruments that are asked at the same time, to save time. */
 struct one {
     pthread_t thread;
     enum resync_how how;
-    int questions, timeout_ms, delay_ms, late_ms;
+    int questions, timeout_ms, delay_from_ms, delay_ms, late_ms;
     unsigned seed;
     int count[3]; /* by outcome */
     bool opened;
@@ -217,6 +219,7 @@ static void *ask_many(void *arg)
     }
     r.options.reply_timeout_ms = one->timeout_ms;
     r.instrument.seed = one->seed;
+    atomic_store(&r.instrument.delay_from_ms, one->delay_from_ms);
     atomic_store(&r.instrument.delay_ms, one->delay_ms);
     renew(&r, one->how, one->late_ms);
     for (int n = 0; n < one->questions; n++) {
@@ -227,47 +230,55 @@ static void *ask_many(void *arg)
     return NULL;
 }
 
-/* About half of the answers come too late. */
-static void late_answers_are_never_misattributed(void **state)
+/* Answers after 0.2 to 5 s where 2.5 s are allowed, so that half of them come too
+ * late; shortened 125 or 25 times, as far as the way leaves the time-out longer than
+ * its draining (50 ms) takes, so that answers also come after that. */
+static void ten_thousand_late_answers(enum resync_how how, const char *name, int shortened)
+{
+    static struct one all[CROWD];
+    int count[3] = {0};
+    for (size_t i = 0; i < CROWD; i++) {
+        all[i] = (struct one){.how = how,
+                              .questions = QUESTIONS,
+                              .timeout_ms = 2500 / shortened,
+                              .delay_from_ms = 200 / shortened,
+                              .delay_ms = 5000 / shortened,
+                              .late_ms = 15000 / shortened + 300, /* a busy machine adds to it */
+                              .seed = (unsigned)i + 1};
+        assert_int_equal(pthread_create(&all[i].thread, NULL, ask_many, &all[i]), 0);
+    }
+    for (size_t i = 0; i < CROWD; i++) {
+        pthread_join(all[i].thread, NULL);
+        assert_true(all[i].opened);
+        for (int o = 0; o < 3; o++) {
+            count[o] += all[i].count[o];
+        }
+    }
+    int questions = count[RIGHT] + count[FAILED] + count[WRONG];
+    print_message("late answers, by %s: %d questions, delays 0.2 to 5 s shortened %d times: %d "
+                  "right, %d failed, %d wrong\n",
+                  name, questions, shortened, count[RIGHT], count[FAILED], count[WRONG]);
+    assert_true(questions >= 10000);
+    assert_int_equal(count[WRONG], 0);
+    assert_true(count[RIGHT] > questions / 20 && count[FAILED] > questions / 20);
+}
+
+static void late_answers_are_never_misattributed_by_nonce(void **state)
 {
     (void)state;
-    static const struct {
-        const char *name;
-        struct one one;
-    } ways[] = {
-        {"nonce",
-         {.how = RESYNC_NONCE, .questions = 125, .timeout_ms = 3, .delay_ms = 6, .late_ms = 1000}},
-        {"identity", /* here and below the time-out is longer than draining takes */
-         {.how = RESYNC_IDENTITY,
-          .questions = 12,
-          .timeout_ms = 60,
-          .delay_ms = 120,
-          .late_ms = 700}},
-        {"silence",
-         {.how = RESYNC_QUIET, .questions = 6, .timeout_ms = 60, .delay_ms = 160, .late_ms = 600}},
-    };
-    enum { WAYS = sizeof ways / sizeof ways[0] };
-    static struct one all[WAYS][CROWD];
-    for (size_t i = 0; i < WAYS * CROWD; i++) {
-        struct one *one = &all[i / CROWD][i % CROWD];
-        *one = ways[i / CROWD].one;
-        one->seed = (unsigned)i + 1;
-        assert_int_equal(pthread_create(&one->thread, NULL, ask_many, one), 0);
-    }
-    for (size_t w = 0; w < WAYS; w++) {
-        int count[3] = {0}, questions = CROWD * ways[w].one.questions;
-        for (size_t i = 0; i < CROWD; i++) {
-            pthread_join(all[w][i].thread, NULL);
-            assert_true(all[w][i].opened);
-            for (int o = 0; o < 3; o++) {
-                count[o] += all[w][i].count[o];
-            }
-        }
-        print_message("late answers, by %s: %d questions, %d right, %d failed, %d wrong\n",
-                      ways[w].name, questions, count[RIGHT], count[FAILED], count[WRONG]);
-        assert_int_equal(count[WRONG], 0);
-        assert_true(count[RIGHT] > questions / 20 && count[FAILED] > questions / 20);
-    }
+    ten_thousand_late_answers(RESYNC_NONCE, "nonce", 125);
+}
+
+static void late_answers_are_never_misattributed_by_identity(void **state)
+{
+    (void)state;
+    ten_thousand_late_answers(RESYNC_IDENTITY, "identity", 25);
+}
+
+static void late_answers_are_never_misattributed_by_silence(void **state)
+{
+    (void)state;
+    ten_thousand_late_answers(RESYNC_QUIET, "silence", 25);
 }
 
 /* --- the hard ones, one at a time --- */
@@ -504,7 +515,9 @@ static void unplugging_is_told(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(late_answers_are_never_misattributed),
+        cmocka_unit_test(late_answers_are_never_misattributed_by_nonce),
+        cmocka_unit_test(late_answers_are_never_misattributed_by_identity),
+        cmocka_unit_test(late_answers_are_never_misattributed_by_silence),
         late_test(a_reading_that_equals_the_nonce_does_not_fool),
         late_test(an_answer_amid_resynchronising_does_not_fool),
         late_test(the_last_sessions_answers_do_not_fool),
