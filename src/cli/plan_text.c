@@ -8,6 +8,7 @@
 #include "cli/words.h"
 
 #include <math.h>
+#include <stdarg.h>
 #include <string.h>
 
 static void print_heading(const json_t *plan, FILE *f)
@@ -29,22 +30,147 @@ static void print_heading(const json_t *plan, FILE *f)
     }
 }
 
-/* "discharge 10.0 A to 10.00 V, at most 18.0 h, a sample every 1 s" */
-static void step_in_words(const json_t *step, char *out, size_t size)
+/* A sentence being put together; what does not fit is left out. */
+struct sentence {
+    char text[256];
+};
+
+PRINTF_LIKE(2, 3)
+static void add(struct sentence *s, const char *fmt, ...)
 {
-    double current = number_at(step, "current_A");
-    double until = number_at(step, "until_voltage_V");
+    size_t used = strlen(s->text);
+    va_list args;
+    va_start(args, fmt);
+    vsnprintf(s->text + used, sizeof s->text - used, fmt, args);
+    va_end(args);
+}
+
+static void add_amount(struct sentence *s, const char *fmt, double value, int decimals,
+                       const char *unit)
+{
+    if (isfinite(value)) {
+        add(s, "%s%s", fmt, words_amount(value, decimals, unit).s);
+    }
+}
+
+/* "discharge 10.0 A", "charge 0.5 A, at most 14.60 V", "discharge 50 W" */
+static void add_drive(struct sentence *s, const json_t *step)
+{
+    double power_W = number_at(step, "power_W"), ohm = number_at(step, "resistance_ohm");
+    double charge_V = number_at(step, "charge_voltage_V");
+    double per_K = number_at(step, "charge_voltage_V_per_K");
+    if (isfinite(power_W)) {
+        add(s, "discharge %s", words_short(power_W, "W").s);
+    } else if (isfinite(ohm)) {
+        add(s, "discharge through %s", words_short(ohm, "Ohm").s);
+    } else {
+        add(s, "%s", words_current(number_at(step, "current_A")).s);
+    }
+    add_amount(s, ", at most ", charge_V, 2, "V");
+    if (per_K < 0) {
+        add(s, " at %s (%s/degC)",
+            words_short(number_at(step, "compensation_reference_C"), "degC").s,
+            words_amount(1000 * per_K, 0, "mV").s);
+    }
+}
+
+/* Whichever comes first. */
+static void add_ends(struct sentence *s, const json_t *step)
+{
+    bool charges = strcmp(text_at(step, "kind"), "charge") == 0;
+    add_amount(s, charges ? ", until " : " to ", number_at(step, "until_voltage_V"), 2, "V");
+    add_amount(s, ", until the current is ", number_at(step, "until_current_A"), 2, "A");
+    add_amount(s, ", until it falls by ", 1000 * number_at(step, "until_drop_V"), 0, "mV");
+    add_amount(s, ", until it warms by ", number_at(step, "until_warming_C_per_min"), 1,
+               "degC/min");
+}
+
+static void add_ceilings(struct sentence *s, const json_t *step)
+{
     double most_Ah = number_at(step, "at_most_Ah");
-    struct words most = words_duration(number_at(step, "at_most_s"));
-    struct words every = words_short(number_at(step, "sample_every_s"), "s");
-    if (!(fabs(current) > 0)) {
-        text_format(out, size, "%s %s, a sample every %s", text_at(step, "kind"), most.s, every.s);
+    bool timer = !true_at(step, "at_most_s_is_fault") &&
+                 json_is_true(json_object_get(step, "at_most_Ah_is_fault"));
+    add(s, ", %s%s", timer ? "for " : "at most ", words_duration(number_at(step, "at_most_s")).s);
+    if (isfinite(most_Ah)) {
+        add(s, "%s%s", timer ? ", at most " : " or ", words_short(most_Ah, "Ah").s);
+    }
+}
+
+static void add_pulse(struct sentence *s, const json_t *step)
+{
+    const json_t *list = json_object_get(step, "segments");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *g = json_array_get(list, i);
+        add(s, "%s%s for %s", i == 0 ? "pulse: " : ", then ",
+            words_current(number_at(g, "current_A")).s, words_duration(number_at(g, "for_s")).s);
+    }
+    add_amount(s, "; stops at ", number_at(step, "until_voltage_V"), 2, "V");
+}
+
+static void add_rest(struct sentence *s, const json_t *step)
+{
+    double settled = number_at(step, "until_settled_V_per_h");
+    double least_s = number_at(step, "at_least_s");
+    if (!isfinite(settled)) {
+        add(s, "rest %s", words_duration(number_at(step, "at_most_s")).s);
         return;
     }
-    text_format(out, size, "%s%s%s, at most %s%s%s, a sample every %s", words_current(current).s,
-                isfinite(until) ? " to " : "", isfinite(until) ? words_amount(until, 2, "V").s : "",
-                most.s, isfinite(most_Ah) ? " or " : "",
-                isfinite(most_Ah) ? words_short(most_Ah, "Ah").s : "", every.s);
+    add(s, "rest until it drifts by no more than %s/h", words_amount(1000 * settled, 1, "mV").s);
+    if (least_s > 0) {
+        add(s, ", at least %s", words_duration(least_s).s);
+    }
+    add(s, ", at most %s", words_duration(number_at(step, "at_most_s")).s);
+}
+
+static void add_repeat(struct sentence *s, const json_t *step)
+{
+    const json_t *r = json_object_get(step, "repeat");
+    double below = number_at(r, "until_capacity_below_Ah");
+    double reached = number_at(r, "until_capacity_reached_Ah");
+    double agree = number_at(r, "until_agree_within_percent");
+    add(s, "from step %lld again, %lld times in all", integer_at(r, "back_to_step") + 1,
+        integer_at(r, "times"));
+    if (isfinite(below)) {
+        add(s, ", until less than %s", words_short(below, "Ah").s);
+    }
+    if (isfinite(reached)) {
+        add(s, ", until %s are delivered", words_short(reached, "Ah").s);
+    }
+    if (isfinite(agree)) {
+        add(s, ", until two agree within %s", words_short(agree, "%").s);
+    }
+    if (true_at(r, "until_cutoff")) {
+        add(s, ", until the cut-off is reached");
+    }
+}
+
+/* "discharge 10.0 A to 10.00 V, at most 18.0 h, a sample every 1 s" */
+static void step_in_words(const json_t *step, struct sentence *s)
+{
+    const char *kind = text_at(step, "kind");
+    s->text[0] = '\0';
+    if (isfinite(number_at(step, "skip_above_V"))) {
+        add(s, "only if below %s: ", words_amount(number_at(step, "skip_above_V"), 2, "V").s);
+    }
+    if (strcmp(kind, "repeat") == 0) {
+        add_repeat(s, step);
+        return;
+    }
+    if (strcmp(kind, "hold") == 0) {
+        add(s, "wait for a person, at most %s: %s", words_duration(number_at(step, "at_most_s")).s,
+            text_at(step, "say"));
+        return;
+    }
+    if (strcmp(kind, "pulse") == 0) {
+        add_pulse(s, step);
+    } else if (strcmp(kind, "rest") == 0) {
+        add_rest(s, step);
+    } else {
+        add_drive(s, step);
+        add_ends(s, step);
+        add_ceilings(s, step);
+    }
+    add(s, ", a sample every %s", words_short(number_at(step, "sample_every_s"), "s").s);
 }
 
 /* Nothing is "-": a rest moves no charge. */
@@ -53,31 +179,61 @@ static struct words some(double value, int decimals)
     return words_amount(value > 0 ? value : (double)NAN, decimals, "");
 }
 
+static void add_totals(struct table *t, const json_t *plan)
+{
+    struct words takes = words_duration(number_at(plan, "expected_s"));
+    struct words Ah = some(number_at(plan, "expected_Ah"), 1);
+    struct words Wh = some(number_at(plan, "expected_Wh"), 0);
+    bool charges = number_at(plan, "expected_charged_Ah") > 0;
+    const char *all[] = {"all", takes.s, Ah.s, Wh.s, "", charges ? "discharged" : ""};
+    table_add(t, all);
+    if (charges) {
+        struct words in_Ah = some(number_at(plan, "expected_charged_Ah"), 1);
+        struct words in_Wh = some(number_at(plan, "expected_charged_Wh"), 0);
+        const char *in[] = {"", "", in_Ah.s, in_Wh.s, "", "charged"};
+        table_add(t, in);
+    }
+}
+
+/* How long it may last, and what is recorded. */
+static void print_room(const json_t *plan, FILE *f)
+{
+    double longest_s = number_at(plan, "longest_s");
+    double bytes = number_at(plan, "disk_bytes");
+    if (isfinite(longest_s) && isfinite(bytes)) {
+        fprintf(f, "  At its longest %s; samples take about %s on the disk.\n",
+                words_duration(longest_s).s,
+                words_amount(fmax(bytes / 1e6, 0.1), bytes < 10e6 ? 1 : 0, "MB").s);
+    }
+}
+
 static void print_steps(const json_t *plan, FILE *f)
 {
     static const struct column columns[] = {{"step", RIGHT}, {"takes", RIGHT},  {"Ah", RIGHT},
                                             {"Wh", RIGHT},   {"heat W", RIGHT}, {"what", LEFT}};
     const json_t *steps = json_object_get(plan, "steps");
     struct table *t = table_new(columns, 6);
-    char what[256], number[24];
+    struct sentence what;
+    char number[24];
     for (size_t i = 0; i < json_array_size(steps); i++) {
         const json_t *s = json_array_get(steps, i);
-        step_in_words(s, what, sizeof what);
+        double rounds = number_at(s, "rounds");
+        step_in_words(s, &what);
+        if (rounds > 1 && strcmp(text_at(s, "kind"), "repeat") != 0) {
+            add(&what, "; at most %.0f times", rounds);
+        }
         text_format(number, sizeof number, "%zu", i + 1);
         struct words takes = words_duration(number_at(s, "expected_s"));
         struct words Ah = some(number_at(s, "expected_Ah"), 1);
         struct words Wh = some(number_at(s, "expected_Wh"), 0);
         struct words heat = some(number_at(s, "heat_W"), 0);
-        const char *cells[] = {number, takes.s, Ah.s, Wh.s, heat.s, what};
+        const char *cells[] = {number, takes.s, Ah.s, Wh.s, heat.s, what.text};
         table_add(t, cells);
     }
-    struct words takes = words_duration(number_at(plan, "expected_s"));
-    struct words Ah = words_amount(number_at(plan, "expected_Ah"), 1, "");
-    struct words Wh = words_amount(number_at(plan, "expected_Wh"), 0, "");
-    const char *all[] = {"all", takes.s, Ah.s, Wh.s, "", ""};
-    table_add(t, all);
+    add_totals(t, plan);
     fputs("\nWhat will happen\n", f);
     table_print(t, 2, f);
+    print_room(plan, f);
 }
 
 struct limit_words {
@@ -140,6 +296,41 @@ void limits_print(const json_t *plan, FILE *f)
     table_print(t, 2, f);
 }
 
+static bool is_own_limit_shown(const char *kind)
+{
+    return strcmp(kind, "charge") == 0 || strcmp(kind, "pulse") == 0;
+}
+
+/* Charging has a window, currents and ceilings of its own. */
+static void own_limits_print(const json_t *plan, FILE *f)
+{
+    static const struct column columns[] = {
+        {"step", RIGHT}, {"limit", LEFT}, {"", RIGHT}, {"whose", LEFT}};
+    const json_t *steps = json_object_get(plan, "steps");
+    struct table *t = NULL;
+    for (size_t i = 0; i < json_array_size(steps); i++) {
+        const json_t *step = json_array_get(steps, i);
+        const json_t *limits = json_object_get(step, "limits");
+        size_t n = is_own_limit_shown(text_at(step, "kind")) ? json_array_size(limits) : 0;
+        char number[24];
+        text_format(number, sizeof number, "%zu", i + 1);
+        for (size_t k = 0; k < n; k++) {
+            const json_t *l = json_array_get(limits, k);
+            struct limit_words limit = limit_in_words(text_at(l, "name"));
+            struct words value =
+                limit_amount(number_at(l, "value"), limit.decimals, text_at(l, "unit"));
+            const char *cells[] = {k == 0 ? number : "", limit.words, value.s,
+                                   text_at(l, "source")};
+            t = t != NULL ? t : table_new(columns, 4);
+            table_add(t, cells);
+        }
+    }
+    if (t != NULL) {
+        fputs("\nIn these steps instead\n", f);
+        table_print(t, 2, f);
+    }
+}
+
 const char *rule_in_words(const char *rule)
 {
     if (strcmp(rule, "guard-band") == 0) {
@@ -151,13 +342,22 @@ const char *rule_in_words(const char *rule)
     return rule;
 }
 
+static const char *rounds_in_words(const char *counts)
+{
+    if (strcmp(counts, "best") == 0) {
+        return ", in its best round,";
+    }
+    return strcmp(counts, "mean") == 0 ? ", on the mean of its rounds," : "";
+}
+
 static void print_acceptance(const json_t *plan, FILE *f)
 {
     const json_t *a = json_object_get(plan, "acceptance");
-    char text[200] = "not at all: the profile states no acceptance";
+    char text[240] = "not at all: the profile states no acceptance";
     if (json_is_object(a)) {
-        text_format(text, sizeof text, "it passes when step \"%s\" delivers at least %s, %s",
-                    text_at(a, "step_name"), words_short(number_at(a, "capacity_Ah"), "Ah").s,
+        text_format(text, sizeof text, "it passes when step \"%s\"%s delivers at least %s, %s",
+                    text_at(a, "step_name"), rounds_in_words(text_at(a, "counts")),
+                    words_short(number_at(a, "capacity_Ah"), "Ah").s,
                     rule_in_words(text_at(a, "rule")));
     }
     fputc('\n', f);
@@ -187,6 +387,7 @@ void plan_print(const json_t *plan, FILE *f)
     print_steps(plan, f);
     print_acceptance(plan, f);
     limits_print(plan, f);
+    own_limits_print(plan, f);
     print_notes(plan, "problems", "PROBLEMS: it does not start before these are solved", f);
     print_notes(plan, "warnings", "Warnings", f);
     print_notes(plan, "cautions", "Cautions", f);

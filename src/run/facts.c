@@ -5,6 +5,7 @@
 
 #include <math.h>
 #include <string.h>
+#include <sys/statvfs.h>
 
 #define FRESH_S 5.0
 
@@ -73,6 +74,16 @@ static struct accuracy accuracy_beside(const struct stand_config *c)
     return (struct accuracy){d->voltage_gain, d->voltage_offset_V, d->voltage_resolution_V};
 }
 
+/* What is free for this program where samples are recorded; NAN: not known. */
+static double free_bytes(const struct store *store)
+{
+    struct statvfs v;
+    if (store == NULL || statvfs(store_path(store), &v) != 0) {
+        return NAN;
+    }
+    return (double)v.f_bavail * (double)v.f_frsize;
+}
+
 void stand_facts_now(struct stand *s, struct stand_facts *out)
 {
     const struct stand_config *c = s->config;
@@ -87,7 +98,7 @@ void stand_facts_now(struct stand *s, struct stand_facts *out)
         .present_temperature_C = NAN,
         .accuracy = accuracy_of(c),
         .other_voltage = accuracy_beside(c),
-        .free_bytes = NAN,
+        .free_bytes = free_bytes(s->store),
     };
     strcpy(out->name, c->name); /* both LABEL_SIZE */
     pthread_mutex_lock(&s->lock);
