@@ -12,7 +12,7 @@
 #define LONGEST_DAYS 366
 #define MB 1e6
 /* For events, the journal of the database, and other runs at the same time. */
-#define DISK_RESERVE_BYTES 50e6
+#define DISK_RESERVE_BYTES 10e6
 
 /* --- the battery by itself --- */
 
