@@ -132,8 +132,19 @@ bool path_beside(const char *beside, const char *path, char *out, size_t size, s
     return true;
 }
 
+static void (*_Atomic last_words)(void);
+
+void on_out_of_memory(void words(void))
+{
+    last_words = words;
+}
+
 static void out_of_memory(size_t n)
 {
+    void (*words)(void) = last_words;
+    if (words) {
+        words();
+    }
     fprintf(stderr, "out of memory: %zu bytes were wanted\n", n);
     abort();
 }

@@ -19,6 +19,9 @@ bool path_beside(const char *beside, const char *path, char *out, size_t size,
  * used at set-up only, never in the sample path). */
 char *text_copy(const char *s);
 void *zalloc(size_t n); /* zeroed memory; same rule */
+/* Called, from any thread, just before the process aborts for lack of memory: may
+ * not allocate, wait for a lock, or take long. */
+void on_out_of_memory(void last_words(void));
 
 /* snprintf that reports truncation: true when all fitted. */
 bool text_format(char *out, size_t size, const char *fmt, ...) PRINTF_LIKE(3, 4);

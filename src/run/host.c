@@ -58,6 +58,30 @@ static void mutex_init_inheriting(pthread_mutex_t *m)
     pthread_mutexattr_destroy(&attr);
 }
 
+/* A trip that an earlier process could not store is one all the same. */
+static void take_in_slip(struct stand *s)
+{
+    struct err e = {0};
+    struct slip_text slip;
+    char text[sizeof slip.trip.sentence + 64];
+    slip_read(s->slip, &slip);
+    if (slip.kind != SLIP_TRIP) {
+        return;
+    }
+    if (s->status.trip.reason[0] == '\0') {
+        s->status.trip = slip.trip;
+        text_format(text, sizeof text, "as noted before the daemon ended: %s", slip.trip.sentence);
+        log_error("%s: trip: %s", s->config->name, text);
+        if (!store_put_event(s->store, slip.nr, slip.trip.at_utc_ns, slip.trip.at_s, "trip",
+                             text) ||
+            !store_latch_set(s->store, s->config->name, slip.nr, &slip.trip, &e)) {
+            log_error("%s: the trip is not in the database yet: %s", s->config->name, e.text);
+            return;
+        }
+    }
+    slip_remove(s->slip);
+}
+
 static bool stand_start(struct run_host *h, struct stand *s, struct stand_config *config,
                         struct err *e)
 {
@@ -77,12 +101,14 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
     cond_init_monotonic(&s->answered);
     bool latched = false;
     if (!store_latch_get(s->store, config->name, &latched, &s->status.trip, e) ||
-        !known_load(s, e) || !waker_open(&s->waker, e)) {
+        !known_load(s, e) || !waker_open(&s->waker, e) ||
+        !slip_open(store_path(s->store), config->name, &s->slip, e)) {
         return err_prefix(e, "stand %s", config->name);
     }
     if (!latched) {
         s->status.trip = (struct run_trip){0};
     }
+    take_in_slip(s);
     int failed = pthread_create(&s->thread, NULL, stand_thread, s);
     if (failed != 0) {
         return err_set_errno(e, failed, "start the thread of stand %s", config->name);
@@ -94,6 +120,7 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
 bool run_host_start(const struct run_host_config *config, struct run_host **out, struct err *e)
 {
     struct run_host *h = zalloc(sizeof *h);
+    on_out_of_memory(slip_last_words);
     h->config = *config;
     h->stands = zalloc((config->bench->stand_count + 1) * sizeof *h->stands);
     for (size_t i = 0; i < config->bench->stand_count; i++) {
@@ -212,6 +239,7 @@ void run_host_free(struct run_host *h)
         struct stand *s = &h->stands[i];
         job_free(s->job);
         waker_close(&s->waker);
+        slip_close(s->slip);
         pthread_cond_destroy(&s->answered);
         pthread_mutex_destroy(&s->lock);
         pthread_mutex_destroy(&s->asking);

@@ -16,6 +16,8 @@
 #define SAFE_WITHIN_MS 120000
 /* And while it could not be: the stand's thread goes on trying. */
 #define UNCONFIRMED_WITHIN_MS 86400000
+/* How long a begin or an end waits for the stand's slip. */
+#define SLIP_MS 5000
 
 static const char no_room[] =
     "the database does not take any more; see the log and free disk space";
@@ -555,21 +557,47 @@ static void end_in_store(struct run *r)
     free(result);
 }
 
-/* A trip is told and latched before anything that may take time: confirming
- * that a silent instrument is off takes many seconds. */
-static void latch(struct run *r)
+/* Told and noted at once: killed from here on, it is a trip all the same. */
+static void note_trip(struct run *r)
 {
-    struct err e = {0};
+    slip_trip(r->stand->slip, &r->trip);
     run_event(r, "trip", r->trip.sentence);
     pthread_mutex_lock(&r->stand->lock);
     r->stand->status.trip = r->trip;
     pthread_mutex_unlock(&r->stand->lock);
-    if (!store_latch_set(r->stand->store, r->stand->config->name, r->nr, &r->trip, &e)) {
-        log_error("%s: the latch holds only until restart: %s", r->stand->config->name, e.text);
+}
+
+/* The database, whose disk may take its time; until it has the trip, the slip does. */
+static void latch(struct run *r)
+{
+    struct err e = {0};
+    if (store_latch_set(r->stand->store, r->stand->config->name, r->nr, &r->trip, &e)) {
+        slip_remove(r->stand->slip);
+        return;
+    }
+    log_error("%s: the latch is only noted beside the database: %s", r->stand->config->name,
+              e.text);
+}
+
+static void store_ending(struct run *r)
+{
+    struct err e = {0};
+    if (r->d.outcome == RUN_TRIPPED) {
+        latch(r);
+    }
+    if (r->step_open && !store_put_step_end(r->stand->store, r->nr, (int)r->step_nr, now_s(r),
+                                            run_outcome_names[r->d.outcome])) {
+        log_error("%s: the end of the step is not stored", r->stand->config->name);
+    }
+    run_event(r, "end", run_outcome_names[r->d.outcome]);
+    end_in_store(r);
+    if (!slip_wait(r->stand->slip, SLIP_MS, &e)) {
+        log_error("%s: %s", r->stand->config->name, e.text);
     }
 }
 
-/* Off goes out first, blind, to every output; then all else. */
+/* Off goes out first, blind, to every output, and is confirmed; then all that may
+ * have to wait for a disk. */
 static void finish(struct run *r)
 {
     struct err e = {0};
@@ -577,20 +605,30 @@ static void finish(struct run *r)
         keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
     }
     stand_send_off(r->stand->config);
-    resume_forbid(r->stand);
     if (r->d.outcome == RUN_TRIPPED) {
-        latch(r);
+        note_trip(r);
+    } else {
+        slip_remove(r->stand->slip);
     }
     bool safe = make_safe(r, &e);
-    if (r->step_open && !store_put_step_end(r->stand->store, r->nr, (int)r->step_nr, now_s(r),
-                                            run_outcome_names[r->d.outcome])) {
-        log_error("%s: the end of the step is not stored", r->stand->config->name);
+    if (safe) {
+        log_info("%s: every output is confirmed off", r->stand->config->name);
     }
-    run_event(r, "end", run_outcome_names[r->d.outcome]);
-    end_in_store(r);
+    store_ending(r);
     show_end(r);
     if (r->order != ORDER_NONE && r->order != ORDER_QUIT) {
         stand_answer(r->stand, safe, &e);
+    }
+}
+
+/* Before anything is switched on. */
+static void begin_slip(struct run *r)
+{
+    struct err e = {0};
+    slip_begin(r->stand->slip, r->job->run_id, r->nr, r->plan->resume_within_s > 0);
+    if (!slip_wait(r->stand->slip, SLIP_MS, &e)) {
+        log_warn("%s: if it is cut off this run will not go on: %s", r->stand->config->name,
+                 e.text);
     }
 }
 
@@ -624,9 +662,7 @@ bool stand_run(struct stand *s, struct job *job)
     }
     if (ready) {
         show_begin(&r);
-        if (r.plan->resume_within_s > 0) {
-            resume_allow(s, job->run_id);
-        }
+        begin_slip(&r);
         tell_beginning(&r);
         if (job->asked) {
             stand_answer(s, true, NULL);

@@ -131,10 +131,10 @@ void step_work_start(struct step_work *w, const struct step_terms *terms,
     settling_start(&w->settling);
 }
 
-/* What may have flowed unseen when a run was cut off: samples not yet on disk
- * (2 s), and the time until the keeper had switched off a hung worker's output
- * (trust time, at most 3 s). */
-#define UNRECORDED_S 5.0
+/* What may have flowed unseen when a run was cut off: samples not yet on disk (2 s;
+ * 5 s with a slow disk, past which a run is not taken up again), and the time until
+ * the keeper had switched off a hung worker's output (trust time, at most 3 s). */
+#define UNRECORDED_S 8.0
 /* And how long setting, switching on and settling may take after the gap, in
  * which a straight line stands for a switch that nobody saw. */
 #define SWITCH_ON_S 0.5
@@ -205,7 +205,7 @@ static void tell_interruptions(const struct step_work *w, struct capacity_result
         return;
     }
     uncertainty_add(&result->uncertainty, "interruption", w->unrecorded_Ah / sqrt(3.0),
-                    "the current that may have flowed for at most 5.5 s unseen, half-width");
+                    "the current that may have flowed for at most 8.5 s unseen, half-width");
     if (notes->count < ANALYSIS_NOTES_MAX) {
         text_format(notes->text[notes->count++], ANALYSIS_NOTE_SIZE,
                     "interrupted %zu time%s, %.4g s in all: nothing is added for that time; up to "

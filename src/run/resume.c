@@ -8,11 +8,9 @@
 #include "base/file.h"
 #include "base/log.h"
 
-#include <fcntl.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #define LOOK_BACK 50 /* runs of all stands */
 /* A longer interval is an earlier interruption: nothing is counted for it. */
@@ -102,43 +100,11 @@ bool resume_gap(const struct resume_point *at, int64_t utc_ns, double within_s, 
     return true;
 }
 
-static void token_path(const struct stand *s, char *out, size_t size)
-{
-    text_format(out, size, "%s.resumable-%u", store_path(s->store), (unsigned)s->slot / 2);
-}
-
-void resume_allow(const struct stand *s, const char *run_id)
-{
-    char path[512];
-    token_path(s, path, sizeof path);
-    int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0600);
-    size_t n = strlen(run_id);
-    bool ok = fd >= 0 && write(fd, run_id, n) == (ssize_t)n && fsync(fd) == 0;
-    if (!ok) {
-        log_warn("%s: %s cannot be written: if it is cut off this run will not go on",
-                 s->config->name, path);
-    }
-    if (fd >= 0) {
-        close(fd);
-    }
-}
-
-void resume_forbid(const struct stand *s)
-{
-    char path[512];
-    token_path(s, path, sizeof path);
-    (void)unlink(path); /* most runs have none */
-}
-
 static bool is_allowed(const struct stand *s, const char *run_id)
 {
-    char path[512];
-    char *text = NULL;
-    size_t n = 0;
-    token_path(s, path, sizeof path);
-    bool allowed = file_read(path, 256, &text, &n, NULL) && strcmp(text, run_id) == 0;
-    free(text);
-    return allowed;
+    struct slip_text slip;
+    slip_read(s->slip, &slip);
+    return slip.kind == SLIP_RESUMABLE && strcmp(slip.run_id, run_id) == 0;
 }
 
 static bool fill_job(struct stand *s, struct reader *r, const struct run_row *row, struct job *job,
@@ -148,7 +114,9 @@ static bool fill_job(struct stand *s, struct reader *r, const struct run_row *ro
     char path[96];
     double gap_s = 0;
     if (!is_allowed(s, row->id)) {
-        return err_set(e, ERR_REFUSED, "its profile says stop, or it was ending already");
+        return err_set(
+            e, ERR_REFUSED,
+            "its profile says stop, it was ending already, or records waited for the disk");
     }
     if (strcmp(row->bench_sha256, s->bench->sha256) != 0) {
         return err_set(e, ERR_REFUSED, "the bench file has changed since it began");

@@ -6,19 +6,13 @@
 #include "run/stand.h"
 
 /* The newest run of this stand as a job to take up again, or NULL: it was not
- * interrupted, its profile says stop, the gap is too long, the wall clock went
- * back, or the bench file changed; the log says which. Owned. */
+ * interrupted, its profile says stop, its slip does not allow it, the gap is too long, the wall
+ * clock went back, or the bench file changed; the log says which. Owned. */
 struct job *resume_find(struct stand *s);
 
 /* How long ago the last sample was, by the wall clock. ERR_REFUSED when that is
  * negative, or more than within_s. */
 bool resume_gap(const struct resume_point *at, int64_t utc_ns, double within_s, double *gap_s,
                 struct err *e) NODISCARD;
-
-/* A file beside the database says which run of the stand may go on. It goes away
- * the moment a run ends, trips or is stopped, before anything is written to the
- * database: what a dead disk kept from being stored shall not start again. */
-void resume_allow(const struct stand *s, const char *run_id);
-void resume_forbid(const struct stand *s);
 
 #endif

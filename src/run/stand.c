@@ -19,6 +19,7 @@
 #define RETRY_PERIOD_NS (2 * NS_PER_S)
 #define SAFE_TRIES 5
 #define LEAK_READINGS 5
+#define SLIP_MS 5000
 
 const char *const stand_phase_names[] = {"starting", "missing", "idle", "running", "latched"};
 
@@ -304,6 +305,10 @@ static bool clear_latch(struct stand *s, struct err *e)
     s->status.phase = STAND_IDLE;
     pthread_mutex_unlock(&s->lock);
     s->watching = false;
+    slip_remove(s->slip);
+    if (!slip_wait(s->slip, SLIP_MS, &why)) {
+        log_warn("%s: after a restart the trip may be there again: %s", s->config->name, why.text);
+    }
     log_info("%s: trip cleared by a person", s->config->name);
     return true;
 }
@@ -361,7 +366,11 @@ static bool look_back(struct stand *s)
     }
     s->looked_back = true;
     struct job *job = resume_find(s);
-    return job == NULL || !stand_run(s, job);
+    if (job == NULL) {
+        slip_remove(s->slip);
+        return true;
+    }
+    return !stand_run(s, job);
 }
 
 /* Where the system allows it, a sample is read and judged before anything else of

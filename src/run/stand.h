@@ -5,6 +5,7 @@
 #define AMPLEDGER_RUN_STAND_H
 
 #include "run/run.h"
+#include "run/slip.h"
 #include "run/waker.h"
 
 #include <pthread.h>
@@ -40,6 +41,7 @@ struct stand {
     const struct bench *bench;
     struct keeper_line *keeper;
     struct hooks *hooks;
+    struct slip *slip;
     uint32_t slot; /* of the load at the keeper; the supply has the next one */
     pthread_t thread;
     bool started;

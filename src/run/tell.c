@@ -108,6 +108,7 @@ void run_watch_store(struct run *r)
     r->wait.seen_ns = now_ns;
     if (!r->wait.told) {
         r->wait.told = true;
+        slip_forbid(r->stand->slip); /* what waits would be missing */
         r->wait.said_ns = now_ns;
         run_event(r, notice, why.text);
     } else if (now_ns - r->wait.said_ns > SAY_AGAIN_NS) {

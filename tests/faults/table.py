@@ -674,8 +674,8 @@ def _():
         time.sleep(5)
         must(b.log("on") == ons and b.load_is("off"), "current was restarted after a trip")
         b.must_be_sound()
-        if b.stand()["trip"]:
-            b.clear()
+        b.must_be_latched()
+        b.clear()
         # The same death without a trip: only then the run is taken up again.
         b.discharge()
         kill_both(b)
@@ -685,8 +685,8 @@ def _():
         await_that(20, "the run is resumed", lambda: b.log("on") > ons and b.load_is("on"))
         b.expect(0, "stop", STAND)
         b.must_be_off()
-        return Result("off; not resumed after the next start, although the trip could not be "
-                      "stored (without a trip it is)", f"{trip['reason']}, then {run['outcome']}",
+        return Result("off; latched and not resumed after the next start, although the database "
+                      "could not take the trip (without a trip it is)", f"{trip['reason']}, then {run['outcome']}",
                       off_ms)
     return with_bench(act, small_disk=True)
 
@@ -790,8 +790,45 @@ def _():
             time.sleep(2)
             must(b.log("on") == ons, "it was switched on again")
             new = "" if b.worker() == old else "; another worker took over"
+            await_that(30, "the stand is latched", lambda: b.phase() == "latched")
+            b.must_be_latched()
+            b.clear()
             b.must_be_sound()
-            return Result(f"off{new}; nothing goes on by itself", run["outcome"], off_ms)
+            return Result(f"off, latched until cleared{new}; nothing goes on by itself", run["outcome"], off_ms)
+        return with_bench(act, preload=page.environment)
+
+
+@row("the worker's memory is used up, until it ends over storing the trip; the profile would resume")
+def _():
+    with Page() as page:
+        def act(b):
+            b.profile(*RESUMES)
+            b.discharge()
+            old = b.worker()
+            off_ms = b.strike(lambda: page.set(0, old), 20)  # of nobody else
+            must_be_quick(off_ms, 13000)
+            await_that(30, "the worker ends", lambda: not os.path.exists(f"/proc/{old}"))
+            ons = b.log("on")
+            await_that(30, "the stand is latched", lambda: b.phase() == "latched")
+            trip = b.must_be_told(("cannot-record",))
+            must(any("as noted before the daemon ended" in text for (text,) in
+                     b.query("select text from event where kind = 'trip'")), "no event")
+            b.must_be_latched()
+            # the database has it by now, and a person's word counts
+            b.daemon.terminate()
+            b.daemon.wait(30)
+            must(not os.path.exists(f"{b.database}.run-{STAND}"), "the note is still there")
+            b.start_daemon()
+            b.must_be_latched()
+            b.clear()
+            b.daemon.terminate()
+            b.daemon.wait(30)
+            b.start_daemon()
+            await_that(30, "the stand is idle", lambda: b.phase() == "idle")
+            must(b.log("on") == ons and b.load_is("off"), "it was switched on again")
+            b.must_be_sound()
+            return Result("tripped, off; latched by the next worker, and not resumed",
+                          f"{trip['reason']}, then {b.run()['outcome']}", off_ms)
         return with_bench(act, preload=page.environment)
 
 

@@ -17,7 +17,7 @@
 /* The file, in the byte order of the machine. */
 struct page {
     volatile int64_t wall_step_s; /* is added to CLOCK_REALTIME */
-    volatile int64_t no_memory;   /* not 0: every allocation fails */
+    volatile int64_t no_memory;   /* 1: every allocation fails; a process: those of that one */
     volatile int64_t boot_step_s; /* is added to CLOCK_BOOTTIME: so long the computer slept */
 };
 
@@ -44,10 +44,12 @@ __attribute__((constructor)) static void open_page(void)
 
 static int memory_is_out(void)
 {
-    if (page->no_memory != 0) {
+    int64_t whose = page->no_memory;
+    int out = whose == 1 || (whose != 0 && whose == getpid());
+    if (out) {
         errno = ENOMEM;
     }
-    return page->no_memory != 0;
+    return out;
 }
 
 void *malloc(size_t size)
