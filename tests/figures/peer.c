@@ -97,6 +97,8 @@ static void obey(struct stand *s, const char *unit, char answer[64])
         switch_on(s);
     } else if (strcmp(unit, "INPut?") == 0) {
         strcpy(answer, s->on ? "1" : "0");
+    } else if (strcmp(unit, "FUNCtion?") == 0) {
+        strcpy(answer, "CURR");
     } else if (strcmp(unit, "CURRent?") == 0) {
         snprintf(answer, 64, "%.4f", s->set_A);
     } else if (strcmp(unit, "VOLTage:PROTection:UNDer?") == 0) {
