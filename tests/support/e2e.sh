@@ -128,3 +128,70 @@ add_launch() {
 phase_is_not_running() {
     ! phase_is running
 }
+
+# --- the workshop of four stands ---
+
+# start_yard SPEED: its virtual bench and daemon, its batteries registered. The launch
+# battery is a small one of its kind, so that any usual rate is within the ratings.
+start_yard() {
+    sed 's/capacity: 129.5 Ah/capacity: 20.7 Ah/; s/resistance: 14 mOhm/resistance: 40 mOhm/' \
+        "$AMPLEDGER_SOURCE/src/virtual/demo/yard.yaml" >"$home/virtual.yaml"
+    [ -f "$home/bench.yaml" ] || sed "s|@SOURCE@|$AMPLEDGER_SOURCE|" \
+        "$AMPLEDGER_SOURCE/src/virtual/demo/yard-bench.yaml" >"$home/bench.yaml"
+    start_virtual "$1"
+    start_daemon
+    for place in jetty boathouse slipway lamp-desk; do
+        await 20 stand_is "$place" idle
+    done
+    expect 0 ampledger battery add launch-a --chemistry lfp --cells 4 --rated 20Ah
+    expect 0 ampledger battery add tender-b --chemistry li-ion --cells 7 --rated 20Ah
+    expect 0 ampledger battery add lights-c --chemistry lead-agm --cells 6 --rated 90Ah --rated-hours 20h
+    expect 0 ampledger battery add lamp-d --chemistry nimh --cells 10 --rated 8Ah
+}
+
+stop_yard() {
+    stop_daemon
+    kill "$virtual"
+    wait "$virtual" || true
+    virtual=
+}
+
+# stand_is STAND PHASE
+stand_is() {
+    ampledger stands --json >"$home/stand-$1.json" &&
+        [ "$(json "$home/stand-$1.json" "[s['phase'] for s in d['stands'] if s['name'] == '$1'][0]")" = "$2" ]
+}
+
+# fresh BATTERY SOC: rested at the room's temperature, counters at zero
+fresh() {
+    for word in "heat $1 22" "heat $1 off" "soc $1 $2" "reset-counter $1"; do
+        control "$word" >/dev/null || fail "$word"
+    done
+}
+
+# run_at STAND BATTERY PROFILE FILE: to its end; its record goes to FILE, the virtual
+# bench's counter to FILE.counter. Gives the exit status of start. May run beside others.
+run_at() {
+    run_status=0
+    ampledger start "$3" --battery "$2" --stand "$1" --wait --json >"$4" 2>"$4.err" || run_status=$?
+    control counter "$2" >"$4.counter"
+    return "$run_status"
+}
+
+# counter_is FILE RATIO: what the run says went in and out is what the battery's own
+# counter saw, within RATIO of it and half a milliampere-hour
+counter_is() {
+    python3 - "$1" "$2" <<'PY'
+import json, sys
+result = json.load(open(sys.argv[1]))
+counter = dict(p.split("=") for p in open(sys.argv[1] + ".counter").read().split()[1:])
+bad = []
+for ours in ("discharged_Ah", "charged_Ah", "discharged_Wh", "charged_Wh"):
+    a, b = result[ours], float(counter[ours])
+    least = 0.0005 * (1 if ours.endswith("Ah") else 30)
+    print("  %-14s %.5f, counted %.5f" % (ours, a, b))
+    if not abs(a - b) <= float(sys.argv[2]) * b + least:
+        bad.append(ours)
+sys.exit("differs: " + ", ".join(bad) if bad else 0)
+PY
+}
