@@ -435,8 +435,8 @@ static void check_disk(struct plan_work *w)
     if (needed + DISK_RESERVE_BYTES > free_bytes) {
         plan_problem(w, 0,
                      "the samples of this run take about %.0f MB, and %.0f MB are free where they "
-                     "are recorded, of which %.0f MB must stay free: make room, or write a longer "
-                     "sample_every",
+                     "are recorded, of which %.0f MB must stay free: make room, or lower times and "
+                     "at_most",
                      needed / MB, free_bytes / MB, DISK_RESERVE_BYTES / MB);
     } else if (2 * needed + 4 * DISK_RESERVE_BYTES > free_bytes) {
         plan_warning(w,

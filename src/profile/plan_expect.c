@@ -166,31 +166,87 @@ static void add_to_plan(struct plan *p, const struct plan_step *s, const struct 
     p->disk_bytes += STEP_BYTES + SAMPLE_BYTES * known_s / s->sample_s;
 }
 
-/* Every repeat goes all its rounds: the longest way, and the one that is foreseen. */
+/* One way through the plan, as a battery as good as its rating would go it. */
+struct way {
+    double level_Ah;
+    unsigned *round;   /* of each repeat */
+    double *delivered; /* of each step, the last time; NAN: not yet */
+    double *before;    /* ... the time before that */
+    bool *ran_empty;   /* of each step, the last time: it ended at its cut-off */
+};
+
+/* As run decides it from what was measured: see plan.h. */
+static bool group_is_done(const struct plan_repeat *r, size_t end, const struct way *way)
+{
+    bool empty = false;
+    for (size_t i = r->back_to; i < end; i++) {
+        empty = empty || way->ran_empty[i];
+    }
+    if (r->until_cutoff && empty) {
+        return true;
+    }
+    if (r->of_step == SIZE_MAX) {
+        return false;
+    }
+    double now_Ah = way->delivered[r->of_step];
+    double before_Ah = way->before[r->of_step];
+    return now_Ah < r->until_below_Ah || now_Ah >= r->until_from_Ah * (1 - 1e-9) ||
+           fabs(now_Ah - before_Ah) <= r->until_agree * now_Ah;
+}
+
+/* Index of the step after the repeat at i. */
+static size_t go_on(const struct plan *p, size_t i, struct way *way)
+{
+    const struct plan_repeat *r = &p->steps[i].repeat;
+    if (++way->round[i] < r->times && !group_is_done(r, i, way)) {
+        return r->back_to;
+    }
+    way->round[i] = 0;
+    return i + 1;
+}
+
+static void go_step(struct plan_work *w, size_t i, struct way *way)
+{
+    struct plan_step *s = &w->plan->steps[i];
+    bool first = isnan(way->delivered[i]);
+    double level_Ah = way->level_Ah;
+    struct expected x = expect_step(w, s, &way->level_Ah);
+    way->before[i] = way->delivered[i];
+    way->delivered[i] = isnan(x.Ah) ? 0 : x.Ah;
+    way->ran_empty[i] = s->kind == STEP_DISCHARGE && isfinite(s->until_V) && x.Ah >= level_Ah;
+    if (first) {
+        s->expected_s = x.s;
+        s->expected_Ah = x.Ah;
+        s->expected_Wh = x.Wh;
+    }
+    add_to_plan(w->plan, s, &x);
+}
+
 static void go_through(struct plan_work *w)
 {
-    struct plan *p = w->plan;
-    unsigned *been = zalloc(p->step_count * sizeof *been);
-    double level_Ah = level_at_start(w);
-    for (size_t i = 0; i < p->step_count;) {
-        struct plan_step *s = &p->steps[i];
-        if (s->kind == STEP_REPEAT) {
-            bool again = ++been[i] < s->repeat.times;
-            been[i] = again ? been[i] : 0;
-            i = again ? s->repeat.back_to : i + 1;
-            continue;
-        }
-        struct expected x = expect_step(w, s, &level_Ah);
-        if (been[i] == 0) { /* of a step that is no repeat: the first time */
-            been[i] = 1;
-            s->expected_s = x.s;
-            s->expected_Ah = x.Ah;
-            s->expected_Wh = x.Wh;
-        }
-        add_to_plan(p, s, &x);
-        i++;
+    size_t n = w->plan->step_count;
+    struct way way = {
+        .level_Ah = level_at_start(w),
+        .round = zalloc(n * sizeof *way.round),
+        .delivered = zalloc(n * sizeof *way.delivered),
+        .before = zalloc(n * sizeof *way.before),
+        .ran_empty = zalloc(n * sizeof *way.ran_empty),
+    };
+    for (size_t i = 0; i < n; i++) {
+        way.delivered[i] = NAN;
+        way.before[i] = NAN;
     }
-    free(been);
+    for (size_t i = 0; i < n;) {
+        if (w->plan->steps[i].kind == STEP_REPEAT) {
+            i = go_on(w->plan, i, &way);
+        } else {
+            go_step(w, i++, &way);
+        }
+    }
+    free(way.round);
+    free(way.delivered);
+    free(way.before);
+    free(way.ran_empty);
 }
 
 static bool check_rounds(struct plan_work *w)
