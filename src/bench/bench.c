@@ -87,14 +87,25 @@ static bool same_device(const char *a, const char *b)
     return same;
 }
 
-/* The instrument read before that one of this stand which already has its link, or NULL. */
+/* Two outputs of one instrument: the same driver, other channels, and the same
+ * text for the link, by which they find each other. */
+static bool may_share(const struct instrument *a, const struct instrument *b)
+{
+    const struct driver *one = instrument_driver(a), *other = instrument_driver(b);
+    return one->channel > 0 && other->channel > 0 && one->channel != other->channel &&
+           strcmp(one->name, other->name) == 0 &&
+           strcmp(instrument_link_address(a), instrument_link_address(b)) == 0;
+}
+
+/* An instrument read before that one of this stand which keeps it from its link, or NULL. */
 static const struct instrument *link_user(const struct bench *b, size_t stand, int role)
 {
-    const char *address = instrument_link_address(b->stands[stand].instrument[role]);
+    const struct instrument *one = b->stands[stand].instrument[role];
     for (size_t i = 0; i <= stand; i++) {
         for (int r = 0; r < (i == stand ? role : 4); r++) {
             const struct instrument *other = b->stands[i].instrument[r];
-            if (other != NULL && same_device(instrument_link_address(other), address)) {
+            if (other != NULL && !may_share(one, other) &&
+                same_device(instrument_link_address(other), instrument_link_address(one))) {
                 return other;
             }
         }
@@ -109,9 +120,13 @@ static bool check_links(const struct bench_loading *l, const struct yaml_node *m
         const struct instrument *one = l->b->stands[index].instrument[role];
         const struct instrument *other = one != NULL ? link_user(l->b, index, role) : NULL;
         if (other != NULL) {
+            bool outputs = instrument_driver(one)->channel > 0;
             return yaml_fail(l->doc, yaml_get(yaml_get(map, role_names[role]), "link"), e,
-                             "%s is already the link of %s; each instrument needs its own",
-                             instrument_link_address(one), instrument_name(other));
+                             "%s is already the link of %s; %s", instrument_link_address(one),
+                             instrument_name(other),
+                             outputs ? "outputs of one instrument share it only with one driver, "
+                                       "different channels, and the link written the same way"
+                                     : "each instrument needs its own");
         }
     }
     return true;

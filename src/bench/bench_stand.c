@@ -14,7 +14,7 @@ static const char *const stand_keys[] = {"name",   "sense", "lead_resistance", "
 static const char *const sense_names[] = {"two-wire", "remote", "meter", NULL};
 static const char *const instrument_keys[] = {"driver", "link", "identity", "ratings",   "accuracy",
                                               "baud",   "bits", "parity",   "stop_bits", "flow",
-                                              "dtr",    "rts",  NULL};
+                                              "dtr",    "rts",  "channel",  NULL};
 static const char *const schemes[] = {"serial", "tcp", "usbtmc", "tty", "file", NULL};
 
 /* --- links --- */
@@ -167,16 +167,43 @@ const struct driver *bench_driver(const struct bench_loading *l, const struct ya
 
 /* --- one instrument --- */
 
+/* Which output of an instrument that has several; 0 for all others. */
+static bool read_channel(const struct bench_loading *l, const struct yaml_node *map,
+                         const struct driver *d, int *channel, struct err *e)
+{
+    const struct yaml_node *at = yaml_get(map, "channel");
+    if (at == NULL && d->channels > 0) {
+        return yaml_fail(l->doc, map, e,
+                         "driver \"%s\" is for an instrument with up to %d outputs; say which one "
+                         "is wired here, e.g. channel: 1",
+                         d->name, d->channels);
+    }
+    if (at != NULL && d->channels == 0) {
+        return yaml_fail(l->doc, at, e,
+                         "driver \"%s\" knows of one output only; leave channel out, or choose a "
+                         "driver with channels",
+                         d->name);
+    }
+    return yaml_read_int(l->doc, map, "channel", false, 1, d->channels, channel, e);
+}
+
 /* The driver with what bench.yaml says of this one instrument. */
 static bool vary_driver(const struct bench_loading *l, const struct yaml_node *map,
                         const struct driver **d, struct err *e)
 {
-    if (yaml_get(map, "ratings") == NULL && yaml_get(map, "accuracy") == NULL) {
+    int channel = 0;
+    if (!read_channel(l, map, *d, &channel, e)) {
+        return false;
+    }
+    if (yaml_get(map, "ratings") == NULL && yaml_get(map, "accuracy") == NULL && channel == 0) {
         return true;
     }
     struct driver *variant = driver_copy(*d);
     append(&l->b->variants, &l->b->variant_count, variant);
     *d = variant;
+    if (channel > 0) {
+        driver_choose_channel(variant, channel);
+    }
     return driver_read_ratings(l->doc, map, variant, e) &&
            driver_read_accuracy(l->doc, map, variant, e);
 }

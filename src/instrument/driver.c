@@ -29,8 +29,8 @@ static const char *const verb_names[] = {"remote",       "local",        "prepar
 static const char *const question_names[] = {
     "state", "set_current", "set_voltage", "under_voltage", "over_voltage", "over_current", NULL};
 static const char *const driver_keys[] = {
-    "driver",   "role",     "protocol",  "identity", "link", "settle", "ratings",
-    "accuracy", "verbs",    "questions", "mode",     "read", "errors", "current_reported",
+    "driver",   "role",  "protocol",  "identity", "link", "settle", "ratings",
+    "accuracy", "verbs", "questions", "mode",     "read", "errors", "current_reported",
     "channels", NULL};
 static const char *const identity_keys[] = {"ask", "match", NULL};
 static const char *const mode_keys[] = {"ask", "match", NULL};

@@ -5,6 +5,7 @@
 
 #include "base/file.h"
 
+#include <fcntl.h>
 #include <string.h>
 
 static const char *line_end(const struct instrument *i)
@@ -12,9 +13,15 @@ static const char *line_end(const struct instrument *i)
     return i->driver->scpi.crlf_out ? "\r\n" : "\n";
 }
 
-int instrument_fd(const struct instrument *i)
+int instrument_copy_fd(struct instrument *i)
 {
-    return i->link != NULL ? link_fd(i->link) : -1;
+    struct err why;
+    int fd = -1;
+    if (inside_enter(i, &why) && inside_is_open(i) && i->wire->link != NULL) {
+        fd = fcntl(link_fd(i->wire->link), F_DUPFD_CLOEXEC, 0);
+    }
+    inside_leave(i);
+    return fd;
 }
 
 bool instrument_off_bytes(const struct instrument *i, char *out, size_t size, size_t *n,

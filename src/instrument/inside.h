@@ -7,6 +7,7 @@
 
 #include "base/clock.h"
 #include "instrument/instrument.h"
+#include "instrument/wire.h"
 
 struct instrument {
     char name[96];
@@ -17,9 +18,11 @@ struct instrument {
     char identity[IDENTITY_SIZE]; /* as it answered last */
     char expected[IDENTITY_SIZE];
     char to_accept[128];
-    bool is_open;
-    struct link *link; /* NULL while closed, and always with PROTOCOL_FILE */
-    struct scpi_session *session;
+    bool is_open; /* in that generation of the wire; see inside_is_open() */
+    unsigned generation;
+    bool inside; /* it is our turn on the wire */
+    struct wire *wire;
+    char device[288];
     int wake_fd;
     int wake_now;       /* wake_fd, or -1 while nothing may interrupt */
     struct clock *real; /* for pauses: what is on the wire happens in real time */
@@ -30,6 +33,20 @@ struct instrument {
         int64_t at_ns;
     } line; /* newest good one, PROTOCOL_LINES */
 };
+
+/* A public call begins by taking its turn and ends by inside_end(): whole
+ * transactions, so that nobody comes between who shares the wire. */
+bool inside_enter(struct instrument *i, struct err *why) NODISCARD;
+/* Before all who are not urgent, and nothing interrupts it. */
+bool inside_enter_first(struct instrument *i, int patience_ms, struct err *why) NODISCARD;
+/* Fails as inside_fail() unless ok; leaves the wire if it had been entered. Returns ok. */
+bool inside_end(struct instrument *i, bool ok, const char *what, struct err *why, struct err *e);
+void inside_leave(struct instrument *i);
+
+/* Also false when the other stand lost the link or opened it anew. */
+bool inside_is_open(const struct instrument *i);
+/* The link is lost, for all who share it. */
+void inside_lose(struct instrument *i);
 
 /* Every public call fails through here: "NAME on LINK: what: reason" goes to e
  * (may be NULL). A lost link is closed, so that opening starts anew. */

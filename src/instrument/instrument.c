@@ -12,6 +12,8 @@
 
 #define FILE_READING_MAX ((size_t)64)
 #define LINE_SIZE 160
+/* Longer than a question and its answer take, shorter than trust lasts. */
+#define TURN_MS 2500
 #define LINES_MOST 1000 /* looked at in one reading, should it never stop printing */
 
 /* --- life --- */
@@ -26,6 +28,7 @@ struct instrument *instrument_new(const struct instrument_config *config)
     i->driver = config->driver;
     i->settings = config->settings;
     i->wake_fd = i->wake_now = -1;
+    i->wire = wire_take(i->address, i->driver->channel > 0);
     i->real = clock_new_real();
     return i;
 }
@@ -35,27 +38,104 @@ static bool is_scpi(const struct instrument *i)
     return i->driver->protocol == PROTOCOL_SCPI;
 }
 
-void instrument_close(struct instrument *i)
+/* --- taking turns --- */
+
+static bool enter(struct instrument *i, const struct wire_turn *t, struct err *why)
 {
-    scpi_session_free(i->session);
-    link_close(i->link);
-    i->session = NULL;
-    i->link = NULL;
+    i->inside = wire_enter(i->wire, t, why);
+    if (i->inside && i->wire->link != NULL) {
+        link_set_wake(i->wire->link, t->wake_fd);
+    }
+    return i->inside;
+}
+
+bool inside_enter(struct instrument *i, struct err *why)
+{
+    const struct wire_turn t = {.who = i, .patience_ms = TURN_MS, .wake_fd = i->wake_now};
+    return enter(i, &t, why);
+}
+
+bool inside_enter_first(struct instrument *i, int patience_ms, struct err *why)
+{
+    const struct wire_turn t = {
+        .who = i, .patience_ms = patience_ms, .wake_fd = -1, .urgent = true};
+    return enter(i, &t, why);
+}
+
+void inside_leave(struct instrument *i)
+{
+    if (i->inside) {
+        i->inside = false;
+        wire_leave(i->wire);
+    }
+}
+
+bool inside_end(struct instrument *i, bool ok, const char *what, struct err *why, struct err *e)
+{
+    if (!ok) {
+        inside_fail(i, what, why, e);
+    }
+    inside_leave(i);
+    return ok;
+}
+
+/* --- closing --- */
+
+bool inside_is_open(const struct instrument *i)
+{
+    return i->is_open && i->generation == atomic_load(&i->wire->generation);
+}
+
+void inside_lose(struct instrument *i)
+{
+    if (inside_is_open(i)) {
+        wire_close(i->wire);
+    }
     i->is_open = false;
     i->line.known = false;
 }
 
+static void close_own(struct instrument *i)
+{
+    if (inside_is_open(i) && i->wire->users > 1) {
+        i->wire->users--;
+        i->is_open = false;
+    }
+    inside_lose(i);
+}
+
+void instrument_close(struct instrument *i)
+{
+    struct err why;
+    if (inside_enter_first(i, TURN_MS, &why)) {
+        close_own(i);
+        inside_leave(i);
+    }
+    i->is_open = false;
+}
+
+/* A courtesy to who stands at the front panel; nothing depends on it. */
+static void give_panel_back(struct instrument *i)
+{
+    const struct driver_lines *local = &i->driver->verb[VERB_LOCAL];
+    bool ours = inside_is_open(i) && i->wire->session != NULL && i->wire->users == 1;
+    for (size_t n = 0; ours && n < local->count; n++) {
+        (void)!scpi_send(i->wire->session, local->line[n], NULL);
+    }
+}
+
 void instrument_free(struct instrument *i)
 {
+    struct err why;
     if (i == NULL) {
         return;
     }
-    const struct driver_lines *local = &i->driver->verb[VERB_LOCAL];
-    for (size_t n = 0; i->session != NULL && n < local->count; n++) {
-        /* A courtesy to who stands at the front panel; nothing depends on it. */
-        (void)!scpi_send(i->session, local->line[n], NULL);
+    if (inside_enter_first(i, TURN_MS, &why)) {
+        give_panel_back(i);
+        close_own(i);
+        inside_leave(i);
     }
-    instrument_close(i);
+    wire_give_back(i->wire);
     clock_free(i->real);
     free(i);
 }
@@ -77,10 +157,7 @@ const char *instrument_link_address(const struct instrument *i)
 
 const char *instrument_device(const struct instrument *i)
 {
-    if (!i->is_open) {
-        return "";
-    }
-    return i->link != NULL ? link_device(i->link) : strchr(i->address, ':') + 1;
+    return inside_is_open(i) ? i->device : "";
 }
 
 const char *instrument_identity(const struct instrument *i)
@@ -102,14 +179,15 @@ const char *instrument_expected(const struct instrument *i)
 
 bool instrument_is_open(const struct instrument *i)
 {
-    return i->is_open;
+    return inside_is_open(i);
 }
 
 void inside_use_wake(struct instrument *i, int fd)
 {
     i->wake_now = fd;
-    if (i->link != NULL) {
-        link_set_wake(i->link, fd);
+    bool ours = i->inside || !i->wire->shared;
+    if (ours && i->wire->link != NULL) {
+        link_set_wake(i->wire->link, fd);
     }
 }
 
@@ -123,8 +201,8 @@ void instrument_set_wake(struct instrument *i, int wake_fd)
 
 bool inside_fail(struct instrument *i, const char *what, struct err *why, struct err *e)
 {
-    if (why->code == ERR_LINK_LOST) {
-        instrument_close(i);
+    if (why->code == ERR_LINK_LOST && i->inside) {
+        inside_lose(i);
     }
     err_prefix(why, "%s on %s: %s", i->name, i->address, what);
     if (e != NULL) {
@@ -135,7 +213,7 @@ bool inside_fail(struct instrument *i, const char *what, struct err *why, struct
 
 bool inside_require_open(const struct instrument *i, struct err *why)
 {
-    return i->is_open || err_set(why, ERR_LINK_LOST, "the link is not open");
+    return inside_is_open(i) || err_set(why, ERR_LINK_LOST, "the link is not open");
 }
 
 /* --- opening --- */
@@ -149,37 +227,49 @@ static bool open_file(struct instrument *i, struct err *why)
         return false;
     }
     free(text);
+    text_format(i->device, sizeof i->device, "%s", strchr(i->address, ':') + 1);
     return true;
 }
 
+/* Opens it, or joins who shares it and has it open. */
 static bool open_link(struct instrument *i, struct err *why)
 {
+    struct wire *w = i->wire;
     i->settings.wake_fd = i->wake_now;
-    if (!link_open(i->address, &i->settings, &i->link, why)) {
+    if (w->link == NULL && !wire_open(w, &i->settings, &i->driver->scpi, why)) {
         return false;
     }
-    i->session = scpi_session_new(i->link, &i->driver->scpi);
+    if (w->users > 0 && !link_settings_equal(&w->settings, &i->settings)) {
+        return err_set(why, ERR_CONFIG,
+                       "the stand with its other output opened the link with other settings of "
+                       "the port; write the same for both");
+    }
+    w->users++;
+    link_set_wake(w->link, i->wake_now);
+    text_format(i->device, sizeof i->device, "%s", link_device(w->link));
     return true;
 }
 
 bool inside_open(struct instrument *i, struct err *why)
 {
-    if (i->is_open) {
+    if (inside_is_open(i)) {
         return true;
     }
     if (i->driver->channels > 0 && i->driver->channel == 0) {
         return err_set(why, ERR_BUG, "driver %s: no output was chosen", i->driver->name);
     }
-    bool ok = i->driver->protocol == PROTOCOL_FILE ? open_file(i, why) : open_link(i, why);
-    i->is_open = ok;
+    i->line.known = false;
+    i->is_open = i->driver->protocol == PROTOCOL_FILE ? open_file(i, why) : open_link(i, why);
+    i->generation = atomic_load(&i->wire->generation);
     i->opened_ns = clock_real_ns();
-    return ok;
+    return i->is_open;
 }
 
 bool instrument_open(struct instrument *i, struct err *e)
 {
     struct err why = {0};
-    return inside_open(i, &why) || inside_fail(i, "open", &why, e);
+    bool ok = inside_enter(i, &why) && inside_open(i, &why);
+    return inside_end(i, ok, "open", &why, e);
 }
 
 /* --- talking --- */
@@ -188,7 +278,7 @@ bool inside_send(struct instrument *i, enum verb v, struct err *why)
 {
     const struct driver_lines *lines = &i->driver->verb[v];
     for (size_t n = 0; n < lines->count; n++) {
-        if (!scpi_send(i->session, lines->line[n], why)) {
+        if (!scpi_send(i->wire->session, lines->line[n], why)) {
             return false;
         }
     }
@@ -203,7 +293,7 @@ bool inside_command(struct instrument *i, enum verb v, const struct driver_value
     char line[DRIVER_LINE_SIZE * 2];
     for (size_t n = 0; n < lines->count; n++) {
         if (!driver_fill_line(lines->line[n], values, line, sizeof line, why) ||
-            !scpi_command(i->session, line, why)) {
+            !scpi_command(i->wire->session, line, why)) {
             return false;
         }
     }
@@ -212,14 +302,14 @@ bool inside_command(struct instrument *i, enum verb v, const struct driver_value
 
 bool inside_ask_number(struct instrument *i, enum question q, double *out, struct err *why)
 {
-    return scpi_query_numbers(i->session, i->driver->question[q], out, 1, why);
+    return scpi_query_numbers(i->wire->session, i->driver->question[q], out, 1, why);
 }
 
 bool inside_ask_state(struct instrument *i, bool *on, struct err *why)
 {
     char answer[64];
     double number = NAN;
-    if (!scpi_query(i->session, i->driver->question[ASK_STATE], answer, sizeof answer, why)) {
+    if (!scpi_query(i->wire->session, i->driver->question[ASK_STATE], answer, sizeof answer, why)) {
         return false;
     }
     bool is_number = number_parse(answer, &number, NULL);
@@ -274,7 +364,7 @@ static bool identify(struct instrument *i, struct err *why)
     if (i->driver->identity_query[0] == '\0') {
         return true;
     }
-    if (!scpi_query(i->session, i->driver->identity_query, answer, sizeof answer, why) ||
+    if (!scpi_query(i->wire->session, i->driver->identity_query, answer, sizeof answer, why) ||
         !check_identity(i, answer, why)) {
         return false;
     }
@@ -286,7 +376,8 @@ static bool identify(struct instrument *i, struct err *why)
 bool instrument_identify(struct instrument *i, struct err *e)
 {
     struct err why = {0};
-    return identify(i, &why) || inside_fail(i, "identify", &why, e);
+    bool ok = inside_enter(i, &why) && identify(i, &why);
+    return inside_end(i, ok, "identify", &why, e);
 }
 
 /* --- reading --- */
@@ -313,7 +404,7 @@ static bool read_scpi(struct instrument *i, struct reading *out, struct err *why
 {
     const struct driver_read *r = &i->driver->read;
     double values[FIELD_COUNT];
-    if (!scpi_query_numbers(i->session, r->line, values, r->count, why)) {
+    if (!scpi_query_numbers(i->wire->session, r->line, values, r->count, why)) {
         return false;
     }
     for (size_t n = 0; n < r->count; n++) {
@@ -336,7 +427,7 @@ static bool take_lines(struct instrument *i, int64_t deadline_ns, struct err *wh
     for (int n = 0; n < LINES_MOST; n++) {
         int64_t left_ms = (deadline_ns - clock_real_ns()) / NS_PER_MS;
         int wait_ms = i->line.known || left_ms < 0 ? 0 : (int)left_ms;
-        if (!scpi_latest_line(i->session, text, sizeof text, wait_ms, why)) {
+        if (!scpi_latest_line(i->wire->session, text, sizeof text, wait_ms, why)) {
             if (why->code == ERR_BAD_REPLY) {
                 continue;
             }
@@ -373,7 +464,7 @@ static bool read_line(struct instrument *i, struct reading *out, struct err *why
 
 bool inside_drain_errors(struct instrument *i, struct err *why)
 {
-    return scpi_drain_errors(i->session, why) || err_prefix(why, "empty the error queue");
+    return scpi_drain_errors(i->wire->session, why) || err_prefix(why, "empty the error queue");
 }
 
 static bool read_file(struct instrument *i, struct reading *out, struct err *why)
@@ -417,5 +508,6 @@ bool inside_read(struct instrument *i, struct reading *out, struct err *why)
 bool instrument_read(struct instrument *i, struct reading *out, struct err *e)
 {
     struct err why = {0};
-    return inside_read(i, out, &why) || inside_fail(i, "read", &why, e);
+    bool ok = inside_enter(i, &why) && inside_read(i, out, &why);
+    return inside_end(i, ok, "read", &why, e);
 }

@@ -1,6 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * instrument: the verbs a role offers, spoken through a driver file over a link.
- * Hides SCPI and dialects. Not thread-safe: one thread (the stand's) owns it. */
+ * Hides SCPI and dialects. Not thread-safe: one thread (the stand's) owns it.
+ * Outputs of one instrument (driver->channel > 0) are instruments of their own, for
+ * threads of their own: those with the same link share it, turn by turn (wire.h).
+ * Every verb waits at most 2.5 s for its turn (ERR_TIMEOUT, or ERR_INTERRUPTED
+ * by the wake descriptor); off goes before all others, and after 0.2 s past them. */
 #ifndef AMPLEDGER_INSTRUMENT_INSTRUMENT_H
 #define AMPLEDGER_INSTRUMENT_INSTRUMENT_H
 
@@ -114,7 +118,8 @@ bool instrument_read(struct instrument *i, struct reading *out, struct err *e) N
 
 /* --- for whoever must switch it off without knowing it (the keeper) --- */
 
-int instrument_fd(const struct instrument *i); /* -1 while closed; borrowed */
+/* A duplicate of the link's descriptor, owned; -1 while closed. */
+int instrument_copy_fd(struct instrument *i);
 /* The remote lines, if any, and the off lines as bytes, an end of line before them;
  * the driver's pause belongs between two lines. */
 bool instrument_off_bytes(const struct instrument *i, char *out, size_t size, size_t *n,

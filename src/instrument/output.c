@@ -18,6 +18,10 @@
 #define OFF_OFFSETS 3
 #define SAFE_RETRY_MS 100
 #define SAFE_MAX_MS 12000
+/* How long off waits for its turn where a link is shared, before it is put past who
+ * has it; and how long asking back waits: as long as resynchronising may take. */
+#define OFF_TURN_MS 200
+#define CONFIRM_TURN_MS 3000
 
 /* --- set and read back --- */
 
@@ -49,6 +53,7 @@ static bool set(struct instrument *i, const struct setting *s, struct err *e)
     struct err why = {0};
     struct driver_values values = {.current_A = s->value, .voltage_V = s->value};
     char what[80];
+    bool ok = false;
     text_format(what, sizeof what, "set %s %.4f %s", s->what, s->value, s->unit);
     if (!isfinite(s->value) || s->value < 0) {
         err_set(&why, ERR_BUG, "it must be a magnitude");
@@ -56,11 +61,12 @@ static bool set(struct instrument *i, const struct setting *s, struct err *e)
         err_set(&why, ERR_REFUSED, "above its rating of %.4g %s", s->max, s->unit);
     } else if (i->driver->verb[s->verb].count == 0) {
         err_set(&why, ERR_BUG, "driver %s does not know how", i->driver->name);
-    } else if (inside_require_open(i, &why) && inside_command(i, s->verb, &values, &why) &&
-               (i->driver->question[s->question][0] == '\0' || read_back(i, s, &why))) {
-        return true;
+    } else {
+        ok = inside_enter(i, &why) && inside_require_open(i, &why) &&
+             inside_command(i, s->verb, &values, &why) &&
+             (i->driver->question[s->question][0] == '\0' || read_back(i, s, &why));
     }
-    return inside_fail(i, what, &why, e);
+    return inside_end(i, ok, what, &why, e);
 }
 
 bool instrument_set_current(struct instrument *i, double magnitude_A, struct err *e)
@@ -122,7 +128,7 @@ static bool check_mode(struct instrument *i, struct err *why)
     if (d->mode_query[0] == '\0') {
         return true;
     }
-    if (!scpi_query(i->session, d->mode_query, answer, sizeof answer, why)) {
+    if (!scpi_query(i->wire->session, d->mode_query, answer, sizeof answer, why)) {
         return err_prefix(why, "read back the mode");
     }
     return text_matches(d->mode_match, answer) ||
@@ -144,7 +150,8 @@ static bool prepare(struct instrument *i, struct err *why)
 bool instrument_prepare(struct instrument *i, struct err *e)
 {
     struct err why = {0};
-    return prepare(i, &why) || inside_fail(i, "prepare", &why, e);
+    bool ok = inside_enter(i, &why) && prepare(i, &why);
+    return inside_end(i, ok, "prepare", &why, e);
 }
 
 static bool switch_on(struct instrument *i, struct err *why)
@@ -166,7 +173,8 @@ bool instrument_on(struct instrument *i, struct err *e)
         err_set(&why, ERR_BUG, "driver %s has no output", i->driver->name);
         return inside_fail(i, "switch on", &why, e);
     }
-    return switch_on(i, &why) || inside_fail(i, "switch on", &why, e);
+    bool ok = inside_enter(i, &why) && switch_on(i, &why);
+    return inside_end(i, ok, "switch on", &why, e);
 }
 
 bool instrument_is_on(struct instrument *i, bool *on, struct err *e)
@@ -176,8 +184,9 @@ bool instrument_is_on(struct instrument *i, bool *on, struct err *e)
         *on = false;
         return true;
     }
-    return (inside_require_open(i, &why) && inside_ask_state(i, on, &why)) ||
-           inside_fail(i, "ask whether it is on", &why, e);
+    bool ok =
+        inside_enter(i, &why) && inside_require_open(i, &why) && inside_ask_state(i, on, &why);
+    return inside_end(i, ok, "ask whether it is on", &why, e);
 }
 
 /* --- off --- */
@@ -197,11 +206,20 @@ static bool send_off(struct instrument *i, struct err *why)
     }
     /* Half a line of ours may stand in its input: an end of line makes it one that
      * means nothing, lest it spoil the next. */
-    bool ended = !scpi_is_suspect(i->session) || scpi_send(i->session, "", &unwanted);
+    bool ended = !scpi_is_suspect(i->wire->session) || scpi_send(i->wire->session, "", &unwanted);
     bool remote = inside_send(i, VERB_REMOTE, &unwanted);
     bool off = inside_send(i, VERB_OFF, why);
     return off && (ended || err_set(why, unwanted.code, "%s", unwanted.text)) &&
            (remote || err_set(why, unwanted.code, "%s", unwanted.text));
+}
+
+/* The other stand that shares the wire holds it too long: off does not wait for that. */
+static bool put_off_past(struct instrument *i)
+{
+    char bytes[DRIVER_LINES_MAX * DRIVER_LINE_SIZE * 2];
+    size_t n = 0;
+    return instrument_off_bytes(i, bytes, sizeof bytes, &n, NULL) &&
+           wire_put_past(i->wire, bytes, n, i->driver->scpi.pause_ms);
 }
 
 void instrument_send_off(struct instrument *i)
@@ -211,9 +229,14 @@ void instrument_send_off(struct instrument *i)
         return;
     }
     inside_use_wake(i, -1);
-    if (!send_off(i, &why) && why.code == ERR_LINK_LOST) {
-        instrument_close(i);
+    bool in = inside_enter_first(i, OFF_TURN_MS, &why);
+    if (!in && !put_off_past(i)) {
+        in = inside_enter_first(i, CONFIRM_TURN_MS, &why); /* who is in may be opening it */
     }
+    if (in && !send_off(i, &why) && why.code == ERR_LINK_LOST) {
+        inside_lose(i);
+    }
+    inside_leave(i);
     inside_use_wake(i, i->wake_fd);
 }
 
@@ -248,6 +271,10 @@ static bool confirm_off(struct instrument *i, struct err *why)
 static bool try_off(struct instrument *i, struct err *why)
 {
     struct err unwanted = {0};
+    if (!inside_enter_first(i, CONFIRM_TURN_MS, why)) {
+        (void)put_off_past(i);
+        return false;
+    }
     /* Asking in a suspect session resynchronises first. */
     bool ok = send_off(i, why) && confirm_off(i, why);
     if (ok && !inside_drain_errors(i, &unwanted)) {
@@ -256,8 +283,9 @@ static bool try_off(struct instrument *i, struct err *why)
         log_debug("%s: %s", i->name, unwanted.text);
     }
     if (!ok && why->code == ERR_LINK_LOST) {
-        instrument_close(i); /* the next try opens it anew */
+        inside_lose(i); /* the next try opens it anew */
     }
+    inside_leave(i);
     return ok;
 }
 

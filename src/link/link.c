@@ -29,6 +29,13 @@ struct link_settings link_settings_default(void)
     };
 }
 
+bool link_settings_equal(const struct link_settings *a, const struct link_settings *b)
+{
+    return a->baud == b->baud && a->bits == b->bits && a->parity == b->parity &&
+           a->stop_bits == b->stop_bits && a->flow == b->flow && a->dtr == b->dtr &&
+           a->rts == b->rts;
+}
+
 void link_close(struct link *l)
 {
     if (l == NULL) {
@@ -141,6 +148,27 @@ bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms, str
                                  "%s: does not take any bytes; check cable and flow control",
                                  l->address)
                        : false;
+        }
+    }
+    return true;
+}
+
+bool link_write_copy(int fd, const char *bytes, size_t n, int timeout_ms)
+{
+    int64_t deadline_ns = deadline_in(timeout_ms);
+    while (n > 0) {
+        struct pollfd p = {.fd = fd, .events = POLLOUT};
+        ssize_t written = write(fd, bytes, n);
+        if (written > 0) {
+            bytes += written;
+            n -= (size_t)written;
+        } else if (written < 0 && errno != EAGAIN && errno != EINTR) {
+            return false;
+        } else {
+            int64_t left_ms = (deadline_ns - clock_real_ns()) / NS_PER_MS;
+            if (left_ms <= 0 || poll(&p, 1, (int)left_ms) < 0) {
+                return false;
+            }
         }
     }
     return true;

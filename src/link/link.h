@@ -28,6 +28,8 @@ struct link_settings {
 
 /* 115200 baud, 8 bits, no parity, 1 stop bit, no flow control, lines left alone. */
 struct link_settings link_settings_default(void);
+/* Of the port, whatever may wake. */
+bool link_settings_equal(const struct link_settings *a, const struct link_settings *b);
 
 /* `serial:/dev/ttyUSB0` opens through libserialport, `tty:/dev/pts/7` a terminal
  * as it is, both exclusively. `tcp:192.168.1.20:5025` and `tcp:[fd00::20]:5025`
@@ -55,6 +57,10 @@ void link_set_wake(struct link *l, int wake_fd);
  * a command must not stay on the wire. */
 bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms,
                 struct err *e) NODISCARD;
+
+/* The same through a duplicate of a link's descriptor, for who cannot wait until the
+ * thread that owns the link is done with it. */
+bool link_write_copy(int fd, const char *bytes, size_t n, int timeout_ms) NODISCARD;
 
 /* One line up to LF, without its end (LF or CR LF), NUL-terminated; *n its
  * length (a line may hold NUL bytes). What follows stays for the next call.

@@ -10,6 +10,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #define RETRY_NS (100 * NS_PER_MS)
 /* How long the keeper waits while an output is being confirmed off. */
@@ -330,7 +331,13 @@ static bool hand_to_keeper(struct run *r, struct instrument *load, struct err *e
     m.ask_n = (uint32_t)ask_n;
     text_format(m.name, sizeof m.name, "%s", instrument_name(load));
     r->armed = true; /* it may have it, whatever it answers */
-    return keeper_line_arm(r->stand->keeper, &m, instrument_fd(load), e);
+    int fd = instrument_copy_fd(load);
+    bool ok = fd >= 0 ? keeper_line_arm(r->stand->keeper, &m, fd, e)
+                      : err_set(e, ERR_LINK_LOST, "%s: the link is not open", m.name);
+    if (fd >= 0) {
+        close(fd);
+    }
+    return ok;
 }
 
 /* Never both: what the supply says of itself counts, and silence is no yes. */

@@ -142,6 +142,12 @@ bool session_read_prompt(struct scpi_session *s, struct err *e)
                    o->prompt);
 }
 
+void scpi_distrust(struct scpi_session *s)
+{
+    s->suspect = true;
+    s->asked_ns = clock_real_ns();
+}
+
 /* Something may still come in answer to the last line sent. */
 static void distrust(struct scpi_session *s)
 {

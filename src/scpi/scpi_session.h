@@ -60,6 +60,8 @@ struct scpi_session *scpi_session_new(struct link *link, const struct scpi_optio
 void scpi_session_free(struct scpi_session *s); /* NULL is fine; leaves the link open */
 
 bool scpi_is_suspect(const struct scpi_session *s);
+/* Something else may have come between: resynchronise before the next question. */
+void scpi_distrust(struct scpi_session *s);
 
 /* One line out, one line back (without its end, at most size - 1 characters,
  * printable ASCII only). Two lines back are ERR_BAD_REPLY: which of them is the

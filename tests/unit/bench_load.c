@@ -19,6 +19,8 @@
 #define HEAD "bench: Lakeside boat shed\ndrivers: " AMPLEDGER_SOURCE_DIR "/drivers\n"
 #define LOAD "load: {driver: load-scpi, link: \"serial:/dev/ttyS98\"}"
 
+#define TWIN(n) "supply: {driver: supply-two-output, link: \"serial:/dev/ttyS98\", channel: " #n "}"
+
 static char folder[64], file[96];
 
 static int make_folder(void **state)
@@ -209,6 +211,17 @@ static const struct {
      ":6:11: there is a stand \"jetty\" already, in line 4; give each its own name"},
     {HEAD "stands:\n  - name: jetty\n    " LOAD "\n  - name: slip\n    " LOAD "\n",
      ":7:37: serial:/dev/ttyS98 is already the link of jetty load; each instrument needs its own"},
+    {HEAD "stands:\n  - name: jetty\n    supply: {driver: supply-two-output, link: \"tty:x\"}\n",
+     ":5:13: driver \"supply-two-output\" is for an instrument with up to 2 outputs; say which one "
+     "is wired here, e.g. channel: 1"},
+    {HEAD "stands:\n  - name: jetty\n    " TWIN(3) "\n",
+     ":5:78: \"channel\" wants a whole number from 1 to 2"},
+    {HEAD "stands:\n  - name: jetty\n    load: {driver: load-scpi, link: \"tty:x\", channel: 1}\n",
+     ":5:53: driver \"load-scpi\" knows of one output only; leave channel out, or choose a driver "
+     "with channels"},
+    {HEAD "stands:\n  - name: jetty\n    " TWIN(2) "\n  - name: slip\n    " TWIN(2) "\n",
+     ":7:48: serial:/dev/ttyS98 is already the link of jetty supply; outputs of one instrument "
+     "share it only with one driver, different channels, and the link written the same way"},
     {HEAD "stands:\n  - name: jetty\n    sense: meter\n    " LOAD "\n",
      ":5:12: sense: meter, but the stand has no meter; add one, or write remote or two-wire"},
     {HEAD "stands:\n  - name: jetty\n    sense: remote\n    lead_resistance: 5 mOhm\n    " LOAD
@@ -310,6 +323,18 @@ static void unknown_words_are_refused(void **state)
     }
 }
 
+static void outputs_of_one_instrument_share_a_link(void **state)
+{
+    (void)state;
+    struct bench *b = load_good(
+        HEAD "stands:\n  - name: jetty\n    " TWIN(1) "\n  - name: slip\n    " TWIN(2) "\n");
+    const struct driver *one = instrument_driver(b->stands[0].instrument[ROLE_SUPPLY]);
+    const struct driver *two = instrument_driver(b->stands[1].instrument[ROLE_SUPPLY]);
+    assert_string_equal(one->verb[VERB_OFF].line[0], "INSTrument:NSELect 1;:OUTPut OFF");
+    assert_string_equal(two->verb[VERB_OFF].line[0], "INSTrument:NSELect 2;:OUTPut OFF");
+    bench_free(b);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -320,6 +345,7 @@ int main(void)
         cmocka_unit_test(two_names_of_one_port_are_one_port),
         cmocka_unit_test(a_wrong_driver_file_is_named),
         cmocka_unit_test(unknown_words_are_refused),
+        cmocka_unit_test(outputs_of_one_instrument_share_a_link),
     };
     return cmocka_run_group_tests(tests, make_folder, drop_folder);
 }
