@@ -217,7 +217,7 @@ static const struct {
     {HEAD "stands:\n  - name: jetty\n    " TWIN(3) "\n",
      ":5:78: \"channel\" wants a whole number from 1 to 2"},
     {HEAD "stands:\n  - name: jetty\n    load: {driver: load-scpi, link: \"tty:x\", channel: 1}\n",
-     ":5:53: driver \"load-scpi\" knows of one output only; leave channel out, or choose a driver "
+     ":5:55: driver \"load-scpi\" knows of one output only; leave channel out, or choose a driver "
      "with channels"},
     {HEAD "stands:\n  - name: jetty\n    " TWIN(2) "\n  - name: slip\n    " TWIN(2) "\n",
      ":7:48: serial:/dev/ttyS98 is already the link of jetty supply; outputs of one instrument "
