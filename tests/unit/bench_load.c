@@ -220,7 +220,7 @@ static const struct {
      ":5:55: driver \"load-scpi\" knows of one output only; leave channel out, or choose a driver "
      "with channels"},
     {HEAD "stands:\n  - name: jetty\n    " TWIN(2) "\n  - name: slip\n    " TWIN(2) "\n",
-     ":7:48: serial:/dev/ttyS98 is already the link of jetty supply; outputs of one instrument "
+     ":7:47: serial:/dev/ttyS98 is already the link of jetty supply; outputs of one instrument "
      "share it only with one driver, different channels, and the link written the same way"},
     {HEAD "stands:\n  - name: jetty\n    sense: meter\n    " LOAD "\n",
      ":5:12: sense: meter, but the stand has no meter; add one, or write remote or two-wire"},
