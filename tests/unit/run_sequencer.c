@@ -12,7 +12,14 @@
 #include <math.h>
 
 static struct plan_step steps[] = {
-    {.kind = STEP_REST, .name = "rest", .max_s = 600, .until_V = NAN, .max_Ah = NAN, .sample_s = 1},
+    {.kind = STEP_REST,
+     .name = "rest",
+     .max_s = 600,
+     .until_V = NAN,
+     .until_V_per_h = NAN,
+     .skip_above_V = NAN,
+     .max_Ah = NAN,
+     .sample_s = 1},
     {.kind = STEP_DISCHARGE,
      .name = "capacity",
      .current_A = -10,
@@ -20,7 +27,13 @@ static struct plan_step steps[] = {
      .max_s = 72000,
      .max_Ah = 187.5,
      .sample_s = 1},
-    {.kind = STEP_REST, .name = "after", .max_s = 60, .until_V = NAN, .max_Ah = NAN, .sample_s = 1},
+    {.kind = STEP_REST,
+     .name = "after",
+     .max_s = 60,
+     .until_V = NAN,
+     .until_V_per_h = NAN,
+     .max_Ah = NAN,
+     .sample_s = 1},
 };
 static const struct plan plan = {.steps = steps, .step_count = 3};
 
@@ -156,16 +169,15 @@ static void after_the_last_step_it_finishes(void **state)
     assert_int_equal(sequencer_take(&q, &s).wish, WISH_FINISH);
 }
 
-static void a_step_it_cannot_run_ends_at_once(void **state)
+static void a_charge_without_current_switches_nothing_on(void **state)
 {
     (void)state;
     struct plan_step charge = {.kind = STEP_CHARGE, .current_A = 0, .max_s = 100, .sample_s = 1};
     struct plan p = {.steps = &charge, .step_count = 1};
     struct sequencer q;
     sequencer_start(&q, &p, 0, 0);
-    sequencer_step_begun(&q, 0);
-    struct sample s = at(0, 13, 0);
-    assert_int_equal(sequencer_take(&q, &s).wish, WISH_FINISH);
+    assert_false(sequencer_wants_output(&q));
+    assert_int_equal(sequencer_set_point(&q).direction, DIRECTION_NONE);
 }
 
 int main(void)
@@ -178,7 +190,7 @@ int main(void)
         cmocka_unit_test(ceilings_end_a_discharge),
         cmocka_unit_test(near_the_bottom_an_opened_protection_ends_the_step),
         cmocka_unit_test(after_the_last_step_it_finishes),
-        cmocka_unit_test(a_step_it_cannot_run_ends_at_once),
+        cmocka_unit_test(a_charge_without_current_switches_nothing_on),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
