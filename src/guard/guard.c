@@ -64,7 +64,7 @@ void guard_start(struct guard_memory *m, double now_s)
         .leak_since_s = NAN,
         .apart_since_s = NAN,
         .seen_lead_ohm = NAN,
-        .switched_s = NAN,
+        .changed_s = NAN,
         .loaded_V = NAN,
     };
     alive_start(&m->voltage);
@@ -84,11 +84,11 @@ void guard_step_begun(struct guard_memory *m, double now_s)
 static void remember_life(struct guard_memory *m, const struct guard_moment *at,
                           const struct sample *s, double charge_Ah)
 {
-    if (!at->output_on || at->switched_s != m->switched_s) {
+    if (!at->output_on || at->changed_s != m->changed_s) {
         alive_start(&m->voltage);
         alive_start(&m->current);
     }
-    m->switched_s = at->switched_s;
+    m->changed_s = at->changed_s;
     if (at->output_on) {
         alive_take(&m->voltage, s->voltage_V, s->t_s);
         alive_take(&m->current, s->current_A, s->t_s);
@@ -128,10 +128,21 @@ static double allowed_deviation(const struct guard_limits *l, const struct guard
     return share_A < GUARD_REGULATION_LEAST_A ? GUARD_REGULATION_LEAST_A : share_A;
 }
 
+/* How far the current is from what was set; more is always too far. */
+static double deviation(const struct guard_moment *at, const struct sample *s)
+{
+    double more_A = at->set_A < 0 ? at->set_A - s->current_A : s->current_A - at->set_A;
+    bool backwards = s->current_A * at->set_A < 0;
+    if (at->set_is_most && more_A < 0) {
+        return backwards ? fabs(s->current_A) : 0;
+    }
+    return fabs(more_A);
+}
+
 static void remember_current(const struct guard_limits *l, struct guard_memory *m,
                              const struct guard_moment *at, const struct sample *s)
 {
-    bool away = fabs(s->current_A - at->set_A) > allowed_deviation(l, at);
+    bool away = deviation(at, s) > allowed_deviation(l, at);
     bool leaks = fabs(s->current_A) > l->off_current_A;
     remember_since(&m->away_since_s, at->output_on && away, at->now_s);
     remember_since(&m->leak_since_s, !at->output_on && leaks, at->now_s);
@@ -139,6 +150,7 @@ static void remember_current(const struct guard_limits *l, struct guard_memory *
         m->loaded_V = NAN;
     } else if (guard_is_loaded(s, at->set_A)) {
         m->loaded_V = sample_battery_voltage(s, at->lead_ohm);
+        m->opened = false; /* it has closed again, in a later round */
     }
 }
 
@@ -358,7 +370,7 @@ static struct guard_verdict judge_course(const struct guard_limits *l, const str
         judge(GUARD_TEMPERATURE_RATE, rate > l->temperature_rate_C_per_min, rate,
               l->temperature_rate_C_per_min),
         judge(GUARD_CURRENT_WHILE_OFF, leaks, fabs(s->current_A), l->off_current_A),
-        judge(GUARD_REGULATION, away, fabs(s->current_A - at->set_A), allowed_deviation(l, at)),
+        judge(GUARD_REGULATION, away, deviation(at, s), allowed_deviation(l, at)),
         judge(GUARD_VOLTAGE_DISAGREES, apart, m->apart_V, m->apart_limit_V),
         judge_life(l, m, at),
         judge(GUARD_CHARGE_CEILING, m->step_Ah > l->charge_max_Ah, m->step_Ah, l->charge_max_Ah),

@@ -46,6 +46,10 @@
     X(GUARD_ENERGY_CEILING, "energy-ceiling",                                                      \
       "more energy flowed in one step than its ceiling allows", "Wh")                              \
     X(GUARD_STEP_TIME, "step-time", "a step goes on past its longest time", "s")                   \
+    X(GUARD_OVERDUE_TIME, "overdue-time",                                                          \
+      "a step reached its longest time without ending by itself", "s")                             \
+    X(GUARD_OVERDUE_CHARGE, "overdue-charge",                                                      \
+      "a step reached its charge ceiling without ending by itself", "Ah")                          \
     X(GUARD_RUN_TIME, "run-time", "the run goes on past its longest time", "s")                    \
     X(GUARD_BOTH_ON, "both-on", "supply and load are on together", "")                             \
     X(GUARD_INSTRUMENT_LOST, "instrument-lost", "an instrument does not answer", "")               \
@@ -135,15 +139,19 @@ enum guard_output { OUTPUT_UNKNOWN, OUTPUT_READ_OFF, OUTPUT_READ_ON };
 /* What the guard must know besides the sample. */
 struct guard_moment {
     double now_s;
-    double temperature_age_s;       /* how old the sample's temperature was when it was taken */
-    double lead_ohm;                /* corrects the voltage to the battery's terminals */
-    bool output_wanted;             /* an output is on, or will go on if the verdict is fine */
-    bool output_on;                 /* it was ordered on and is not confirmed off */
-    double set_A;                   /* set point, signed; NAN: none to hold the current against */
-    double switched_s;              /* when the output was last switched or the set point changed */
-    double cutoff_V;                /* where the present discharge ends; NAN none */
-    bool has_other;                 /* the sample's voltage is a meter's, and beside it */
-    double other_V;                 /* the instrument in use says this */
+    double temperature_age_s; /* how old the sample's temperature was when it was taken */
+    double lead_ohm;          /* corrects the voltage to the battery's terminals */
+    bool output_wanted;       /* an output is on, or will go on if the verdict is fine */
+    bool output_on;           /* it was ordered on and is not confirmed off */
+    double set_A;             /* set point, signed; NAN: none to hold the current against */
+    bool set_is_most;         /* less than set_A may flow: a supply may hold its voltage, a load
+                                 may hold power or resistance */
+    double switched_s;        /* when the output was last switched */
+    double changed_s;         /* the same, or when its set point changed: deviations are not given
+                                 more time for that, or short pulses would never be judged */
+    double cutoff_V;          /* where the present discharge ends; NAN none */
+    bool has_other;           /* the sample's voltage is a meter's, and beside it */
+    double other_V;           /* the instrument in use says this */
     enum guard_output load, supply; /* as read back; one on while the other is on or wanted
                                        (set_A < 0 wants the load) trips */
 };
@@ -159,7 +167,7 @@ struct guard_memory {
     double step_Ah, step_Wh;
     struct guard_alive voltage, current, temperature;
     double voltage_Ah, current_Ah; /* flowed since it last changed */
-    double switched_s;             /* as of the last sample */
+    double changed_s;              /* as of the last sample */
     bool was_on;
     double away_since_s; /* since when the current is away; NAN: it is not */
     double leak_since_s;

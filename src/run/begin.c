@@ -132,7 +132,40 @@ static bool begin_in_store(struct run *r, struct err *e)
     free(plan_json);
     r->start_ns = clock_now_ns(r->stand->clock);
     r->start_utc_ns = b.started_utc_ns;
+    const struct decide_start from = {.plan = r->plan, .lead_ohm = r->facts.lead_ohm};
+    decide_start(&r->d, &from);
     return ok;
+}
+
+static bool take_up_decisions(struct run *r, struct err *e)
+{
+    const struct resume_point *at = &r->job->resume;
+    const struct decide_start from = {
+        .plan = r->plan, .lead_ohm = r->facts.lead_ohm, .now_s = run_now_s(r)};
+    const struct decide_resume where = {
+        .step = at->step,
+        .past_count = at->past_count,
+        .past = at->past,
+        .step_start_s = at->step_start_s,
+        .discharged_Ah = at->discharged_Ah,
+        .charged_Ah = at->charged_Ah,
+        .energy_Wh = at->energy_Wh,
+    };
+    if (!decide_resume(&r->d, &from, &where)) {
+        return err_set(e, ERR_REFUSED, "the steps on record are not those of its plan any more");
+    }
+    const struct plan_step *step = &r->plan->steps[at->step];
+    if (step->kind != STEP_DISCHARGE && step->kind != STEP_REST) {
+        return err_set(e, ERR_REFUSED,
+                       "it was cut off in a %s (\"%s\"): only a discharge or a rest goes on after "
+                       "an interruption",
+                       step_kind_names[step->kind], step->name);
+    }
+    for (size_t i = 0; i < at->past_count; i++) {
+        r->visits[at->past[i].step]++;
+    }
+    r->visits[at->step]++;
+    return true;
 }
 
 /* The run's own time goes on by the wall clock: no other has run through a restart. */
@@ -141,17 +174,22 @@ static bool take_up_in_store(struct run *r, struct err *e)
     const struct resume_point *at = &r->job->resume;
     int64_t utc_ns = clock_utc_ns(r->stand->clock);
     double gap_s = 0;
-    if (!resume_gap(at, utc_ns, r->plan->resume_within_s, &gap_s, e) ||
+    r->start_utc_ns = at->started_utc_ns;
+    r->start_ns = clock_now_ns(r->stand->clock) - (utc_ns - at->started_utc_ns);
+    if (!resume_gap(at, utc_ns, r->plan->resume_within_s, &gap_s, e) || !take_up_decisions(r, e) ||
         !store_run_resume(r->stand->store, at->nr, e)) {
         return false;
     }
     r->nr = at->nr;
     r->samples = at->samples;
-    r->start_utc_ns = at->started_utc_ns;
-    r->start_ns = clock_now_ns(r->stand->clock) - (utc_ns - at->started_utc_ns);
     r->step_open = true;
-    r->step_nr = at->step;
+    r->step_nr = at->past_count;
     return true;
+}
+
+double run_now_s(const struct run *r)
+{
+    return (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
 }
 
 bool run_get_ready(struct run *r, struct err *e)
@@ -163,6 +201,7 @@ bool run_get_ready(struct run *r, struct err *e)
         return false;
     }
     r->limits = r->plan->limits;
+    r->visits = zalloc(r->plan->step_count * sizeof *r->visits);
     if (!program_backstop(r, e)) {
         return false;
     }

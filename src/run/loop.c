@@ -23,11 +23,6 @@
 static const char no_room[] =
     "the database does not take any more; see the log and free disk space";
 
-static double now_s(const struct run *r)
-{
-    return (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
-}
-
 static const struct plan_step *present_step(const struct run *r)
 {
     return &r->plan->steps[r->d.sequencer.step];
@@ -52,7 +47,7 @@ static void describe_trip(struct run *r, const char *detail)
         size_t n = strlen(t->sentence);
         text_format(t->sentence + n, sizeof t->sentence - n, ": %s", r->temperature_problem);
     }
-    t->at_s = now_s(r);
+    t->at_s = run_now_s(r);
     t->at_utc_ns = clock_utc_ns(r->stand->clock);
     t->value = v.value;
     t->limit = v.limit;
@@ -70,7 +65,7 @@ static void decide(struct run *r, const struct event *e, const char *detail)
 
 static void decide_plain(struct run *r, enum event_kind kind, const char *detail)
 {
-    const struct event e = {.kind = kind, .now_s = now_s(r)};
+    const struct event e = {.kind = kind, .now_s = run_now_s(r)};
     decide(r, &e, detail);
 }
 
@@ -104,7 +99,7 @@ static bool end_on_order(struct run *r)
 static void show(struct run *r)
 {
     const struct sequencer *q = &r->d.sequencer;
-    double t = now_s(r);
+    double t = run_now_s(r);
     pthread_mutex_lock(&r->stand->lock);
     struct stand_status *st = &r->stand->status;
     st->elapsed_s = t;
@@ -167,7 +162,7 @@ static double trust_end_s(const struct run *r)
  * wake-up descriptor ends a pending reply then. */
 static void arm_trust(struct run *r)
 {
-    waker_arm(&r->stand->waker, trust_end_s(r) - now_s(r));
+    waker_arm(&r->stand->waker, trust_end_s(r) - run_now_s(r));
 }
 
 /* A line that came longer ago than is trusted says nothing of the battery now. */
@@ -196,7 +191,7 @@ static bool read_sample(struct run *r, struct sample *s, struct err *e)
 {
     struct err temperature_error = {0};
     struct reading reading;
-    double before_s = now_s(r);
+    double before_s = run_now_s(r);
     arm_trust(r);
     bool ok = stand_read(r->stand->config, false, &reading, &temperature_error, e);
     waker_disarm(&r->stand->waker);
@@ -206,7 +201,7 @@ static bool read_sample(struct run *r, struct sample *s, struct err *e)
     drop_old_temperature(r, &reading, &temperature_error);
     note_temperature(r, &reading, &temperature_error);
     *s = (struct sample){
-        .t_s = 0.5 * (before_s + now_s(r)),
+        .t_s = 0.5 * (before_s + run_now_s(r)),
         .voltage_V = reading.voltage_V,
         .current_A = reading.current_A,
         .temperature_C = reading.temperature_C,
@@ -219,7 +214,7 @@ static bool read_sample(struct run *r, struct sample *s, struct err *e)
 static bool record(struct run *r, const struct sample *s)
 {
     r->samples++;
-    return store_put_sample(r->stand->store, r->nr, (int)r->d.sequencer.step, s);
+    return store_put_sample(r->stand->store, r->nr, (int)r->d.sequencer.occurrence, s);
 }
 
 /* Only a stand with both can have both on; there each reading asks for the states. */
@@ -247,7 +242,7 @@ static void decide_reading(struct run *r, const struct sample *s)
     e.load = read_state(r, ROLE_LOAD);
     e.supply = read_state(r, ROLE_SUPPLY);
     waker_disarm(&r->stand->waker);
-    e.now_s = now_s(r);
+    e.now_s = run_now_s(r);
     decide(r, &e, "");
 }
 
@@ -367,6 +362,7 @@ static bool carry_out(struct run *r, enum act act, struct err *e)
     struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
     switch (act) {
     case ACT_SET:
+    case ACT_CHANGE:
         return supply_is_off(r, e) &&
                instrument_set_current(load, fabs(present_step(r)->current_A), e);
     case ACT_ARM:
@@ -398,7 +394,7 @@ static void command(struct run *r)
         return; /* an order interrupts as well; then it is no fault */
     }
     decide_plain(r, ok ? EVENT_DONE : EVENT_REFUSED, e.text);
-    if (ok && act == ACT_ON) {
+    if (ok && (act == ACT_ON || act == ACT_CHANGE)) {
         settle(r);
     }
 }
@@ -409,17 +405,18 @@ static void begin_step(struct run *r)
     log_info("%s: step %zu of %zu: %s", r->stand->config->name, r->d.sequencer.step + 1,
              r->d.sequencer.count, step->name);
     r->step_open = true;
-    r->step_nr = r->d.sequencer.step;
-    const struct step_begin begun = {(int)r->step_nr, (int)r->d.sequencer.step,    1,
-                                     step->name,      step_kind_names[step->kind], now_s(r)};
+    r->step_nr = r->d.sequencer.occurrence;
+    const struct step_begin begun = {
+        (int)r->step_nr, (int)r->d.sequencer.step,    (int)++r->visits[r->d.sequencer.step],
+        step->name,      step_kind_names[step->kind], run_now_s(r)};
     decide_recorded(r, store_put_step_begin(r->stand->store, r->nr, &begun));
 }
 
 static void end_step(struct run *r)
 {
     r->step_open = false;
-    decide_recorded(r, store_put_step_end(r->stand->store, r->nr, (int)r->d.ended_step, now_s(r),
-                                          step_end_text(r->d.ended)));
+    decide_recorded(r, store_put_step_end(r->stand->store, r->nr, (int)r->d.ended_occurrence,
+                                          run_now_s(r), step_end_text(r->d.ended)));
 }
 
 /* --- the loop --- */
@@ -485,6 +482,7 @@ static void turn(struct run *r)
     case ACT_SET:
     case ACT_ARM:
     case ACT_ON:
+    case ACT_CHANGE:
     case ACT_OFF:
         command(r);
         break;
@@ -494,29 +492,9 @@ static void turn(struct run *r)
     r->next_ns = clock_now_ns(r->stand->clock); /* the grid begins when the step stands */
 }
 
-static void decide_begin(struct run *r)
-{
-    const struct resume_point *at = &r->job->resume;
-    struct decide_start from = {.plan = r->plan, .lead_ohm = r->facts.lead_ohm, .now_s = 0};
-    if (at->nr == 0) {
-        decide_start(&r->d, &from);
-        return;
-    }
-    const struct decide_resume where = {
-        .step = at->step,
-        .step_start_s = at->step_start_s,
-        .discharged_Ah = at->discharged_Ah,
-        .charged_Ah = at->charged_Ah,
-        .energy_Wh = at->energy_Wh,
-    };
-    from.now_s = now_s(r);
-    decide_resume(&r->d, &from, &where);
-}
-
 static void loop(struct run *r)
 {
     clock_join(r->stand->clock);
-    decide_begin(r);
     r->next_ns = clock_now_ns(r->stand->clock);
     while (r->d.act != ACT_FINISH) {
         turn(r);
@@ -592,7 +570,7 @@ static void store_ending(struct run *r)
     if (r->d.outcome == RUN_TRIPPED) {
         latch(r);
     }
-    if (r->step_open && !store_put_step_end(r->stand->store, r->nr, (int)r->step_nr, now_s(r),
+    if (r->step_open && !store_put_step_end(r->stand->store, r->nr, (int)r->step_nr, run_now_s(r),
                                             run_outcome_names[r->d.outcome])) {
         log_error("%s: the end of the step is not stored", r->stand->config->name);
     }
@@ -649,7 +627,7 @@ static void tell_beginning(struct run *r)
     }
     text_format(text, sizeof text,
                 "goes on after an interruption of %.4g s; nothing is added for that time",
-                now_s(r) - at->last_s);
+                run_now_s(r) - at->last_s);
     run_event(r, "resume", text);
 }
 
@@ -681,6 +659,7 @@ bool stand_run(struct stand *s, struct job *job)
     } else {
         log_warn("%s: the interrupted run is not resumed: %s", s->config->name, e.text);
     }
+    free(r.visits);
     plan_free(r.plan);
     job_free(job);
     return r.order == ORDER_QUIT;

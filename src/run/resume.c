@@ -20,6 +20,7 @@ struct totals {
     struct resume_point *at;
     double lead_ohm;
     bool has_last;
+    int last_step;
     struct sample last;
 };
 
@@ -59,6 +60,40 @@ static bool find_nr(struct reader *r, const char *stand, int64_t *nr, struct err
     return true;
 }
 
+/* The steps before: how each ended, and what was taken out in it. */
+static bool add_past_sample(void *context, int step, const struct sample *s)
+{
+    struct totals *t = context;
+    bool same = t->has_last && t->last_step == step;
+    double dt_s = same ? s->t_s - t->last.t_s : 0;
+    if (dt_s > 0 && dt_s < COUNTED_INTERVAL_S && step >= 0 && (size_t)step < t->at->past_count &&
+        isfinite(s->current_A + t->last.current_A)) {
+        t->at->past[step].discharged_Ah += fmax(0, -sample_charge_Ah(&t->last, s));
+    }
+    t->last = *s;
+    t->last_step = step;
+    t->has_last = true;
+    return true;
+}
+
+static bool find_past(struct reader *r, const struct run_row *row, struct resume_point *at,
+                      struct err *e)
+{
+    struct totals t = {.at = at};
+    at->past_count = row->step_count - 1;
+    at->past = zalloc((at->past_count + 1) * sizeof *at->past);
+    for (size_t i = 0; i < at->past_count; i++) {
+        const struct run_step *step = &row->steps[i];
+        if (step->step != (int)i || step->plan_step < 0 ||
+            !step_end_parse(step->end_reason, &at->past[i].ended)) {
+            return err_set(e, ERR_REFUSED, "the record of its step \"%s\" is not whole",
+                           step->name);
+        }
+        at->past[i].step = (size_t)step->plan_step;
+    }
+    return at->past_count == 0 || reader_samples(r, row->nr, -1, add_past_sample, &t, e);
+}
+
 /* Where it was: in the step that was begun last and has not ended. */
 static bool find_point(struct reader *r, const struct run_row *row, struct totals *t, struct err *e)
 {
@@ -70,7 +105,7 @@ static bool find_point(struct reader *r, const struct run_row *row, struct total
     *at = (struct resume_point){
         .nr = row->nr,
         .started_utc_ns = row->started_utc_ns,
-        .step = (size_t)step->step,
+        .step = (size_t)step->plan_step,
         .step_start_s = step->start_s,
         .samples = row->sample_count,
     };
@@ -78,7 +113,7 @@ static bool find_point(struct reader *r, const struct run_row *row, struct total
         return false;
     }
     at->last_s = t->has_last ? t->last.t_s : step->start_s;
-    return true;
+    return find_past(r, row, at, e);
 }
 
 bool resume_gap(const struct resume_point *at, int64_t utc_ns, double within_s, double *gap_s,

@@ -16,6 +16,7 @@ struct run {
     int64_t start_ns; /* test clock */
     int64_t start_utc_ns;
     int64_t next_ns;
+    unsigned *visits; /* how often each step of the plan was begun; owned */
     struct decider d; /* outcome, guard and sequencer, and the act that is due */
     struct run_trip trip;
     enum order order; /* the order that ended it, to be answered once outputs are off */
@@ -44,6 +45,9 @@ void run_event(struct run *r, const char *kind, const char *text);
 /* Records that wait in memory for the disk are told: once as an event, every
  * minute in the log, and in the stand's `problem` all the time. Never waits. */
 void run_watch_store(struct run *r);
+
+/* The run's own time. */
+double run_now_s(const struct run *r);
 
 /* Tell the outside an event that was stored, if its kind is one that is told. Never waits. */
 void run_tell(const struct run *r, const char *kind, const char *text);

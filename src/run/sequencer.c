@@ -4,6 +4,7 @@
 #include "run/sequencer.h"
 
 #include <math.h>
+#include <string.h>
 
 const char *step_end_text(enum step_end e)
 {
@@ -15,10 +16,21 @@ const char *step_end_text(enum step_end e)
     return texts[e];
 }
 
+bool step_end_parse(const char *text, enum step_end *out)
+{
+    for (int e = STEP_GOES_ON + 1; e < STEP_END_COUNT; e++) {
+        if (strcmp(text, step_end_text((enum step_end)e)) == 0) {
+            *out = (enum step_end)e;
+            return true;
+        }
+    }
+    return false;
+}
+
 bool step_is_overdue(const struct plan_step *step, enum step_end ended)
 {
-    return step->max_is_fault &&
-           (ended == STEP_END_TIME || ended == STEP_END_CHARGE || ended == STEP_END_UNSETTLED);
+    return (step->max_Ah_is_fault && ended == STEP_END_CHARGE) ||
+           (step->max_s_is_fault && (ended == STEP_END_TIME || ended == STEP_END_UNSETTLED));
 }
 
 static const struct plan_step *present(const struct sequencer *q)

@@ -37,6 +37,8 @@ enum step_end {
 };
 /* "cut-off reached", ... as stored with the step. */
 const char *step_end_text(enum step_end e);
+/* False when no end has this text. */
+bool step_end_parse(const char *text, enum step_end *out);
 
 /* How the ends are found (numbers: common practice, no source, where none is named):
  *

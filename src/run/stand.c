@@ -27,6 +27,7 @@ void job_free(struct job *j)
 {
     if (j != NULL) {
         profile_free(j->profile);
+        free(j->resume.past);
         free(j);
     }
 }

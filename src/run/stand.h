@@ -4,6 +4,7 @@
 #ifndef AMPLEDGER_RUN_STAND_H
 #define AMPLEDGER_RUN_STAND_H
 
+#include "run/decide.h"
 #include "run/run.h"
 #include "run/slip.h"
 #include "run/waker.h"
@@ -17,8 +18,10 @@ enum order { ORDER_NONE, ORDER_BEGIN, ORDER_END, ORDER_CLEAR, ORDER_ACCEPT, ORDE
 struct resume_point {
     int64_t nr;
     int64_t started_utc_ns;
-    double last_s; /* its last sample, on its own time axis */
-    size_t step;
+    double last_s;            /* its last sample, on its own time axis */
+    size_t step;              /* in the plan */
+    size_t past_count;        /* steps carried out before it */
+    struct decide_past *past; /* owned by the job */
     double step_start_s;
     double discharged_Ah, charged_Ah, energy_Wh; /* in that step */
     int64_t samples;

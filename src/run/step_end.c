@@ -5,7 +5,6 @@
 
 #include <math.h>
 
-#define S_PER_H 3600.0
 #define S_PER_MIN 60.0
 
 static double elapsed(const struct sequencer *q, const struct sample *s)

@@ -432,6 +432,50 @@ static double voltage_at(double share_out)
     return 13.1 - 0.25 * share_out + 0.3 * exp(-60 * share_out) - 2.8 * exp(40 * (share_out - 1));
 }
 
+/* A supply that holds a voltage, and a load that holds power, flow less than the most. */
+static void less_than_the_most_is_no_deviation(void **state)
+{
+    (void)state;
+    struct scene c = discharge_at_10_A();
+    c.l.regulation_percent = 5;
+    c.at.set_A = 10;
+    c.at.cutoff_V = NAN;
+    c.at.set_is_most = true;
+    FINE(take_span(&c, 1, 60, 14.4, 0.1));
+    FINE(take_span(&c, 61, 100, 14.4, 10.4));
+    FINE(take_span(&c, 101, 105, 14.4, 10.6));
+    TRIPS(take_span(&c, 106, 120, 14.4, 10.6), GUARD_REGULATION);
+    c = discharge_at_10_A();
+    c.l.regulation_percent = 5;
+    c.at.set_A = 10;
+    c.at.cutoff_V = NAN;
+    c.at.set_is_most = true;
+    TRIPS(take_span(&c, 1, 60, 14.4, -1), GUARD_REGULATION); /* the wrong way is one */
+}
+
+/* Pulses of a second each: a current that is right in none of them is noticed. */
+static void a_change_of_the_set_point_gives_no_more_time(void **state)
+{
+    (void)state;
+    struct scene c = discharge_at_10_A();
+    c.l.regulation_percent = 5;
+    for (int t = 1; t <= 5; t++) {
+        c.at.set_A = t % 2 == 0 ? -2 : -10;
+        c.at.changed_s = t - 0.9;
+        FINE(take(&c, t, 12, -6));
+    }
+    c.at.set_A = -2;
+    FINE(take(&c, 6, 12, -6));
+    c.at.set_A = -10;
+    TRIPS(take(&c, 7, 12, -6), GUARD_REGULATION);
+    c = discharge_at_10_A();
+    c.l.regulation_percent = 5;
+    for (int t = 1; t <= 100; t++) { /* late in each, but there */
+        c.at.set_A = (t / 2) % 2 == 0 ? -2 : -10;
+        FINE(take(&c, t, 12, t % 2 == 0 ? -6 : c.at.set_A));
+    }
+}
+
 static struct guard_limits limits_of_a_night(const struct night *n)
 {
     struct guard_limits l = guard_limits_none();
@@ -465,7 +509,7 @@ static void one_night(const struct night *n, unsigned seed)
     for (int t = 1; t <= off_s + 300; t++) {
         if (t == on_s + 1 || t == off_s + 1) {
             at.output_on = at.output_wanted = t == on_s + 1;
-            at.switched_s = t - 0.9;
+            at.switched_s = at.changed_s = t - 0.9;
             at.set_A = at.output_on ? -10 : 0;
             at.cutoff_V = at.output_on ? 10.0 : (double)NAN;
             guard_step_begun(&m, t - 0.9);
@@ -530,6 +574,8 @@ int main(void)
         cmocka_unit_test(watch_raises_again_and_again_while_it_rises),
         cmocka_unit_test(watch_at_the_edge),
         cmocka_unit_test(watch_keeps_quiet),
+        cmocka_unit_test(less_than_the_most_is_no_deviation),
+        cmocka_unit_test(a_change_of_the_set_point_gives_no_more_time),
         cmocka_unit_test(healthy_nights_never_trip),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -169,8 +169,11 @@ static void ceilings_of_a_charge_count_what_flowed_in(void **state)
     assert_int_equal(e, STEP_END_CHARGE);
     assert_int_equal(t, 3601); /* 5 Ah at 5 A, and half a second less in the first */
     assert_false(step_is_overdue(&step, e));
-    step.max_is_fault = true;
-    assert_true(step_is_overdue(&step, e) && step_is_overdue(&step, STEP_END_TIME));
+    step.max_Ah_is_fault = true;
+    assert_true(step_is_overdue(&step, e));
+    assert_false(step_is_overdue(&step, STEP_END_TIME));
+    step.max_s_is_fault = true;
+    assert_true(step_is_overdue(&step, STEP_END_TIME));
     assert_false(step_is_overdue(&step, STEP_END_TAPER));
     step.max_s = 100;
     q = opened(&step, 13);
