@@ -30,7 +30,7 @@ static const struct set {
     {"nasa_pcoe", 2, 1},
     {"p18650pf", 2.9, 1},
     {"leaf_cell", 33.1, 1},
-    {"lead_acid", 20, 6},   /* 0.5 A for 35 h and less at more */
+    {"lead_acid", 20, 6}, /* 0.5 A for 35 h and less at more */
 };
 
 struct record {
@@ -126,7 +126,7 @@ static enum guard_reason replay(const struct set *set, const struct record *r,
         at.now_s = s.t_s;
         at.output_on = fabs(s.current_A) > 0.01 * set->rated_Ah;
         if (fabs(s.current_A - before_A) > 0.2 * fabs(before_A)) {
-            at.switched_s = s.t_s; /* a step of its program */
+            at.switched_s = at.changed_s = s.t_s; /* a step of its program */
         }
         before_A = s.current_A;
         if (what != STUCK_NOT && i > from) {

@@ -268,7 +268,7 @@ static void switching_and_a_new_set_point_begin_anew(void **state)
     srandom(20260410);
     struct scene c = discharge_at_10_A();
     FINE(take(&c, V | I | C, 400, NULL));
-    c.at.switched_s = c.t_s; /* a new set point: the noise may be another */
+    c.at.changed_s = c.t_s; /* a new set point: the noise may be another */
     FINE(take(&c, C, 20000, NULL));
     c = discharge_at_10_A();
     FINE(take(&c, V | I | C, 400, NULL));
