@@ -17,8 +17,8 @@
  * lead-acid takes so much longer yet (common practice, no source). */
 #define TAPER_STRETCH 1.3
 #define LEAD_ABSORPTION_S (4 * 3600.0)
-/* One sample in the database: a row of six numbers with its key, in pages that
- * are nearly full (measured: 47 bytes); rounded up. A step is a row with a name and an end. */
+/* One sample in the database: a row of seven numbers (100 000 rows of a discharge
+ * were measured to take 53 bytes each), with some room. A step is a row with a name and an end. */
 #define SAMPLE_BYTES 60
 #define STEP_BYTES 300
 /* More steps one after the other than this are a slip of the pen. */
