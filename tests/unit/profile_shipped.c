@@ -14,6 +14,7 @@
 
 #include <dirent.h>
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -247,12 +248,41 @@ static void test_ageing(void **state)
     plan_free(p);
 }
 
+/* The example of the README is one too. */
+static void test_readme(void **state)
+{
+    (void)state;
+    static char text[65536];
+    FILE *f = fopen(AMPLEDGER_SOURCE_DIR "/README.md", "r");
+    assert_non_null(f);
+    text[fread(text, 1, sizeof text - 1, f)] = '\0';
+    fclose(f);
+    char *begin = strstr(text, "```yaml\nprofile: ");
+    assert_non_null(begin);
+    begin += strlen("```yaml\n");
+    char *end = strstr(begin, "```");
+    assert_non_null(end);
+    struct profile *p = NULL;
+    struct err e = {0};
+    if (!profile_load_text("README.md", begin, (size_t)(end - begin), &p, &e))
+        fail_msg("%s", e.text);
+    for (int kind = 0; step_kind_names[kind] != NULL; kind++) {
+        bool shown = false;
+        for (size_t i = 0; i < p->step_count; i++)
+            shown = shown || (int)p->steps[i].kind == kind;
+        assert_true(shown);
+    }
+    fits(p, CHEM_LFP);
+    profile_free(p);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_every_file),   cmocka_unit_test(test_acceptance),
         cmocka_unit_test(test_two_currents), cmocka_unit_test(test_nimh),
         cmocka_unit_test(test_levels),       cmocka_unit_test(test_ageing),
+        cmocka_unit_test(test_readme),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
