@@ -85,14 +85,28 @@ static void add_ends(struct sentence *s, const json_t *step)
                "degC/min");
 }
 
+/* A charge may end by the clock alone, or by it among others. */
+static const char *before_time(const json_t *step)
+{
+    bool by_clock = !true_at(step, "at_most_s_is_fault") && true_at(step, "at_most_Ah_is_fault");
+    bool alone = !isfinite(number_at(step, "until_current_A")) &&
+                 !isfinite(number_at(step, "until_voltage_V")) &&
+                 !isfinite(number_at(step, "until_drop_V")) &&
+                 !isfinite(number_at(step, "until_warming_C_per_min"));
+    if (!by_clock) {
+        return "at most ";
+    }
+    return alone ? "for " : "or after ";
+}
+
 static void add_ceilings(struct sentence *s, const json_t *step)
 {
     double most_Ah = number_at(step, "at_most_Ah");
-    bool timer = !true_at(step, "at_most_s_is_fault") &&
-                 json_is_true(json_object_get(step, "at_most_Ah_is_fault"));
-    add(s, ", %s%s", timer ? "for " : "at most ", words_duration(number_at(step, "at_most_s")).s);
+    const char *before = before_time(step);
+    bool by_clock = strcmp(before, "at most ") != 0;
+    add(s, ", %s%s", before, words_duration(number_at(step, "at_most_s")).s);
     if (isfinite(most_Ah)) {
-        add(s, "%s%s", timer ? ", at most " : " or ", words_short(most_Ah, "Ah").s);
+        add(s, "%s%s", by_clock ? ", at most " : " or ", words_short(most_Ah, "Ah").s);
     }
 }
 

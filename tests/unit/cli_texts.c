@@ -462,6 +462,80 @@ static void plans(void **state)
     json_decref(o);
 }
 
+/* Lines that were wrapped become one again. */
+static void unwrap(char *text)
+{
+    char *to = text;
+    for (const char *from = text; *from != '\0'; from++) {
+        bool blank = *from == ' ' || *from == '\n';
+        if (!blank || (to > text && to[-1] != ' '))
+            *to++ = blank ? ' ' : *from;
+    }
+    *to = '\0';
+}
+
+/* Each kind of step says what it does, how it ends, and what it never exceeds. */
+static void plan_of_every_kind(void **state)
+{
+    (void)state;
+    json_t *o = parse(
+        "{\"profile\": \"all\", \"battery\": {\"label\": \"lamp-7\", \"chemistry\": \"nimh\","
+        "   \"cells\": 4, \"rated_Ah\": 2}, \"stand\": null, \"steps\": ["
+        " {\"kind\": \"hold\", \"say\": \"connect it\", \"at_most_s\": 43200},"
+        " {\"kind\": \"charge\", \"current_A\": 1, \"charge_voltage_V\": 6.4,"
+        "   \"until_drop_V\": 0.02, \"until_warming_C_per_min\": 1, \"at_most_s\": 10800,"
+        "   \"at_most_Ah\": 3.4, \"at_most_s_is_fault\": false, \"at_most_Ah_is_fault\": true,"
+        "   \"sample_every_s\": 1, \"rounds\": 3, \"limits\": [{\"name\": \"temperature_min\","
+        "   \"value\": 0, \"unit\": \"degC\", \"source\": \"chemistry nimh: charge from 0 "
+        "degC\"}]},"
+        " {\"kind\": \"charge\", \"current_A\": 0.2, \"charge_voltage_V\": 14.4,"
+        "   \"charge_voltage_V_per_K\": -0.018, \"compensation_reference_C\": 25,"
+        "   \"until_current_A\": 0.05, \"at_most_s\": 57600, \"at_most_s_is_fault\": true,"
+        "   \"at_most_Ah_is_fault\": true, \"skip_above_V\": 4, \"sample_every_s\": 1},"
+        " {\"kind\": \"rest\", \"until_settled_V_per_h\": 0.005, \"at_least_s\": 600,"
+        "   \"at_most_s\": 28800, \"sample_every_s\": 1},"
+        " {\"kind\": \"discharge\", \"power_W\": 50, \"current_A\": -12, \"until_voltage_V\": 4,"
+        "   \"at_most_s\": 3600, \"sample_every_s\": 1},"
+        " {\"kind\": \"discharge\", \"resistance_ohm\": 2, \"current_A\": -3, \"at_most_s\": 3600,"
+        "   \"sample_every_s\": 1},"
+        " {\"kind\": \"pulse\", \"until_voltage_V\": 4, \"sample_every_s\": 0.1, \"segments\": ["
+        "   {\"current_A\": -0.4, \"for_s\": 10}, {\"current_A\": -4, \"for_s\": 3}]},"
+        " {\"kind\": \"repeat\", \"rounds\": 3, \"repeat\": {\"back_to_step\": 1, \"times\": 3,"
+        "   \"until_agree_within_percent\": 2, \"until_cutoff\": false}}],"
+        " \"limits\": [], \"acceptance\": {\"step_name\": \"capacity\", \"capacity_Ah\": 2,"
+        "   \"rule\": \"simple\", \"counts\": \"best\"},"
+        " \"expected_s\": 45000, \"expected_Ah\": 2, \"expected_Wh\": 10,"
+        " \"expected_charged_Ah\": 3, \"expected_charged_Wh\": 17, \"longest_s\": 90000,"
+        " \"disk_bytes\": 2700000, \"problems\": [], \"warnings\": [], \"cautions\": []}");
+    char *text = printed(plan_print, o);
+    fits_the_page(text);
+    unwrap(text);
+    static const char *const parts[] = {
+        "wait for a person, at most 12.0 h",
+        "charge 1.00 A, at most 6.40 V",
+        "until it warms by 1.0 degC/min,",
+        "or after 3.0 h",
+        "at most 3 times",
+        "only if below 4.00 V",
+        "until the current is",
+        "rest until it drifts by no more than 5.0",
+        "discharge 50 W to 4.00 V",
+        "discharge through 2 Ohm",
+        "pulse: discharge 0.400 A for 10 s",
+        "from step 2 again, 3 times in all",
+        "discharged",
+        "charged",
+        "At its longest 25.0 h; samples take about 2.7 MB",
+        "In these steps instead",
+        "charge from 0 degC",
+        "in its best round",
+    };
+    for (size_t i = 0; i < sizeof parts / sizeof *parts; i++)
+        says(text, parts[i]);
+    free(text);
+    json_decref(o);
+}
+
 int main(void)
 {
     setenv("TZ", "UTC", 1);
@@ -481,6 +555,7 @@ int main(void)
         cmocka_unit_test(run_with_pulses),
         cmocka_unit_test(lists),
         cmocka_unit_test(plans),
+        cmocka_unit_test(plan_of_every_kind),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
