@@ -494,14 +494,12 @@ static void turn(struct run *r)
 
 static void loop(struct run *r)
 {
-    clock_join(r->stand->clock);
     r->next_ns = clock_now_ns(r->stand->clock);
     while (r->d.act != ACT_FINISH) {
         turn(r);
         show(r);
         run_watch_store(r);
     }
-    clock_leave(r->stand->clock);
 }
 
 /* --- the end --- */
@@ -641,6 +639,9 @@ bool stand_run(struct stand *s, struct job *job)
 {
     struct err e = {0};
     struct run r = {.stand = s, .job = job};
+    /* Before the run's time begins: what other stands skip while the database takes
+     * this run in would count as time without a reading. */
+    clock_join(s->clock);
     bool ready = run_get_ready(&r, &e);
     if (!ready && is_of_instrument(e.code)) {
         e.code = ERR_CONFIG; /* wiring or bench.yaml: for the caller a bad input */
@@ -653,6 +654,9 @@ bool stand_run(struct stand *s, struct job *job)
             stand_answer(s, true, NULL);
         }
         loop(&r);
+    }
+    clock_leave(s->clock);
+    if (ready) {
         finish(&r);
     } else if (job->asked) {
         stand_answer(s, false, &e);
