@@ -94,7 +94,7 @@ static const struct chemistry_data data[CHEM_COUNT] = {
             .charge_min_C = 0,
             .charge_max_C = 45,
             .reference_C = 25,     /* rated capacity in the sheet of the 304 Ah cell (A) */
-            .charge_usual_C = 0.5, /* standard charge of the sheet of the 304 Ah cell (M) */
+            .charge_usual_C = 0.5, /* M: of large cells; the same sheet tries up to 1 C (A) */
             .taper_C = 0.05,       /* 3.65 V, 0.05 C: the same sheet (A) */
             .recover_V = 2.00,     /* its floor: below it a lithium cell is not charged again */
             LITHIUM_CHARGE,

@@ -131,10 +131,10 @@ phase_is_not_running() {
 
 # --- the workshop of four stands ---
 
-# start_yard SPEED: its virtual bench and daemon, its batteries registered. The launch
-# battery is a small one of its kind, so that any usual rate is within the ratings.
+# start_yard SPEED: its virtual bench and daemon, its batteries registered. Launch battery
+# and tender are small ones of their kind, so that any usual rate is within the ratings.
 start_yard() {
-    sed 's/capacity: 129.5 Ah/capacity: 20.7 Ah/; s/resistance: 14 mOhm/resistance: 40 mOhm/' \
+    sed 's/capacity: 129.5 Ah/capacity: 20.7 Ah/; s/resistance: 14 mOhm/resistance: 40 mOhm/; s/capacity: 20.6 Ah/capacity: 10.3 Ah/' \
         "$AMPLEDGER_SOURCE/src/virtual/demo/yard.yaml" >"$home/virtual.yaml"
     [ -f "$home/bench.yaml" ] || sed "s|@SOURCE@|$AMPLEDGER_SOURCE|" \
         "$AMPLEDGER_SOURCE/src/virtual/demo/yard-bench.yaml" >"$home/bench.yaml"
@@ -144,7 +144,7 @@ start_yard() {
         await 20 stand_is "$place" idle
     done
     expect 0 ampledger battery add launch-a --chemistry lfp --cells 4 --rated 20Ah
-    expect 0 ampledger battery add tender-b --chemistry li-ion --cells 7 --rated 20Ah
+    expect 0 ampledger battery add tender-b --chemistry li-ion --cells 7 --rated 10Ah
     expect 0 ampledger battery add lights-c --chemistry lead-agm --cells 6 --rated 90Ah --rated-hours 20h
     expect 0 ampledger battery add lamp-d --chemistry nimh --cells 10 --rated 8Ah
 }
