@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * run/begin: all that must hold before an output may go on. */
 #include "base/file.h"
+#include "base/log.h"
 #include "base/version.h"
 #include "run/result.h"
 #include "run/resume.h"
@@ -108,6 +109,18 @@ static void fill_instruments(const struct stand_config *c, struct run_begin *b)
     }
 }
 
+/* Before anything is switched on, and before the run's time begins: a slow disk must
+ * not use up the trust in its readings. */
+static void begin_slip(struct run *r, int64_t nr)
+{
+    struct err e = {0};
+    slip_begin(r->stand->slip, r->job->run_id, nr, r->plan->resume_within_s > 0);
+    if (!slip_wait(r->stand->slip, SLIP_WAIT_MS, &e)) {
+        log_warn("%s: if it is cut off this run will not go on: %s", r->stand->config->name,
+                 e.text);
+    }
+}
+
 static bool begin_in_store(struct run *r, struct err *e)
 {
     struct run_begin b = {
@@ -130,6 +143,9 @@ static bool begin_in_store(struct run *r, struct err *e)
     b.plan_json = plan_json;
     bool ok = store_run_begin(r->stand->store, &b, &r->nr, e);
     free(plan_json);
+    if (ok) {
+        begin_slip(r, r->nr);
+    }
     r->start_ns = clock_now_ns(r->stand->clock);
     r->start_utc_ns = b.started_utc_ns;
     const struct decide_start from = {.plan = r->plan, .lead_ohm = r->facts.lead_ohm};
@@ -172,12 +188,14 @@ static bool take_up_decisions(struct run *r, struct err *e)
 static bool take_up_in_store(struct run *r, struct err *e)
 {
     const struct resume_point *at = &r->job->resume;
+    begin_slip(r, at->nr);
     int64_t utc_ns = clock_utc_ns(r->stand->clock);
     double gap_s = 0;
     r->start_utc_ns = at->started_utc_ns;
     r->start_ns = clock_now_ns(r->stand->clock) - (utc_ns - at->started_utc_ns);
     if (!resume_gap(at, utc_ns, r->plan->resume_within_s, &gap_s, e) || !take_up_decisions(r, e) ||
         !store_run_resume(r->stand->store, at->nr, e)) {
+        slip_remove(r->stand->slip);
         return false;
     }
     r->nr = at->nr;

@@ -17,8 +17,6 @@
 #define SAFE_WITHIN_MS 120000
 /* And while it could not be: the stand's thread goes on trying. */
 #define UNCONFIRMED_WITHIN_MS 86400000
-/* How long a begin or an end waits for the stand's slip. */
-#define SLIP_MS 5000
 
 static const char no_room[] =
     "the database does not take any more; see the log and free disk space";
@@ -574,7 +572,7 @@ static void store_ending(struct run *r)
     }
     run_event(r, "end", run_outcome_names[r->d.outcome]);
     end_in_store(r);
-    if (!slip_wait(r->stand->slip, SLIP_MS, &e)) {
+    if (!slip_wait(r->stand->slip, SLIP_WAIT_MS, &e)) {
         log_error("%s: %s", r->stand->config->name, e.text);
     }
 }
@@ -601,17 +599,6 @@ static void finish(struct run *r)
     show_end(r);
     if (r->order != ORDER_NONE && r->order != ORDER_QUIT) {
         stand_answer(r->stand, safe, &e);
-    }
-}
-
-/* Before anything is switched on. */
-static void begin_slip(struct run *r)
-{
-    struct err e = {0};
-    slip_begin(r->stand->slip, r->job->run_id, r->nr, r->plan->resume_within_s > 0);
-    if (!slip_wait(r->stand->slip, SLIP_MS, &e)) {
-        log_warn("%s: if it is cut off this run will not go on: %s", r->stand->config->name,
-                 e.text);
     }
 }
 
@@ -648,7 +635,6 @@ bool stand_run(struct stand *s, struct job *job)
     }
     if (ready) {
         show_begin(&r);
-        begin_slip(&r);
         tell_beginning(&r);
         if (job->asked) {
             stand_answer(s, true, NULL);

@@ -42,6 +42,8 @@ void slip_forbid(struct slip *s); /* the run that is on is not to be taken up ag
 void slip_trip(struct slip *s, const struct run_trip *trip);
 void slip_remove(struct slip *s);
 
+/* How long a beginning, an end or a person waits for it. */
+#define SLIP_WAIT_MS 5000
 /* Waits until the newest of them is on the disk. ERR_SYSTEM, or ERR_TIMEOUT. */
 bool slip_wait(struct slip *s, int timeout_ms, struct err *e) NODISCARD;
 

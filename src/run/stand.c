@@ -19,7 +19,6 @@
 #define RETRY_PERIOD_NS (2 * NS_PER_S)
 #define SAFE_TRIES 5
 #define LEAK_READINGS 5
-#define SLIP_MS 5000
 
 const char *const stand_phase_names[] = {"starting", "missing", "idle", "running", "latched"};
 
@@ -307,7 +306,7 @@ static bool clear_latch(struct stand *s, struct err *e)
     pthread_mutex_unlock(&s->lock);
     s->watching = false;
     slip_remove(s->slip);
-    if (!slip_wait(s->slip, SLIP_MS, &why)) {
+    if (!slip_wait(s->slip, SLIP_WAIT_MS, &why)) {
         log_warn("%s: after a restart the trip may be there again: %s", s->config->name, why.text);
     }
     log_info("%s: trip cleared by a person", s->config->name);

@@ -338,7 +338,9 @@ static void thermometers_speak_by_themselves(void **state)
     /* what nobody reads for an hour does not pile up */
     assert_ok("skip 3600000000000");
     receive(fd, 50);
-    assert_true(bytes_n > 0 && bytes_n <= 8192);
+    if (bytes_n == 0 || bytes_n > 16000) { /* an hour prints twice as much */
+        fail_msg("%zu bytes came", bytes_n);
+    }
     close(fd);
 }
 
