@@ -5,11 +5,13 @@
  * the rest. Either way the database is whole and at most 2 s are missing. */
 #include "store_fixture.h"
 
+#include <fcntl.h>
 #include <pthread.h>
 #include <signal.h>
 #include <stdatomic.h>
 #include <sys/mman.h>
 #include <sys/wait.h>
+#include <time.h>
 
 #define KILLS 30
 #define CUTS 60
@@ -33,11 +35,94 @@ static void pause_ms(int ms)
     clock_free(c);
 }
 
+/* --- is it the store that is late, or the machine? --- */
+
+#define ROUND_REST_MS 50
+#define ROUND_BURN_NS (2 * NS_PER_MS)
+/* Longer than a round takes on a machine and a disk that have time for it. */
+#define ROUND_CALM_NS (80 * NS_PER_MS)
+#define ROUNDS_MAX 20000
+/* Of the bound of 2 s the store plans with 1 s; the rest is for the machine. It is not
+ * enough when, of the last 3 s, the witness too had to do without more than this. */
+#define WITNESSED_NS (3 * NS_PER_S)
+#define STALL_NS (400 * NS_PER_MS)
+
+/* A thread beside the store's that does what the store's must be able to do: it
+ * rests, computes a little, and flushes a page to the same disk, again and again. It
+ * knows nothing of the store; when its own rounds take too long, the machine stalled. */
+struct witness {
+    char path[700];
+    atomic_bool stop;
+    pthread_t thread;
+    atomic_int n;
+    atomic_llong at_ns[ROUNDS_MAX]; /* when each round ended */
+};
+
+static int64_t own_processor_ns(void)
+{
+    struct timespec t;
+    assert_int_equal(clock_gettime(CLOCK_THREAD_CPUTIME_ID, &t), 0);
+    return t.tv_sec * NS_PER_S + t.tv_nsec;
+}
+
+static void *bear_witness(void *arg)
+{
+    struct witness *w = arg;
+    static const char page[4096] = "";
+    int fd = open(w->path, O_WRONLY | O_CREAT | O_CLOEXEC, 0600);
+    struct clock *c = clock_new_real();
+    for (int n = 1; n < ROUNDS_MAX && !atomic_load(&w->stop); n++) {
+        clock_wait_until(c, clock_now_ns(c) + ROUND_REST_MS * NS_PER_MS, -1);
+        for (int64_t end = own_processor_ns() + ROUND_BURN_NS; own_processor_ns() < end;)
+            continue;
+        if (pwrite(fd, page, sizeof page, 0) != sizeof page || fdatasync(fd) != 0)
+            break; /* from here on it looks like a stall; the tests ask for the file */
+        atomic_store(&w->at_ns[n], clock_real_ns());
+        atomic_store(&w->n, n + 1);
+    }
+    clock_free(c);
+    close(fd);
+    return NULL;
+}
+
+static void witness_start(struct witness *w, const struct fixture *f)
+{
+    snprintf(w->path, sizeof w->path, "%s/witness", f->folder);
+    atomic_store(&w->at_ns[0], clock_real_ns()); /* a round that never comes counts as well */
+    atomic_store(&w->n, 1);
+    atomic_store(&w->stop, false);
+    assert_int_equal(pthread_create(&w->thread, NULL, bear_witness, w), 0);
+}
+
+static void witness_stop(struct witness *w)
+{
+    atomic_store(&w->stop, true);
+    pthread_join(w->thread, NULL);
+    unlink(w->path);
+}
+
+/* Before end_ns: for how long the machine had no time for the witness. */
+static int64_t stalled_ns(const struct witness *w, int64_t end_ns)
+{
+    int64_t from_ns = end_ns - WITNESSED_NS, stalled = 0;
+    int n = atomic_load(&w->n);
+    for (int i = 1; i <= n; i++) {
+        int64_t begun = atomic_load(&w->at_ns[i - 1]);
+        int64_t ended = i < n ? atomic_load(&w->at_ns[i]) : end_ns;
+        begun = begun > from_ns ? begun : from_ns;
+        ended = ended < end_ns ? ended : end_ns;
+        if (ended - begun > ROUND_CALM_NS)
+            stalled += ended - begun - ROUND_CALM_NS;
+    }
+    return stalled;
+}
+
 /* When each sample of the run at work was handed over; shared with the observer. */
 struct handed {
     atomic_llong nr;
     atomic_int n;
     atomic_llong at_ns[HANDED_MAX];
+    struct witness witness;
 };
 
 static void hand_over(struct store *s, struct handed *h, int64_t nr)
@@ -50,8 +135,9 @@ static void hand_over(struct store *s, struct handed *h, int64_t nr)
     }
 }
 
-/* Of the run at work, all that was handed over 2 s before the end is there. */
-static void check_what_is_left(const char *path, int64_t nr, const struct handed *h, int64_t end_ns)
+/* Of the run at work, all that was handed over 2 s before the end is there. False when
+ * it is not and the machine stalled before the end, so that this says nothing. */
+static bool check_what_is_left(const char *path, int64_t nr, const struct handed *h, int64_t end_ns)
 {
     char sql[200];
     int due = 0;
@@ -59,25 +145,43 @@ static void check_what_is_left(const char *path, int64_t nr, const struct handed
         due++;
     check_integrity(path);
     snprintf(sql, sizeof sql, "SELECT count(*) FROM sample WHERE run_nr = %lld", (long long)nr);
-    int64_t there = ask_int(path, sql);
-    if (there < due)
-        fail_msg("run %lld: %lld samples are left, %d were due", (long long)nr, (long long)there,
-                 due);
+    int64_t there = ask_int(path, sql), stalled = stalled_ns(&h->witness, end_ns);
+    if (there < due && stalled <= STALL_NS)
+        fail_msg("run %lld: %lld samples are left, %d were due; the machine had stalled for %lld "
+                 "ms of the last %lld",
+                 (long long)nr, (long long)there, due, (long long)(stalled / NS_PER_MS),
+                 (long long)(WITNESSED_NS / NS_PER_MS));
     /* And they are the right ones. */
     snprintf(sql, sizeof sql,
              "SELECT count(*) FROM sample WHERE run_nr = %lld AND abs(t_s - seq * 0.1) > 1e-9",
              (long long)nr);
     assert_int_equal(ask_int(path, sql), 0);
+    return there >= due;
+}
+
+/* More than this share of what was tried says nothing: then the test does not either. */
+static void skip_on_a_machine_that_stalls(int unjudged, int tried)
+{
+    if (unjudged > 0)
+        print_message("%d of %d not judged: the machine stalled before the end\n", unjudged, tried);
+    if (unjudged > tried / 2) {
+        print_message("skipped: this machine has no time for a disk to be judged\n");
+        skip();
+    }
 }
 
 /* --- kill -9 --- */
 
-static void write_until_killed(const char *path, struct handed *h)
+/* In a hurry: so much, and events between, that the queue itself asks for commits. Not in
+ * a hurry: nothing but the clock does. */
+static void write_until_killed(const struct fixture *f, struct handed *h, bool hurry)
 {
+    const char *path = f->path;
     struct store *s = NULL;
     struct err e = {0};
     struct battery b;
     int64_t nr = 0;
+    witness_start(&h->witness, f);
     if (!store_open(path, &s, &e))
         _exit(1);
     if (!store_battery_find(s, "launch-a", &b, &e)) {
@@ -91,11 +195,11 @@ static void write_until_killed(const char *path, struct handed *h)
     atomic_store(&h->nr, nr);
     struct clock *c = clock_new_real();
     for (int i = 0;; i++) {
-        for (int k = 0; k < 3; k++)
+        for (int k = 0; k < (hurry ? 3 : 1); k++)
             hand_over(s, h, nr);
-        if (i % 500 == 499 && !store_put_event(s, nr, i, 0.3 * i, "note", "half a second"))
+        if (hurry && i % 500 == 499 && !store_put_event(s, nr, i, 0.3 * i, "note", "half a second"))
             _exit(4);
-        clock_wait_until(c, clock_now_ns(c) + NS_PER_MS, -1);
+        clock_wait_until(c, clock_now_ns(c) + (hurry ? 1 : 20) * NS_PER_MS, -1);
     }
 }
 
@@ -106,16 +210,20 @@ static void killing_loses_at_most_two_seconds(void **state)
         mmap(NULL, sizeof *h, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
     assert_true(h != MAP_FAILED);
     int64_t runs = 0, total = 0;
+    int unjudged = 0;
     for (int i = 0; i < KILLS; i++) {
         atomic_store(&h->nr, 0);
         atomic_store(&h->n, 0);
         /* Some early, to hit opening and creating; some when the bound matters. */
         static const int longest_ms[3] = {40, 1500, 4000};
+        bool hurry = i % 2 == 0;
         int ms = (int)random_below((uint64_t)longest_ms[i % 3]);
+        if (!hurry && i % 3 == 2)
+            ms = 2000 + ms / 2; /* past the bound, always */
         pid_t child = fork();
         assert_true(child >= 0);
         if (child == 0)
-            write_until_killed(f->path, h);
+            write_until_killed(f, h, hurry);
         pause_ms(ms);
         int64_t end_ns = clock_real_ns();
         int status = 0;
@@ -125,7 +233,7 @@ static void killing_loses_at_most_two_seconds(void **state)
         total += atomic_load(&h->n);
         if (atomic_load(&h->nr) > 0) {
             runs++;
-            check_what_is_left(f->path, atomic_load(&h->nr), h, end_ns);
+            unjudged += !check_what_is_left(f->path, atomic_load(&h->nr), h, end_ns);
         }
     }
     /* The ledger goes on as if nothing had been. */
@@ -134,12 +242,13 @@ static void killing_loses_at_most_two_seconds(void **state)
     int count = 0;
     ok(store_open(f->path, &s, &e));
     ok(store_mark_interrupted(s, FIXTURE_UTC_NS, &count, &e));
-    assert_true(count >= runs && runs > KILLS / 2);
+    assert_true(count >= runs && runs >= KILLS / 6); /* those that have 2 s to begin, at least */
     store_close(s);
     check_integrity(f->path);
     print_message("%d kills, %lld runs, %lld samples handed over\n", KILLS, (long long)runs,
                   (long long)total);
     munmap(h, sizeof *h);
+    skip_on_a_machine_that_stalls(unjudged, KILLS / 3); /* the third that runs for long */
 }
 
 /* --- power cuts --- */
@@ -524,11 +633,12 @@ static void *write_sessions(void *arg)
         if (!store_run_begin(s, &r, &nr, &e))
             me->failed = true;
         atomic_store(&me->handed->nr, nr);
-        int rounds = me->sessions++ % 2 == 0 ? 100 : 3000;
+        int kind = me->sessions++ % 3; /* short; long; and one where only the clock asks */
+        int rounds = kind == 0 ? 100 : kind == 1 ? 1500 : 350;
         for (int i = 0; i < rounds && !atomic_load(&me->stop); i++) {
-            for (int k = 0; k < 20; k++)
+            for (int k = 0; k < (kind == 2 ? 1 : 20); k++)
                 hand_over(s, me->handed, nr);
-            clock_wait_until(c, clock_now_ns(c) + NS_PER_MS, -1);
+            clock_wait_until(c, clock_now_ns(c) + (kind == 2 ? 10 : 1) * NS_PER_MS, -1);
         }
         atomic_store(&me->handed->nr, 0);
         store_close(s);
@@ -537,7 +647,7 @@ static void *write_sessions(void *arg)
     return NULL;
 }
 
-static void check_after_cut(const char *folder, const struct handed *h, int64_t nr, int64_t end_ns)
+static bool check_after_cut(const char *folder, const struct handed *h, int64_t nr, int64_t end_ns)
 {
     char path[700];
     struct store *s = NULL;
@@ -549,9 +659,9 @@ static void check_after_cut(const char *folder, const struct handed *h, int64_t 
     ok(store_mark_interrupted(s, FIXTURE_UTC_NS, &count, &e));
     store_close(s);
     if (nr > 0)
-        check_what_is_left(path, nr, h, end_ns);
-    else
-        check_integrity(path);
+        return check_what_is_left(path, nr, h, end_ns);
+    check_integrity(path);
+    return true;
 }
 
 static void cutting_power_loses_at_most_two_seconds(void **state)
@@ -563,6 +673,7 @@ static void cutting_power_loses_at_most_two_seconds(void **state)
     int64_t end_ns[CUTS];
     struct handed *then[CUTS];
     pthread_t thread;
+    witness_start(&h->witness, f);
     install_layer();
     assert_int_equal(pthread_create(&thread, NULL, write_sessions, &writing), 0);
     pause_ms(200);
@@ -587,10 +698,12 @@ static void cutting_power_loses_at_most_two_seconds(void **state)
     atomic_store(&writing.stop, true);
     pthread_join(thread, NULL);
     remove_layer();
+    witness_stop(&h->witness);
     assert_false(writing.failed);
-    int with_samples = 0;
+    int with_samples = 0, unjudged = 0;
     for (int i = 0; i < CUTS; i++) {
-        check_after_cut(cut[i].folder, then[i], atomic_load(&then[i]->nr), end_ns[i]);
+        then[i]->witness = h->witness;
+        unjudged += !check_after_cut(cut[i].folder, then[i], atomic_load(&then[i]->nr), end_ns[i]);
         with_samples += atomic_load(&then[i]->nr) > 0;
         fixture_remove(&cut[i]);
         free(then[i]);
@@ -601,6 +714,7 @@ static void cutting_power_loses_at_most_two_seconds(void **state)
     assert_true(with_samples > CUTS / 3 && writing.sessions >= 2);
     free(cut);
     free(h);
+    skip_on_a_machine_that_stalls(unjudged, with_samples);
 }
 
 #define yard(test) cmocka_unit_test_setup_teardown(test, fixture_setup, fixture_teardown)
