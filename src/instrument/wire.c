@@ -4,6 +4,7 @@
 
 #include "base/clock.h"
 #include "base/file.h"
+#include "base/thread.h"
 
 #include <fcntl.h>
 #include <poll.h>
@@ -22,17 +23,13 @@ static struct wire *all;
 static struct wire *wire_new(const char *address, bool shared)
 {
     struct wire *w = zalloc(sizeof *w);
-    pthread_condattr_t monotonic;
     text_format(w->address, sizeof w->address, "%s", address);
     w->shared = shared;
     w->copy_fd = -1;
     w->references = 1;
     pthread_mutex_init(&w->lock, NULL);
     pthread_mutex_init(&w->copy_lock, NULL);
-    pthread_condattr_init(&monotonic);
-    pthread_condattr_setclock(&monotonic, CLOCK_MONOTONIC);
-    pthread_cond_init(&w->changed, &monotonic);
-    pthread_condattr_destroy(&monotonic);
+    cond_init_monotonic(&w->changed);
     return w;
 }
 
@@ -136,8 +133,7 @@ bool wire_enter(struct wire *w, const struct wire_turn *t, struct err *e)
     }
     if (failed == ERR_TIMEOUT) {
         return err_set(e, failed,
-                       "the stand with its other output did not let go of the link in "
-                       "%d ms",
+                       "the stand with its other output did not let go of the link in %d ms",
                        t->patience_ms);
     }
     return failed == ERR_NONE || err_set(e, failed, "interrupted");

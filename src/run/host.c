@@ -2,6 +2,7 @@
  * run/host: all stands of a bench, and the orders given to them from outside. */
 #include "base/file.h"
 #include "base/log.h"
+#include "base/thread.h"
 #include "run/known.h"
 #include "run/stand.h"
 
@@ -37,25 +38,6 @@ static void status_blank(struct stand_status *st, const char *name)
         .outcome = RUN_COMPLETED,
     };
     text_format(st->name, sizeof st->name, "%s", name);
-}
-
-static void cond_init_monotonic(pthread_cond_t *c)
-{
-    pthread_condattr_t attr;
-    pthread_condattr_init(&attr);
-    pthread_condattr_setclock(&attr, CLOCK_MONOTONIC);
-    pthread_cond_init(c, &attr);
-    pthread_condattr_destroy(&attr);
-}
-
-/* Who holds it is not kept waiting while a thread that goes first waits for it. */
-static void mutex_init_inheriting(pthread_mutex_t *m)
-{
-    pthread_mutexattr_t attr;
-    pthread_mutexattr_init(&attr);
-    pthread_mutexattr_setprotocol(&attr, PTHREAD_PRIO_INHERIT);
-    pthread_mutex_init(m, &attr);
-    pthread_mutexattr_destroy(&attr);
 }
 
 /* A trip that an earlier process could not store is one all the same. */

@@ -5,6 +5,7 @@
 #include "base/clock.h"
 #include "base/file.h"
 #include "base/quantity.h"
+#include "base/thread.h"
 #include "guard/guard.h"
 
 #include <errno.h>
@@ -12,7 +13,6 @@
 #include <limits.h>
 #include <math.h>
 #include <pthread.h>
-#include <signal.h>
 #include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -183,17 +183,9 @@ static void *slip_thread(void *arg)
 
 static void init_locks(struct slip *s)
 {
-    pthread_mutexattr_t inherit; /* a stand's thread goes before others */
-    pthread_mutexattr_init(&inherit);
-    pthread_mutexattr_setprotocol(&inherit, PTHREAD_PRIO_INHERIT);
-    pthread_mutex_init(&s->mutex, &inherit);
-    pthread_mutexattr_destroy(&inherit);
-    pthread_condattr_t monotonic;
-    pthread_condattr_init(&monotonic);
-    pthread_condattr_setclock(&monotonic, CLOCK_MONOTONIC);
-    pthread_cond_init(&s->wake, &monotonic);
-    pthread_cond_init(&s->done, &monotonic);
-    pthread_condattr_destroy(&monotonic);
+    mutex_init_inheriting(&s->mutex);
+    cond_init_monotonic(&s->wake);
+    cond_init_monotonic(&s->done);
 }
 
 static void enlist(struct slip *s)
@@ -235,12 +227,7 @@ bool slip_open(const char *database, const char *stand, struct slip **out, struc
         slip_free(s);
         return err_set(e, ERR_CONFIG, "the path of the database is too long: %.200s...", database);
     }
-    /* Signals are for the thread that steers the daemon. */
-    sigset_t all, before;
-    sigfillset(&all);
-    pthread_sigmask(SIG_SETMASK, &all, &before);
-    int failed = pthread_create(&s->thread, NULL, slip_thread, s);
-    pthread_sigmask(SIG_SETMASK, &before, NULL);
+    int failed = thread_start_deaf(&s->thread, slip_thread, s);
     if (failed != 0) {
         slip_free(s);
         return err_set_errno(e, failed, "start the thread that notes the runs of %s", stand);

@@ -5,10 +5,10 @@
 #include "base/clock.h"
 #include "base/file.h"
 #include "base/log.h"
+#include "base/thread.h"
 #include "store/schema.h"
 
 #include <errno.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -26,15 +26,6 @@
 static int64_t mono_ns(void)
 {
     return clock_monotonic_ns();
-}
-
-static void cond_init(pthread_cond_t *c)
-{
-    pthread_condattr_t attr;
-    pthread_condattr_init(&attr);
-    pthread_condattr_setclock(&attr, CLOCK_MONOTONIC);
-    pthread_cond_init(c, &attr);
-    pthread_condattr_destroy(&attr);
 }
 
 static void wait_until(struct writer *w, pthread_cond_t *c, int64_t deadline_ns)
@@ -500,21 +491,11 @@ bool writer_start(struct writer *w, const struct store_db *d, struct err *e)
     w->patience_ms = STORE_PATIENCE_MS;
     /* Short: the writer repeats by itself and wants to look at its callers meanwhile. */
     sqlite3_busy_timeout(w->db.db, STORE_RETRY_MS);
-    /* Run loops go before requests and must not wait for one that holds it. */
-    pthread_mutexattr_t inherit;
-    pthread_mutexattr_init(&inherit);
-    pthread_mutexattr_setprotocol(&inherit, PTHREAD_PRIO_INHERIT);
-    pthread_mutex_init(&w->mutex, &inherit);
-    pthread_mutexattr_destroy(&inherit);
-    cond_init(&w->wake);
-    cond_init(&w->done);
+    mutex_init_inheriting(&w->mutex);
+    cond_init_monotonic(&w->wake);
+    cond_init_monotonic(&w->done);
     queue_init(&w->queue);
-    /* Signals are for the thread that steers the daemon. */
-    sigset_t all, before;
-    sigfillset(&all);
-    pthread_sigmask(SIG_SETMASK, &all, &before);
-    int failed = pthread_create(&w->thread, NULL, writer_main, w);
-    pthread_sigmask(SIG_SETMASK, &before, NULL);
+    int failed = thread_start_deaf(&w->thread, writer_main, w);
     if (!failed)
         return true;
     err_set_errno(e, failed, "cannot start the thread that writes the database");
