@@ -4,6 +4,7 @@
 #ifndef AMPLEDGER_BASE_SAMPLE_H
 #define AMPLEDGER_BASE_SAMPLE_H
 
+#include <math.h>
 #include <stdbool.h>
 
 #define S_PER_H 3600.0
@@ -53,6 +54,19 @@ static inline double sample_energy_Wh(const struct sample *from, const struct sa
 static inline bool is_near_bottom(double voltage_V, double cutoff_V)
 {
     return voltage_V <= NEAR_BOTTOM_RATIO * cutoff_V;
+}
+
+/* What an instrument may read while it is off: less is no current. Three times the
+ * offset of its accuracy; where that is not known (NAN) 0.2 % of its rating; 20 mA at
+ * least (common practice, no source for the numbers). The guard judges by it, and so
+ * does who confirms that an output is off. */
+#define OFF_LEAST_A 0.020
+#define OFF_OFFSETS 3
+#define OFF_OF_RATING 0.002
+static inline double off_current_A(double offset_A, double rating_A)
+{
+    /* fmax gives way to the one that is known. */
+    return fmax(OFF_LEAST_A, isnan(offset_A) ? OFF_OF_RATING * rating_A : OFF_OFFSETS * offset_A);
 }
 
 #endif

@@ -4,6 +4,7 @@
 #include "base/clock.h"
 #include "base/file.h"
 #include "base/log.h"
+#include "base/sample.h"
 #include "instrument/inside.h"
 
 #include <math.h>
@@ -12,10 +13,6 @@
 /* Taken where the driver does not say how finely the instrument resolves. */
 #define RESOLUTION_UNKNOWN 0.001
 #define READ_BACK_GAIN 0.001
-/* What an instrument that is off may still read. */
-#define OFF_MIN_A 0.020
-#define OFF_OF_RATING 0.002
-#define OFF_OFFSETS 3
 #define SAFE_RETRY_MS 100
 #define SAFE_MAX_MS 12000
 /* How long off waits for its turn where a link is shared, before it is put past who
@@ -240,13 +237,9 @@ void instrument_send_off(struct instrument *i)
     inside_use_wake(i, i->wake_fd);
 }
 
-static double off_threshold_A(const struct driver *d)
+double instrument_off_current(const struct instrument *i)
 {
-    if (isfinite(d->current_offset_A)) {
-        return fmax(OFF_MIN_A, OFF_OFFSETS * d->current_offset_A);
-    }
-    return isfinite(d->current_max_A) ? fmax(OFF_MIN_A, OFF_OF_RATING * d->current_max_A)
-                                      : OFF_MIN_A;
+    return off_current_A(i->driver->current_offset_A, i->driver->current_max_A);
 }
 
 static bool confirm_off(struct instrument *i, struct err *why)
@@ -256,7 +249,7 @@ static bool confirm_off(struct instrument *i, struct err *why)
     if (!inside_ask_state(i, &on, why) || !inside_read(i, &r, why)) {
         return false;
     }
-    double allowed = off_threshold_A(i->driver);
+    double allowed = instrument_off_current(i);
     if (on) {
         return err_set(why, ERR_INSTRUMENT, "it still says on, with %.3f A", r.current_A);
     }
@@ -287,11 +280,6 @@ static bool try_off(struct instrument *i, struct err *why)
     }
     inside_leave(i);
     return ok;
-}
-
-double instrument_off_current(const struct instrument *i)
-{
-    return off_threshold_A(i->driver);
 }
 
 /* What is being made safe together. */

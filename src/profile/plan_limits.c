@@ -50,11 +50,6 @@
 #define UNKNOWN_GAIN 0.01
 #define UNKNOWN_OFFSET_V 0.1
 
-/* As instrument_make_safe() holds it: what an instrument that is off may read. */
-#define OFF_LEAST_A 0.020
-#define OFF_OF_RATING 0.002
-#define OFF_OFFSETS 3
-
 static const struct {
     const char *name, *unit;
     bool upper; /* the smaller value is the stricter one */
@@ -451,9 +446,7 @@ static void offer_of_readings(const struct plan_work *w, struct limit_set *set)
           "%.4g %% of rated, by a reading in steps of %g mV",
           100 * VOLTAGE_STUCK_SPARE * STUCK_SHARE * coarse, 1000 * resolution_V);
     offer_of_two_voltages(w, set);
-    double offset_A = f->accuracy.current.offset;
-    double off_A = isnan(offset_A) ? OFF_OF_RATING * f->load.current_max_A : OFF_OFFSETS * offset_A;
-    offer(set, LIMIT_OFF_CURRENT, fmax(off_A, OFF_LEAST_A),
+    offer(set, LIMIT_OFF_CURRENT, off_current_A(f->accuracy.current.offset, f->load.current_max_A),
           "what the instrument may read while it is off");
 }
 
@@ -489,14 +482,12 @@ static void gather(const struct plan_work *w, const struct plan_step *step, stru
 }
 
 /* Shown with a step: what is not as in the list of the plan. */
-static void keep_own(const struct plan *p, struct limit_set *set, struct plan_step *s)
+static void keep_own(struct plan *p, struct limit_set *set, struct plan_step *s)
 {
     s->limits = set->limits;
     for (size_t i = 0; i < set->count; i++) {
-        const struct plan_limit *common = NULL;
-        for (size_t k = 0; k < p->limit_count; k++) {
-            common = p->limit_list[k].name == set->list[i].name ? &p->limit_list[k] : common;
-        }
+        const struct plan_limit *common =
+            find_row(p->limit_list, p->limit_count, set->list[i].name);
         if (common == NULL || common->value != set->list[i].value) {
             s->own_limits[s->own_limit_count++] = set->list[i];
         }
