@@ -42,36 +42,29 @@ static enum voltage_source source_of(enum sense sense)
     return SOURCE_TWO_WIRE;
 }
 
+/* NULL: nothing is known. */
+static struct accuracy voltage_accuracy_of(const struct instrument *i)
+{
+    if (i == NULL) {
+        return (struct accuracy){NAN, NAN, NAN};
+    }
+    const struct driver *d = instrument_driver(i);
+    return (struct accuracy){d->voltage_gain, d->voltage_offset_V, d->voltage_resolution_V};
+}
+
 static struct instrument_accuracy accuracy_of(const struct stand_config *c)
 {
-    struct instrument_accuracy a = {{NAN, NAN, NAN}, {NAN, NAN, NAN}, NAN};
     const struct instrument *load = c->instrument[ROLE_LOAD];
-    const struct instrument *volts =
-        c->sense == SENSE_METER ? c->instrument[ROLE_METER] : c->instrument[ROLE_LOAD];
+    const struct instrument *volts = c->sense == SENSE_METER ? c->instrument[ROLE_METER] : load;
+    struct instrument_accuracy a = {voltage_accuracy_of(volts), {NAN, NAN, NAN}, NAN};
     if (load != NULL) {
         const struct driver *d = instrument_driver(load);
         a.current =
             (struct accuracy){d->current_gain, d->current_offset_A, d->current_resolution_A};
     }
-    if (volts != NULL) {
-        const struct driver *d = instrument_driver(volts);
-        a.voltage =
-            (struct accuracy){d->voltage_gain, d->voltage_offset_V, d->voltage_resolution_V};
-    }
     /* A computer's clock: 100 ppm covers an undisciplined quartz (common practice, no source). */
     a.time_gain = 100e-6;
     return a;
-}
-
-/* A load that reads beside a meter; without a meter nobody asks. */
-static struct accuracy accuracy_beside(const struct stand_config *c)
-{
-    const struct instrument *load = c->instrument[ROLE_LOAD];
-    if (load == NULL) {
-        return (struct accuracy){NAN, NAN, NAN};
-    }
-    const struct driver *d = instrument_driver(load);
-    return (struct accuracy){d->voltage_gain, d->voltage_offset_V, d->voltage_resolution_V};
 }
 
 /* What is free for this program where samples are recorded; NAN: not known. */
@@ -97,7 +90,8 @@ void stand_facts_now(struct stand *s, struct stand_facts *out)
         .present_voltage_V = NAN,
         .present_temperature_C = NAN,
         .accuracy = accuracy_of(c),
-        .other_voltage = accuracy_beside(c),
+        /* A load that reads beside a meter; without a meter nobody asks. */
+        .other_voltage = voltage_accuracy_of(c->instrument[ROLE_LOAD]),
         .free_bytes = free_bytes(s->store),
     };
     strcpy(out->name, c->name); /* both LABEL_SIZE */

@@ -3,6 +3,7 @@
 #include "run/result_step.h"
 
 #include "base/file.h"
+#include "run/sequencer.h"
 
 #include <math.h>
 #include <string.h>
@@ -93,14 +94,9 @@ bool step_was_cut_short(const struct run_step *step)
 
 bool step_filled_up(const struct run_step *step)
 {
-    static const char *const ends[] = {"current tapered", "voltage past its peak",
-                                       "warming reached"};
-    for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
-        if (strcmp(step->end_reason, ends[i]) == 0) {
-            return true;
-        }
-    }
-    return false;
+    enum step_end ended = STEP_GOES_ON;
+    return step_end_parse(step->end_reason, &ended) &&
+           (ended == STEP_END_TAPER || ended == STEP_END_DROP || ended == STEP_END_WARMING);
 }
 
 static enum step_kind kind_of(const struct run_step *step)

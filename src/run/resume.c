@@ -24,19 +24,30 @@ struct totals {
     struct sample last;
 };
 
+/* Is what flowed since the last sample to be counted? */
+static bool counts(const struct totals *t, int step, const struct sample *s)
+{
+    double dt_s = t->has_last && t->last_step == step ? s->t_s - t->last.t_s : 0;
+    return dt_s > 0 && dt_s < COUNTED_INTERVAL_S && isfinite(s->current_A + t->last.current_A);
+}
+
+static void keep(struct totals *t, int step, const struct sample *s)
+{
+    t->last = *s;
+    t->last_step = step;
+    t->has_last = true;
+}
+
 static bool add_sample(void *context, int step, const struct sample *s)
 {
     struct totals *t = context;
-    (void)step;
-    double dt_s = t->has_last ? s->t_s - t->last.t_s : 0;
-    if (dt_s > 0 && dt_s < COUNTED_INTERVAL_S && isfinite(s->current_A + t->last.current_A)) {
+    if (counts(t, step, s)) {
         double charge_Ah = sample_charge_Ah(&t->last, s);
         t->at->discharged_Ah += fmax(0, -charge_Ah);
         t->at->charged_Ah += fmax(0, charge_Ah);
         t->at->energy_Wh += fabs(sample_energy_Wh(&t->last, s, t->lead_ohm));
     }
-    t->last = *s;
-    t->has_last = true;
+    keep(t, step, s);
     return true;
 }
 
@@ -64,15 +75,10 @@ static bool find_nr(struct reader *r, const char *stand, int64_t *nr, struct err
 static bool add_past_sample(void *context, int step, const struct sample *s)
 {
     struct totals *t = context;
-    bool same = t->has_last && t->last_step == step;
-    double dt_s = same ? s->t_s - t->last.t_s : 0;
-    if (dt_s > 0 && dt_s < COUNTED_INTERVAL_S && step >= 0 && (size_t)step < t->at->past_count &&
-        isfinite(s->current_A + t->last.current_A)) {
+    if (counts(t, step, s) && step >= 0 && (size_t)step < t->at->past_count) {
         t->at->past[step].discharged_Ah += fmax(0, -sample_charge_Ah(&t->last, s));
     }
-    t->last = *s;
-    t->last_step = step;
-    t->has_last = true;
+    keep(t, step, s);
     return true;
 }
 

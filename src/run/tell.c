@@ -68,9 +68,9 @@ static enum log_level level_of(const char *kind)
 
 void run_event(struct run *r, const char *kind, const char *text)
 {
-    double t_s = (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
     log_line(level_of(kind), "%s: %s: %s", r->stand->config->name, kind, text);
-    if (!store_put_event(r->stand->store, r->nr, clock_utc_ns(r->stand->clock), t_s, kind, text)) {
+    if (!store_put_event(r->stand->store, r->nr, clock_utc_ns(r->stand->clock), run_now_s(r), kind,
+                         text)) {
         log_error("%s: the event above could not be stored", r->stand->config->name);
     }
     run_tell(r, kind, text);
@@ -133,7 +133,7 @@ void run_tell(const struct run *r, const char *kind, const char *text)
     text_format(h.text, sizeof h.text, "%s", text);
     h.run_nr = r->nr;
     h.at_utc_ns = clock_utc_ns(r->stand->clock);
-    h.at_s = (double)(clock_now_ns(r->stand->clock) - r->start_ns) / (double)NS_PER_S;
+    h.at_s = run_now_s(r);
     fill_reason(&h, r);
     say_status(r, kind, text);
     hooks_tell(r->stand->hooks, &h);
