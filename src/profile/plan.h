@@ -116,6 +116,9 @@ struct plan_step {
     double rounds; /* how often it is gone through at most, by all repeats around it */
 };
 
+/* Nothing set and nothing that ends it; the usual sampling of its kind, one round. */
+struct plan_step plan_step_blank(enum step_kind kind);
+
 enum attempts { ATTEMPT_LAST, ATTEMPT_BEST, ATTEMPT_MEAN };
 extern const char *const attempts_names[]; /* "last", "best", "mean" */
 

@@ -23,11 +23,10 @@ static double or_default(const struct written *q, double otherwise)
     return q->present ? q->q.value : otherwise;
 }
 
-static struct plan_step blank_step(const struct profile_step *from)
+struct plan_step plan_step_blank(enum step_kind kind)
 {
-    double sample_s = from->kind == STEP_PULSE ? PULSE_SAMPLE_S : SAMPLE_S;
-    struct plan_step s = {
-        .kind = from->kind,
+    return (struct plan_step){
+        .kind = kind,
         .drive = DRIVE_OFF,
         .power_W = NAN,
         .resistance_ohm = NAN,
@@ -40,14 +39,21 @@ static struct plan_step blank_step(const struct profile_step *from)
         .until_C_per_min = NAN,
         .until_V_per_h = NAN,
         .max_Ah = NAN,
-        .remind_s = or_default(&from->remind_every, NAN),
+        .remind_s = NAN,
         .repeat = {.of_step = SIZE_MAX,
                    .until_below_Ah = NAN,
                    .until_from_Ah = NAN,
                    .until_agree = NAN},
-        .sample_s = or_default(&from->sample_every, sample_s),
+        .sample_s = kind == STEP_PULSE ? PULSE_SAMPLE_S : SAMPLE_S,
         .rounds = 1,
     };
+}
+
+static struct plan_step blank_step(const struct profile_step *from)
+{
+    struct plan_step s = plan_step_blank(from->kind);
+    s.remind_s = or_default(&from->remind_every, NAN);
+    s.sample_s = or_default(&from->sample_every, s.sample_s);
     memcpy(s.name, from->name, sizeof s.name);
     memcpy(s.say, from->say, sizeof s.say);
     return s;

@@ -14,28 +14,11 @@
 
 static struct plan_step blank(enum step_kind kind)
 {
-    return (struct plan_step){
-        .kind = kind,
-        .power_W = NAN,
-        .resistance_ohm = NAN,
-        .charge_V = NAN,
-        .compensation_C = NAN,
-        .skip_above_V = NAN,
-        .until_V = NAN,
-        .until_A = NAN,
-        .until_drop_V = NAN,
-        .until_C_per_min = NAN,
-        .until_V_per_h = NAN,
-        .max_s = 100000,
-        .max_Ah = NAN,
-        .remind_s = NAN,
-        .sample_s = 1,
-        .repeat = {.of_step = SIZE_MAX,
-                   .until_below_Ah = NAN,
-                   .until_from_Ah = NAN,
-                   .until_agree = NAN},
-        .limits = guard_limits_none(),
-    };
+    struct plan_step s = plan_step_blank(kind);
+    s.max_s = 100000;
+    s.sample_s = 1;
+    s.limits = guard_limits_none();
+    return s;
 }
 
 static struct plan_step charge_of(double current_A, double charge_V)
