@@ -373,6 +373,13 @@ class Bench:
     def must_be_off(self, seconds=15):
         await_that(seconds, "the load is off", lambda: self.load_is("off"))
 
+    def must_work(self):
+        """A run starts, stops when told to, and leaves all in order."""
+        self.discharge()
+        self.expect(0, "stop", STAND)
+        self.must_be_off()
+        self.must_be_sound()
+
     def clear(self):
         await_that(30, "a person can clear the latch",
                    lambda: self.cli("clear", STAND)[0] == 0, 0.3)
