@@ -9,7 +9,7 @@ cd "$(dirname "$0")/.."
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
-    libcmocka-dev sqlite3 curl valgrind shellcheck python3 procps
+    libcmocka-dev sqlite3 curl valgrind shellcheck python3 python3-numpy python3-scipy procps
 
 step "shell scripts"
 find . -name '*.sh' -not -path './build*' -print0 |
@@ -33,4 +33,4 @@ ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 
 step "the release build, as people run it: end to end, faults, and the command line under valgrind"
 build build
-ctest --test-dir build --output-on-failure -L 'e2e|valgrind|faults'
+ctest --test-dir build --output-on-failure -L 'e2e|valgrind|faults|checks'

@@ -14,6 +14,8 @@
 
 #include <cmocka.h>
 
+#include "check_row.h"
+
 static void close_to(double value, double expected, double relative)
 {
     if (!(fabs(value - expected) <= relative * fabs(expected)))
@@ -31,14 +33,21 @@ static enum verdict judge(double value, double expanded, double limit)
 static void guard_band_at_its_edges(void **state)
 {
     (void)state;
-    assert_int_equal(judge(2.530, 0.020, 2.500), VERDICT_PASS);
-    assert_int_equal(judge(2.520, 0.020, 2.500), VERDICT_PASS);
-    assert_int_equal(judge(2.5199999, 0.020, 2.500), VERDICT_UNDECIDED);
-    assert_int_equal(judge(2.510, 0.020, 2.500), VERDICT_UNDECIDED);
-    assert_int_equal(judge(2.490, 0.020, 2.500), VERDICT_UNDECIDED);
-    assert_int_equal(judge(2.480, 0.020, 2.500), VERDICT_UNDECIDED);
-    assert_int_equal(judge(2.4799999, 0.020, 2.500), VERDICT_FAIL);
-    assert_int_equal(judge(2.475, 0.020, 2.500), VERDICT_FAIL);
+    static const struct {
+        double value;
+        const char *word;
+    } known[] = {
+        {2.530, "pass"},      {2.520, "pass"},      {2.5199999, "undecided"}, {2.510, "undecided"},
+        {2.490, "undecided"}, {2.480, "undecided"}, {2.4799999, "fail"},      {2.475, "fail"},
+    };
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        char check[64];
+        snprintf(check, sizeof check, "limit 2.500 Ah, U 0.020 Ah, w = U: %.9g Ah", known[i].value);
+        check_row(&(struct check_row){.check = check,
+                                      .source = "ILAC-G8:09/2019, w = U; ISO 14253-1",
+                                      .word = verdict_name(judge(known[i].value, 0.020, 2.500)),
+                                      .expected_word = known[i].word});
+    }
 }
 
 /* Mirrored to a lower limit: upper limit 4.00, U 1.600, reading 3.20 passes with
@@ -95,7 +104,14 @@ static void probability_is_normal(void **state)
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
         struct verdict_question q = {
             .value = 2.5 + 0.01 * known[i][0], .expanded = 0.02, .limit = 2.5};
-        assert_true(fabs(verdict_probability(&q) - known[i][1]) < 6e-7);
+        char check[64];
+        snprintf(check, sizeof check, "conformance probability %.5g u above the limit",
+                 known[i][0]);
+        check_row(&(struct check_row){.check = check,
+                                      .source = "standard normal distribution, tables",
+                                      .expected = known[i][1],
+                                      .ours = verdict_probability(&q),
+                                      .allowed = 6e-7});
     }
     struct verdict_question sure = {.value = 3, .expanded = 0, .limit = 2};
     assert_true(verdict_probability(&sure) >= 1);
@@ -177,9 +193,22 @@ static void relative_uncertainties_add_in_squares(void **state)
     o.accuracy.time_gain = 5e-5 * root3;
     o.accuracy.voltage.gain = 5e-4 * root3;
     assert_true(whole_record(two, 3, &o, &r, &e));
-    close_to(100 * r.uncertainty.standard_Ah / r.capacity_Ah, 0.100125, 1e-5);
-    close_to(100 * r.uncertainty.expanded_Ah / r.capacity_Ah, 0.20025, 1e-5);
-    close_to(100 * r.uncertainty.energy_standard_Wh / r.energy_Wh, 0.111915, 1e-5);
+    const char *source = "product of independent inputs, PMC3387884 table 2";
+    check_row(&(struct check_row){.check = "u of the charge, %: gain 0.10, time 0.005",
+                                  .source = source,
+                                  .expected = 0.100125,
+                                  .ours = 100 * r.uncertainty.standard_Ah / r.capacity_Ah,
+                                  .allowed = 1e-6});
+    check_row(&(struct check_row){.check = "U of the charge, %, k = 2",
+                                  .source = source,
+                                  .expected = 0.20025,
+                                  .ours = 100 * r.uncertainty.expanded_Ah / r.capacity_Ah,
+                                  .allowed = 1e-6});
+    check_row(&(struct check_row){.check = "u of the energy, %: voltage gain 0.05 as well",
+                                  .source = source,
+                                  .expected = 0.111915,
+                                  .ours = 100 * r.uncertainty.energy_standard_Wh / r.energy_Wh,
+                                  .allowed = 1e-6});
 }
 
 /* A gain error is the same for all samples: it does not shrink with their number. */

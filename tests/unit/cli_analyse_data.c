@@ -26,6 +26,8 @@
 
 #include <cmocka.h>
 
+#include "check_row.h"
+
 static char data[512];
 
 struct record {
@@ -82,11 +84,18 @@ static struct capacity_result analyse(const char *file, double cutoff_V, enum en
     return result;
 }
 
-static void near(const char *what, double value, double expected, double relative)
+/* The folder of the file is the name of the set. */
+static void near(const char *file, const char *what, double value, double expected, double relative)
 {
-    double error = value / expected - 1;
-    if (!(fabs(error) <= relative))
-        fail_msg("%s: %.9g instead of %.9g, relative error %.3g", what, value, expected, error);
+    char check[128], source[64];
+    snprintf(source, sizeof source, "%.*s", (int)strcspn(file, "/"), file);
+    snprintf(check, sizeof check, "%s: %s", strchr(file, '/') + 1, what);
+    check_row(&(struct check_row){.check = check,
+                                  .source = source,
+                                  .ours = value,
+                                  .expected = expected,
+                                  .allowed = relative,
+                                  .relative = true});
 }
 
 static bool has_note(const struct capacity_result *r, const char *part)
@@ -153,8 +162,9 @@ static void nasa_capacities_are_met(void **state)
         path_in(path, sizeof path, "nasa_pcoe", t.field[0]);
 
         struct capacity_result below = analyse(path, 2.7, END_FIRST_BELOW);
-        near(t.field[0], below.capacity_Ah, published_Ah, 2e-5);
-        near(t.field[0], below.energy_Wh, strtod(t.field[15], NULL), 2e-5);
+        near(path, "Ah to the first row below 2.7 V", below.capacity_Ah, published_Ah, 2e-5);
+        near(path, "Wh likewise (computed over the same rows)", below.energy_Wh,
+             strtod(t.field[15], NULL), 2e-5);
         assert_int_equal(below.end_reason, END_REASON_CROSSED);
         assert_int_equal(below.last_row, strtoul(t.field[2], NULL, 10) + 1);
 
@@ -224,8 +234,8 @@ static void p18650pf_counters_are_met(void **state)
         double sign = result.kind == RECORD_CHARGE ? -1 : 1;
         bool drive = strncmp(t.field[0], "drive", 5) == 0;
         double counter_Ah = strtod(t.field[5], NULL), counter_Wh = strtod(t.field[6], NULL);
-        near(t.field[0], sign * result.capacity_Ah, counter_Ah, drive ? 1e-3 : 1e-4);
-        near(t.field[0], sign * result.energy_Wh, counter_Wh, drive ? 1e-3 : 1e-4);
+        near(path, "Ah of the counter", sign * result.capacity_Ah, counter_Ah, drive ? 1e-3 : 1e-4);
+        near(path, "Wh of the counter", sign * result.energy_Wh, counter_Wh, drive ? 1e-3 : 1e-4);
         free(r.rows);
         checked++;
     }
@@ -258,11 +268,11 @@ static void p18650pf_whole_files_end_right(void **state)
     (void)state;
     /* Load goes off between rows: counting ends at the crossing, not half a step later. */
     struct capacity_result r = analyse("p18650pf/dis_1C_start_1.csv", 2.5, END_CROSSING);
-    near("dis_1C_start_1", r.capacity_Ah, 2.79818, 1e-4);
+    near("p18650pf/dis_1C_start_1.csv", "Ah to 2.5 V", r.capacity_Ah, 2.79818, 1e-4);
     assert_true(has_note(&r, "row 1 is already under load (2.9 A)"));
     assert_true(has_note(&r, "time stamp repeated"));
     r = analyse("p18650pf/dis_C20_start.csv", 2.5, END_CROSSING);
-    near("dis_C20_start", r.capacity_Ah, 2.99491, 1e-3);
+    near("p18650pf/dis_C20_start.csv", "Ah to 2.5 V", r.capacity_Ah, 2.99491, 1e-3);
 }
 
 static void leaf_counters_are_met(void **state)
@@ -278,13 +288,13 @@ static void leaf_counters_are_met(void **state)
         size_t first = strtoul(t.field[4], NULL, 10), last = strtoul(t.field[5], NULL, 10);
         o.rule = END_WHOLE;
         struct capacity_result part = analyse_part(&r, first, last, &o);
-        near(t.field[0], part.capacity_Ah, strtod(t.field[8], NULL), 1e-3);
-        near(t.field[0], part.energy_Wh, strtod(t.field[9], NULL), 3e-3);
+        near(path, "Ah of the counter", part.capacity_Ah, strtod(t.field[8], NULL), 1e-3);
+        near(path, "Wh of the counter", part.energy_Wh, strtod(t.field[9], NULL), 3e-3);
         o.rule = END_CROSSING;
         o.cutoff_V = 3.0;
         struct capacity_result crossing = analyse_part(&r, 0, r.n - 1, &o);
-        near(t.field[0], crossing.capacity_Ah, strtod(t.field[8], NULL), 1e-3);
-        near(t.field[0], crossing.energy_Wh, strtod(t.field[9], NULL), 3e-3);
+        near(path, "Ah to 3.0 V", crossing.capacity_Ah, strtod(t.field[8], NULL), 1e-3);
+        near(path, "Wh to 3.0 V", crossing.energy_Wh, strtod(t.field[9], NULL), 3e-3);
         assert_int_equal(crossing.end_reason, END_REASON_CROSSED);
         free(r.rows);
         checked++;
@@ -332,11 +342,12 @@ static void p18650pf_pulses_have_the_resistances(void **state)
         assert_non_null(c);
         assert_int_equal(w.count, 1);
         assert_int_equal(c->method, PULSE_ON);
-        near(t.field[0], c->instant[0].resistance_ohm, strtod(t.field[5], NULL), 1e-4);
-        near(t.field[0], c->instant[1].resistance_ohm, strtod(t.field[6], NULL), 0.01);
-        near(t.field[0], pulse_last(c)->resistance_ohm, strtod(t.field[7], NULL), 1e-4);
-        near(t.field[0], c->instant[1].resistance_ohm, strtod(t.field[10], NULL), 0.025);
-        near(t.field[0], c->instant[1].after_s, 1, 0.1);
+        near(path, "ohm, first row", c->instant[0].resistance_ohm, strtod(t.field[5], NULL), 1e-4);
+        near(path, "ohm, 1 s", c->instant[1].resistance_ohm, strtod(t.field[6], NULL), 0.01);
+        near(path, "ohm, 9.9 s", pulse_last(c)->resistance_ohm, strtod(t.field[7], NULL), 1e-4);
+        near(path, "ohm, 1 s, against Re(Z) at 0.1 Hz", c->instant[1].resistance_ohm,
+             strtod(t.field[10], NULL), 0.025);
+        near(path, "s, of the reading at 1 s", c->instant[1].after_s, 1, 0.1);
         free(r.rows);
         checked++;
     }
