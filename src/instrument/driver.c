@@ -23,17 +23,21 @@ const char *const role_names[] = {"load", "supply", "meter", "thermometer", NULL
 static const char *const protocol_names[] = {"scpi", "lines", "file", NULL};
 static const char *const field_names[] = {"voltage", "current", "temperature", NULL};
 static const char *const sign_names[] = {"positive-when-sinking", "positive-when-sourcing", NULL};
-static const char *const verb_names[] = {"remote",       "local",        "prepare", "set_current",
-                                         "set_voltage",  "on",           "off",     "under_voltage",
-                                         "over_voltage", "over_current", NULL};
-static const char *const question_names[] = {
-    "state", "set_current", "set_voltage", "under_voltage", "over_voltage", "over_current", NULL};
+static const char *const verb_names[] = {
+    "remote",       "local",          "prepare", "set_current", "set_voltage",
+    "set_power",    "set_resistance", "on",      "off",         "under_voltage",
+    "over_voltage", "over_current",   NULL};
+static const char *const question_names[] = {"state",        "set_current",    "set_voltage",
+                                             "set_power",    "set_resistance", "under_voltage",
+                                             "over_voltage", "over_current",   NULL};
+static const char *const hold_names[] = {"current", "power", "resistance", NULL};
 static const char *const driver_keys[] = {
     "driver",   "role",  "protocol",  "identity", "link", "settle", "ratings",
     "accuracy", "verbs", "questions", "mode",     "read", "errors", "current_reported",
     "channels", NULL};
 static const char *const identity_keys[] = {"ask", "match", NULL};
-static const char *const mode_keys[] = {"ask", "match", NULL};
+static const char *const mode_keys[] = {"ask", "match", "current", "power", "resistance", NULL};
+static const char *const mode_of_keys[] = {"select", "match", NULL};
 static const char *const link_keys[] = {
     "baud",      "bits",         "parity", "stop_bits", "flow", "dtr",    "rts",
     "ends_with", "reply_within", "pause",  "resync",    "echo", "prompt", NULL};
@@ -58,6 +62,10 @@ static unsigned verb_values(enum verb v)
     case VERB_UNDER_VOLTAGE:
     case VERB_OVER_VOLTAGE:
         return LINE_HAS_VOLTAGE;
+    case VERB_SET_POWER:
+        return LINE_HAS_POWER;
+    case VERB_SET_RESISTANCE:
+        return LINE_HAS_RESISTANCE;
     case VERB_REMOTE:
     case VERB_LOCAL:
     case VERB_PREPARE:
@@ -90,26 +98,50 @@ static bool take_text(const struct loading *l, const struct yaml_node *n,
     return true;
 }
 
-static bool take_line(const struct loading *l, const struct yaml_node *n, enum verb v,
+/* Where lines that command go, and which values they may hold. */
+struct commands {
+    const char *name; /* of the key */
+    unsigned values;
+    struct driver_lines *lines;
+};
+
+static bool take_line(const struct loading *l, const struct yaml_node *n, const struct commands *c,
                       struct err *e)
 {
-    struct driver_lines *lines = &l->d->verb[v];
     struct err why;
     unsigned found = 0;
-    char *line = lines->line[lines->count];
+    char *line = c->lines->line[c->lines->count];
     if (!take_text(l, n, line, e)) {
         return false;
     }
-    if (!line_check(line, verb_values(v) | channel_allowed(l), &found, &why)) {
-        return yaml_fail(l->doc, n, e, "%s: %s", verb_names[v], why.text);
+    if (!line_check(line, c->values | channel_allowed(l), &found, &why)) {
+        return yaml_fail(l->doc, n, e, "%s: %s", c->name, why.text);
     }
     if (strchr(line, '?') != NULL) {
         return yaml_fail(l->doc, n, e,
                          "%s: \"%s\" is a question, and its answer would be taken for the next "
                          "one's; verbs only command",
-                         verb_names[v], line);
+                         c->name, line);
     }
-    lines->count++;
+    c->lines->count++;
+    return true;
+}
+
+static bool take_lines(const struct loading *l, const struct yaml_node *n, const struct commands *c,
+                       struct err *e)
+{
+    if (yaml_node_kind(n) != YAML_LIST) {
+        return take_line(l, n, c, e);
+    }
+    if (yaml_count(n) == 0 || yaml_count(n) > DRIVER_LINES_MAX) {
+        return yaml_fail(l->doc, n, e, "%s: from 1 to %d lines are wanted", c->name,
+                         DRIVER_LINES_MAX);
+    }
+    for (size_t i = 0; i < yaml_count(n); i++) {
+        if (!take_line(l, yaml_item(n, i), c, e)) {
+            return false;
+        }
+    }
     return true;
 }
 
@@ -174,6 +206,48 @@ static bool read_identity(const struct loading *l, struct err *e)
 }
 
 /* A pattern that any answer fits would prove nothing. */
+static bool take_match(const struct loading *l, const struct yaml_node *n,
+                       char out[DRIVER_LINE_SIZE], struct err *e)
+{
+    return take_text(l, n, out, e) &&
+           (strspn(out, "*?") < strlen(out) ||
+            yaml_fail(l->doc, n, e, "\"%s\" fits every answer; write the one that is right", out));
+}
+
+/* One of the things it can hold: {select: "FUNCtion POWer", match: "POW*"}. */
+static bool read_mode_of(const struct loading *l, const struct yaml_node *mode, enum hold h,
+                         struct err *e)
+{
+    const struct yaml_node *n = yaml_get(mode, hold_names[h]);
+    struct driver_mode *m = &l->d->mode[h];
+    const struct commands select = {"select", 0, &m->select};
+    if (n == NULL) {
+        return true;
+    }
+    if (!yaml_check_keys(l->doc, n, mode_of_keys, e)) {
+        return false;
+    }
+    const struct yaml_node *lines = yaml_get(n, "select"), *match = yaml_get(n, "match");
+    if (lines == NULL || match == NULL) {
+        return yaml_fail(l->doc, n, e,
+                         "\"%s\" needs both what selects this mode and what must be answered "
+                         "then, e.g. %s: {select: \"FUNCtion CURRent\", match: \"CURR*\"}",
+                         hold_names[h], hold_names[h]);
+    }
+    return take_lines(l, lines, &select, e) && take_match(l, match, m->match, e);
+}
+
+static bool read_modes(const struct loading *l, const struct yaml_node *mode, struct err *e)
+{
+    for (int h = 0; h < HOLD_COUNT; h++) {
+        if (!read_mode_of(l, mode, (enum hold)h, e)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+/* Constant current alone may be chosen by "prepare"; then `match` says its answer. */
 static bool read_mode(const struct loading *l, struct err *e)
 {
     const struct yaml_node *mode = yaml_get(l->root, "mode");
@@ -185,18 +259,20 @@ static bool read_mode(const struct loading *l, struct err *e)
         return false;
     }
     const struct yaml_node *ask = yaml_get(mode, "ask"), *match = yaml_get(mode, "match");
-    if (ask == NULL || match == NULL) {
+    const struct yaml_node *current = yaml_get(mode, "current");
+    if (ask == NULL || (match == NULL && current == NULL)) {
         return yaml_fail(l->doc, mode, e,
                          "\"mode\" needs both the question and what must be answered once "
                          "\"prepare\" has chosen it, e.g. mode: {ask: \"FUNCtion?\", match: "
                          "\"CURR*\"}");
     }
-    if (!take_question(l, ask, d->mode_query, e) || !take_text(l, match, d->mode_match, e)) {
-        return false;
+    if (match != NULL && current != NULL) {
+        return yaml_fail(l->doc, match, e,
+                         "\"match\" and \"current\" both say what must be answered in constant "
+                         "current; leave \"match\" out");
     }
-    return strspn(d->mode_match, "*?") < strlen(d->mode_match) ||
-           yaml_fail(l->doc, match, e, "\"%s\" fits every answer; write the one that is right",
-                     d->mode_match);
+    return take_question(l, ask, d->mode_query, e) && read_modes(l, mode, e) &&
+           (match == NULL || take_match(l, match, d->mode[HOLD_CURRENT].match, e));
 }
 
 static bool read_ms(const struct loading *l, const struct yaml_node *map, const char *key,
@@ -279,19 +355,8 @@ static bool read_link(const struct loading *l, struct err *e)
 static bool read_verb(const struct loading *l, const struct yaml_node *n, enum verb v,
                       struct err *e)
 {
-    if (yaml_node_kind(n) != YAML_LIST) {
-        return take_line(l, n, v, e);
-    }
-    if (yaml_count(n) == 0 || yaml_count(n) > DRIVER_LINES_MAX) {
-        return yaml_fail(l->doc, n, e, "%s: from 1 to %d lines are wanted", verb_names[v],
-                         DRIVER_LINES_MAX);
-    }
-    for (size_t i = 0; i < yaml_count(n); i++) {
-        if (!take_line(l, yaml_item(n, i), v, e)) {
-            return false;
-        }
-    }
-    return true;
+    const struct commands c = {verb_names[v], verb_values(v), &l->d->verb[v]};
+    return take_lines(l, n, &c, e);
 }
 
 /* A verb that sets something but holds no value would always set the same. */
@@ -309,7 +374,7 @@ static bool value_used(const struct loading *l, const struct yaml_node *n, enum 
         return true;
     }
     return yaml_fail(l->doc, n, e, "%s: the value is nowhere in the line; write %s where it goes",
-                     verb_names[v], wanted == LINE_HAS_CURRENT ? "{A}" : "{V}");
+                     verb_names[v], line_placeholder(wanted));
 }
 
 static bool read_verbs(const struct loading *l, struct err *e)
@@ -523,6 +588,27 @@ static bool says_channel(const struct loading *l, const char *line, const char *
                      what, l->d->channels, line);
 }
 
+static bool lines_say_channel(const struct loading *l, const struct driver_lines *lines,
+                              const char *section, const char *what, struct err *e)
+{
+    for (size_t i = 0; i < lines->count; i++) {
+        if (!says_channel(l, lines->line[i], section, what, e)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool modes_say_channel(const struct loading *l, struct err *e)
+{
+    for (int h = 0; h < HOLD_COUNT; h++) {
+        if (!lines_say_channel(l, &l->d->mode[h].select, "mode", hold_names[h], e)) {
+            return false;
+        }
+    }
+    return says_channel(l, l->d->mode_query, "mode", "mode", e);
+}
+
 /* A line that leaves the output to what was selected before could mean the
  * other stand's. */
 static bool check_channels(const struct loading *l, struct err *e)
@@ -532,10 +618,8 @@ static bool check_channels(const struct loading *l, struct err *e)
         return true;
     }
     for (int v = VERB_PREPARE; v < VERB_COUNT; v++) {
-        for (size_t i = 0; i < d->verb[v].count; i++) {
-            if (!says_channel(l, d->verb[v].line[i], "verbs", verb_names[v], e)) {
-                return false;
-            }
+        if (!lines_say_channel(l, &d->verb[v], "verbs", verb_names[v], e)) {
+            return false;
         }
     }
     for (int q = 0; q < ASK_COUNT; q++) {
@@ -543,13 +627,40 @@ static bool check_channels(const struct loading *l, struct err *e)
             return false;
         }
     }
-    return says_channel(l, d->mode_query, "mode", "mode", e) &&
-           says_channel(l, d->read.line, "read", "read", e);
+    return modes_say_channel(l, e) && says_channel(l, d->read.line, "read", "read", e);
+}
+
+static const char set_again[] = "what was set is read back before an output goes on";
+
+/* A load that is made to hold power must be known to hold it, and be brought back. */
+static bool check_hold(const struct loading *l, enum hold h, enum verb v, enum question q,
+                       struct err *e)
+{
+    const struct driver *d = l->d;
+    const struct yaml_node *at = yaml_get(yaml_get(l->root, "verbs"), verb_names[v]);
+    const struct yaml_node *mode = yaml_get(l->root, "mode");
+    if (at == NULL) {
+        return d->mode[h].match[0] == '\0' ||
+               yaml_fail(l->doc, yaml_get(mode, hold_names[h]), e,
+                         "mode: \"%s\" is of no use without the verb \"%s\"", hold_names[h],
+                         verb_names[v]);
+    }
+    if (d->role != ROLE_LOAD) {
+        return yaml_fail(l->doc, at, e, "only a load holds a constant %s", hold_names[h]);
+    }
+    if (d->mode[h].match[0] == '\0' || d->mode[HOLD_CURRENT].select.count == 0) {
+        return yaml_fail(l->doc, at, e,
+                         "%s: \"mode\" must say how constant %s is selected, and constant current "
+                         "again, e.g. mode: {ask: \"FUNCtion?\", current: {select: \"FUNCtion "
+                         "CURRent\", match: \"CURR*\"}, %s: {select: \"FUNCtion ...\", match: "
+                         "\"...\"}}",
+                         verb_names[v], hold_names[h], hold_names[h]);
+    }
+    return needs_question(l, q, set_again, e);
 }
 
 static bool check_output(const struct loading *l, struct err *e)
 {
-    static const char set_again[] = "what was set is read back before an output goes on";
     if (l->d->protocol != PROTOCOL_SCPI) {
         return yaml_fail(l->doc, yaml_get(l->root, "protocol"), e,
                          "a %s must answer questions: protocol: scpi", role_names[l->d->role]);
@@ -566,7 +677,9 @@ static bool check_output(const struct loading *l, struct err *e)
     }
     if (!needs_verb(l, VERB_ON, "without it nothing could be switched on", e) ||
         !needs_verb(l, VERB_SET_CURRENT, "without it no current could be set", e) ||
-        !needs_question(l, ASK_SET_CURRENT, set_again, e)) {
+        !needs_question(l, ASK_SET_CURRENT, set_again, e) ||
+        !check_hold(l, HOLD_POWER, VERB_SET_POWER, ASK_SET_POWER, e) ||
+        !check_hold(l, HOLD_RESISTANCE, VERB_SET_RESISTANCE, ASK_SET_RESISTANCE, e)) {
         return false;
     }
     return l->d->role == ROLE_LOAD ||
@@ -628,6 +741,7 @@ static void set_defaults(struct driver *d)
     d->current_max_A = d->voltage_max_V = d->power_max_W = d->voltage_min_V = NAN;
     d->voltage_gain = d->voltage_offset_V = d->voltage_resolution_V = NAN;
     d->current_gain = d->current_offset_A = d->current_resolution_A = NAN;
+    d->power_resolution_W = d->resistance_resolution_ohm = NAN;
     d->temperature_offset_C = NAN;
 }
 
@@ -693,12 +807,20 @@ struct driver *driver_copy(const struct driver *d)
     return copy;
 }
 
+static void choose_channel(struct driver_lines *lines, int channel)
+{
+    for (size_t i = 0; i < lines->count; i++) {
+        line_set_channel(lines->line[i], channel);
+    }
+}
+
 void driver_choose_channel(struct driver *d, int channel)
 {
     for (int v = 0; v < VERB_COUNT; v++) {
-        for (size_t i = 0; i < d->verb[v].count; i++) {
-            line_set_channel(d->verb[v].line[i], channel);
-        }
+        choose_channel(&d->verb[v], channel);
+    }
+    for (int h = 0; h < HOLD_COUNT; h++) {
+        choose_channel(&d->mode[h].select, channel);
     }
     for (int q = 0; q < ASK_COUNT; q++) {
         line_set_channel(d->question[q], channel);
@@ -706,6 +828,14 @@ void driver_choose_channel(struct driver *d, int channel)
     line_set_channel(d->mode_query, channel);
     line_set_channel(d->read.line, channel);
     d->channel = channel;
+}
+
+bool driver_can_hold(const struct driver *d, enum hold h)
+{
+    static const enum verb sets[] = {[HOLD_CURRENT] = VERB_SET_CURRENT,
+                                     [HOLD_POWER] = VERB_SET_POWER,
+                                     [HOLD_RESISTANCE] = VERB_SET_RESISTANCE};
+    return d->verb[sets[h]].count > 0;
 }
 
 void driver_free(struct driver *d)

@@ -20,16 +20,22 @@ enum protocol {
     PROTOCOL_FILE   /* one number in a file (sysfs) */
 };
 
-/* The verbs a driver may give lines for. Lines may hold {A} or {V}: the value in
- * that unit with four digits after the point, or with another number of digits:
- * {A:.3f}. With `channels` they say their own output, {channel}: a line selects
+/* What an instrument holds while it is on. A supply holds a current and a voltage,
+ * whichever it reaches first: that is HOLD_CURRENT, it has no other. */
+enum hold { HOLD_CURRENT, HOLD_POWER, HOLD_RESISTANCE, HOLD_COUNT };
+
+/* The verbs a driver may give lines for. Lines may hold {A}, {V}, {W} or {Ohm}: the
+ * value in that unit with four digits after the point, or with another number of
+ * digits: {A:.3f}. With `channels` they say their own output, {channel}: a line selects
  * and acts in one, so that nothing can come between. */
 enum verb {
-    VERB_REMOTE,      /* before anything else: take the instrument over */
-    VERB_LOCAL,       /* give the front panel back */
-    VERB_PREPARE,     /* mode and ranges, outputs off */
-    VERB_SET_CURRENT, /* {A}, magnitude */
-    VERB_SET_VOLTAGE, /* {V}; supply */
+    VERB_REMOTE,         /* before anything else: take the instrument over */
+    VERB_LOCAL,          /* give the front panel back */
+    VERB_PREPARE,        /* mode and ranges, outputs off */
+    VERB_SET_CURRENT,    /* {A}, magnitude */
+    VERB_SET_VOLTAGE,    /* {V}; supply */
+    VERB_SET_POWER,      /* {W}; load, see enum hold */
+    VERB_SET_RESISTANCE, /* {Ohm}; load */
     VERB_ON,
     VERB_OFF,           /* mandatory for load and supply */
     VERB_UNDER_VOLTAGE, /* program the instrument's own protection, {V} */
@@ -43,6 +49,8 @@ enum question {
     ASK_STATE,       /* on or off: 0/1 */
     ASK_SET_CURRENT, /* what the set point is now, A */
     ASK_SET_VOLTAGE,
+    ASK_SET_POWER,      /* W */
+    ASK_SET_RESISTANCE, /* Ohm */
     ASK_UNDER_VOLTAGE,
     ASK_OVER_VOLTAGE,
     ASK_OVER_CURRENT,
@@ -69,6 +77,13 @@ struct driver_read {
     double scale; /* FILE: multiply by this (0.001 for millidegrees) */
 };
 
+/* How an instrument is made to hold one thing, and what its answer to the question
+ * for the mode must then fit. */
+struct driver_mode {
+    struct driver_lines select;   /* none: VERB_PREPARE does it */
+    char match[DRIVER_LINE_SIZE]; /* pattern with * and ?; "" where nothing is asked */
+};
+
 struct driver {
     char name[64]; /* file name without .yaml */
     char path[256];
@@ -86,14 +101,14 @@ struct driver {
     double voltage_gain, voltage_offset_V,
         voltage_resolution_V; /* accuracy, half-widths; NAN unknown */
     double current_gain, current_offset_A, current_resolution_A;
+    double power_resolution_W, resistance_resolution_ohm; /* of what is set; NAN unknown */
     double temperature_offset_C;
     double
         current_sign; /* what +1 A reported means for the battery: load -1 (it drains), supply +1 */
     struct driver_lines verb[VERB_COUNT];
     char question[ASK_COUNT][DRIVER_LINE_SIZE];
-    char mode_query[DRIVER_LINE_SIZE]; /* asked after VERB_PREPARE: "FUNCtion?"; "" cannot be asked
-                                        */
-    char mode_match[DRIVER_LINE_SIZE]; /* pattern with * and ? that the answer must fit */
+    char mode_query[DRIVER_LINE_SIZE]; /* "FUNCtion?"; "" cannot be asked */
+    struct driver_mode mode[HOLD_COUNT];
     struct driver_read read;
     char *text;
     char sha256[SHA256_TEXT_SIZE];
@@ -111,9 +126,12 @@ struct driver *driver_copy(const struct driver *d);
 void driver_choose_channel(struct driver *d, int channel);
 void driver_free(struct driver *d); /* NULL is fine */
 
-/* Put values into a line: {A}, {V}, each with optional precision. */
+/* Does it have lines for holding this? */
+bool driver_can_hold(const struct driver *d, enum hold h);
+
+/* Put values into a line: {A}, {V}, {W}, {Ohm}, each with optional precision. */
 struct driver_values {
-    double current_A, voltage_V;
+    double current_A, voltage_V, power_W, resistance_ohm;
 };
 bool driver_fill_line(const char *line, const struct driver_values *v, char *out, size_t size,
                       struct err *e) NODISCARD;

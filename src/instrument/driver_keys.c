@@ -13,9 +13,11 @@ static const char *const flow_names[] = {
     [FLOW_XON_XOFF] = "xon-xoff", [FLOW_XON_XOFF + 1] = NULL,
 };
 static const char *const ratings_keys[] = {"current", "voltage", "power", "minimum_voltage", NULL};
-static const char *const accuracy_keys[] = {"voltage", "current", "temperature", NULL};
+static const char *const accuracy_keys[] = {"voltage",    "current",     "power",
+                                            "resistance", "temperature", NULL};
 static const char *const pair_keys[] = {"gain", "offset", "resolution", NULL};
 static const char *const temperature_keys[] = {"offset", NULL};
+static const char *const resolution_keys[] = {"resolution", NULL};
 
 /* A control line: left alone when the key is absent. */
 static bool read_control_line(const struct yaml_doc *d, const struct yaml_node *map,
@@ -118,6 +120,15 @@ static bool read_pair(const struct yaml_doc *d, const struct yaml_node *accuracy
            read_magnitude(d, map, "resolution", p->dimension, p->resolution, e);
 }
 
+/* Of what can be set and not read: only how finely it takes it. */
+static bool read_resolution(const struct yaml_doc *d, const struct yaml_node *accuracy,
+                            const char *key, enum dimension dimension, double *out, struct err *e)
+{
+    const struct yaml_node *map = yaml_get(accuracy, key);
+    return map == NULL || (yaml_check_keys(d, map, resolution_keys, e) &&
+                           read_magnitude(d, map, "resolution", dimension, out, e));
+}
+
 bool driver_read_accuracy(const struct yaml_doc *d, const struct yaml_node *map, struct driver *out,
                           struct err *e)
 {
@@ -130,7 +141,10 @@ bool driver_read_accuracy(const struct yaml_doc *d, const struct yaml_node *map,
     const struct pair current = {"current", DIM_CURRENT, &out->current_gain, &out->current_offset_A,
                                  &out->current_resolution_A};
     if (!yaml_check_keys(d, accuracy, accuracy_keys, e) || !read_pair(d, accuracy, &voltage, e) ||
-        !read_pair(d, accuracy, &current, e)) {
+        !read_pair(d, accuracy, &current, e) ||
+        !read_resolution(d, accuracy, "power", DIM_POWER, &out->power_resolution_W, e) ||
+        !read_resolution(d, accuracy, "resistance", DIM_RESISTANCE, &out->resistance_resolution_ohm,
+                         e)) {
         return false;
     }
     const struct yaml_node *temperature = yaml_get(accuracy, "temperature");

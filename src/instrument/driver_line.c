@@ -20,30 +20,62 @@ struct placeholder {
     size_t length;  /* of "{A:.4f}" */
 };
 
+static const struct {
+    unsigned value;
+    const char *name;
+} placeholders[] = {{LINE_HAS_CURRENT, "{A}"},
+                    {LINE_HAS_VOLTAGE, "{V}"},
+                    {LINE_HAS_POWER, "{W}"},
+                    {LINE_HAS_RESISTANCE, "{Ohm}"}};
+
+const char *line_placeholder(unsigned value)
+{
+    for (size_t i = 0; i < sizeof placeholders / sizeof placeholders[0]; i++) {
+        if (placeholders[i].value == value) {
+            return placeholders[i].name;
+        }
+    }
+    return CHANNEL;
+}
+
+/* Which value "{A", "{A}" or "{A:.4f}" begins with; *n the length of "{A". 0: none. */
+static unsigned value_named(const char *text, size_t *n)
+{
+    for (size_t i = 0; i < sizeof placeholders / sizeof placeholders[0]; i++) {
+        *n = strlen(placeholders[i].name) - 1;
+        if (strncmp(text, placeholders[i].name, *n) == 0 && strspn(text + *n, "}:") > 0) {
+            return placeholders[i].value;
+        }
+    }
+    *n = 0;
+    return 0;
+}
+
 /* `text` begins with '{'. */
 static bool placeholder_parse(const char *text, struct placeholder *out, struct err *e)
 {
     const char *close = strchr(text, '}');
     int length = close != NULL ? (int)(close - text) + 1 : (int)strlen(text);
+    size_t name = 0;
     *out = (struct placeholder){.digits = DEFAULT_DIGITS, .length = (size_t)length};
     if (strncmp(text, CHANNEL, strlen(CHANNEL)) == 0) {
         out->value = LINE_HAS_CHANNEL;
         return true;
     }
-    if (length >= 3) {
-        out->value = text[1] == 'A' ? LINE_HAS_CURRENT : text[1] == 'V' ? LINE_HAS_VOLTAGE : 0;
-    }
-    bool plain = length == 3;
-    bool precise = length == 7 && strncmp(text + 2, ":.", 2) == 0 && text[4] >= '0' &&
-                   text[4] <= '9' && text[5] == 'f';
+    out->value = value_named(text, &name);
+    const char *rest = text + name; /* "}" or ":.4f}" */
+    bool plain = *rest == '}';
+    bool precise = strncmp(rest, ":.", 2) == 0 && rest[2] >= '0' && rest[2] <= '9' &&
+                   rest[3] == 'f' && rest[4] == '}';
     if (close == NULL || out->value == 0 || !(plain || precise)) {
         return err_set(e, ERR_CONFIG,
-                       "\"%.*s\" is no placeholder; there are {A} for the current in ampere and "
-                       "{V} for the voltage in volt, with digits after the point as in {A:.3f}",
+                       "\"%.*s\" is no placeholder; there are {A} for the current in ampere, "
+                       "{V} for the voltage in volt, {W} for the power in watt and {Ohm} for the "
+                       "resistance in ohm, with digits after the point as in {A:.3f}",
                        length, text);
     }
     if (precise) {
-        out->digits = text[4] - '0';
+        out->digits = rest[2] - '0';
     }
     return true;
 }
@@ -103,6 +135,22 @@ static size_t value_write(const struct placeholder *h, double value, char *out, 
     return n > 0 && (size_t)n < size ? (size_t)n : 0;
 }
 
+static double value_of(const struct driver_values *v, unsigned value)
+{
+    switch (value) {
+    case LINE_HAS_CURRENT:
+        return v->current_A;
+    case LINE_HAS_VOLTAGE:
+        return v->voltage_V;
+    case LINE_HAS_POWER:
+        return v->power_W;
+    case LINE_HAS_RESISTANCE:
+        return v->resistance_ohm;
+    default:
+        return NAN; /* the channel has long been put in */
+    }
+}
+
 bool driver_fill_line(const char *line, const struct driver_values *v, char *out, size_t size,
                       struct err *e)
 {
@@ -120,10 +168,7 @@ bool driver_fill_line(const char *line, const struct driver_values *v, char *out
         if (!placeholder_parse(p, &h, e)) {
             return false;
         }
-        double value = NAN;
-        if (h.value != LINE_HAS_CHANNEL) {
-            value = h.value == LINE_HAS_CURRENT ? v->current_A : v->voltage_V;
-        }
+        double value = value_of(v, h.value);
         if (!isfinite(value) || fabs(value) > VALUE_MAX) {
             return err_set(e, ERR_BUG, "the line \"%s\" wants a value, and there is none (%g)",
                            line, value);

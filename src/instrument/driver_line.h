@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * instrument/driver_line: the little language of the lines in a driver file:
- * text with {A} or {V} where a value goes, and {channel} where
+ * text with {A}, {V}, {W} or {Ohm} where a value goes, and {channel} where
  * an instrument with several outputs wants to know which. Inside the room. */
 #ifndef AMPLEDGER_INSTRUMENT_DRIVER_LINE_H
 #define AMPLEDGER_INSTRUMENT_DRIVER_LINE_H
@@ -8,7 +8,16 @@
 #include "instrument/driver.h"
 
 /* Which values a line may hold. */
-enum { LINE_HAS_CURRENT = 1 << 0, LINE_HAS_VOLTAGE = 1 << 1, LINE_HAS_CHANNEL = 1 << 2 };
+enum {
+    LINE_HAS_CURRENT = 1 << 0,
+    LINE_HAS_VOLTAGE = 1 << 1,
+    LINE_HAS_POWER = 1 << 2,
+    LINE_HAS_RESISTANCE = 1 << 3,
+    LINE_HAS_CHANNEL = 1 << 4
+};
+
+/* How a single one of the values is written: "{A}". */
+const char *line_placeholder(unsigned value);
 
 /* Check a line that holds only values from `allowed`; *found tells which it
  * holds. The message is a bare sentence: the caller knows file and place. */

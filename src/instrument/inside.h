@@ -18,7 +18,9 @@ struct instrument {
     char identity[IDENTITY_SIZE]; /* as it answered last */
     char expected[IDENTITY_SIZE];
     char to_accept[128];
-    bool is_open; /* in that generation of the wire; see inside_is_open() */
+    enum hold hold; /* what was selected last */
+    bool hold_sure; /* and was read back */
+    bool is_open;   /* in that generation of the wire; see inside_is_open() */
     unsigned generation;
     bool inside; /* it is our turn on the wire */
     struct wire *wire;
@@ -59,9 +61,9 @@ void inside_use_wake(struct instrument *i, int fd);
 
 /* The lines of a verb as they are, no answer and no error queue looked at. */
 bool inside_send(struct instrument *i, enum verb v, struct err *why) NODISCARD;
-/* The lines of a verb with their values, the error queue checked after each. */
-bool inside_command(struct instrument *i, enum verb v, const struct driver_values *values,
-                    struct err *why) NODISCARD;
+/* Lines with their values, the error queue checked after each. */
+bool inside_command(struct instrument *i, const struct driver_lines *lines,
+                    const struct driver_values *values, struct err *why) NODISCARD;
 bool inside_ask_number(struct instrument *i, enum question q, double *out,
                        struct err *why) NODISCARD;
 bool inside_ask_state(struct instrument *i, bool *on, struct err *why) NODISCARD;

@@ -259,6 +259,7 @@ bool inside_open(struct instrument *i, struct err *why)
         return err_set(why, ERR_BUG, "driver %s: no output was chosen", i->driver->name);
     }
     i->line.known = false;
+    i->hold_sure = false;
     i->is_open = i->driver->protocol == PROTOCOL_FILE ? open_file(i, why) : open_link(i, why);
     i->generation = atomic_load(&i->wire->generation);
     i->opened_ns = clock_real_ns();
@@ -285,11 +286,9 @@ bool inside_send(struct instrument *i, enum verb v, struct err *why)
     return true;
 }
 
-/* Sends the lines of a verb with their values, checking the error queue after each. */
-bool inside_command(struct instrument *i, enum verb v, const struct driver_values *values,
-                    struct err *why)
+bool inside_command(struct instrument *i, const struct driver_lines *lines,
+                    const struct driver_values *values, struct err *why)
 {
-    const struct driver_lines *lines = &i->driver->verb[v];
     char line[DRIVER_LINE_SIZE * 2];
     for (size_t n = 0; n < lines->count; n++) {
         if (!driver_fill_line(lines->line[n], values, line, sizeof line, why) ||

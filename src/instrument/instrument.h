@@ -79,8 +79,8 @@ bool instruments_make_safe(struct instrument *const *all, size_t n, int tries,
  * at least 20 mA; 0.2 % of the rating where none is stated. */
 double instrument_off_current(const struct instrument *i);
 
-/* Mode and ranges, error queue emptied before, checked after; the mode is read back
- * where the driver can ask for it. */
+/* Constant current and ranges, error queue emptied before, checked after; the mode is
+ * read back where the driver can ask for it. */
 bool instrument_prepare(struct instrument *i, struct err *e) NODISCARD;
 
 /* Set, check the error queue, read back, compare: within the resolution of the
@@ -88,6 +88,13 @@ bool instrument_prepare(struct instrument *i, struct err *e) NODISCARD;
  * above the rating is refused. */
 bool instrument_set_current(struct instrument *i, double magnitude_A, struct err *e) NODISCARD;
 bool instrument_set_voltage(struct instrument *i, double volts, struct err *e) NODISCARD;
+/* The same for a load that holds a power or a resistance, where driver_can_hold()
+ * (else ERR_REFUSED). What is set decides what is held: the mode for it is selected
+ * and read back where the last one was another, for a current too, and is the one
+ * that instrument_on() checks. It changes while the output is off only: with another
+ * mode wanted and the output on, nothing is sent but the question (ERR_REFUSED). */
+bool instrument_set_power(struct instrument *i, double watts, struct err *e) NODISCARD;
+bool instrument_set_resistance(struct instrument *i, double ohm, struct err *e) NODISCARD;
 
 /* Program the instrument's own protections where the driver knows how; NAN
  * skips one. *programmed tells how many were. Read back and compared. */

@@ -20,6 +20,56 @@
 #define OFF_TURN_MS 200
 #define CONFIRM_TURN_MS 3000
 
+/* --- what it holds --- */
+
+static const struct driver_values no_values = {NAN, NAN, NAN, NAN};
+
+/* A load in another mode takes the current that is set for something else. */
+static bool check_mode(struct instrument *i, struct err *why)
+{
+    const struct driver *d = i->driver;
+    char answer[64];
+    const char *match = d->mode[i->hold].match;
+    if (d->mode_query[0] == '\0') {
+        return true;
+    }
+    if (!scpi_query(i->wire->session, d->mode_query, answer, sizeof answer, why)) {
+        return err_prefix(why, "read back the mode");
+    }
+    return text_matches(match, answer) ||
+           err_set(why, ERR_INSTRUMENT,
+                   "its mode reads back as \"%s\", \"%s\" is wanted: look whether its front panel "
+                   "or a menu locks the mode",
+                   answer, match);
+}
+
+static bool require_off(struct instrument *i, struct err *why)
+{
+    bool on = true;
+    return inside_ask_state(i, &on, why) &&
+           (!on ||
+            err_set(why, ERR_REFUSED, "it is on, and what it holds changes only while it is off"));
+}
+
+/* Not sure of it before it was read back: then the next set point selects anew. */
+static bool select_mode(struct instrument *i, enum hold h, struct err *why)
+{
+    const struct driver_lines *lines = &i->driver->mode[h].select;
+    i->hold = h;
+    i->hold_sure = false;
+    i->hold_sure = inside_command(i, lines, &no_values, why) && check_mode(i, why);
+    return i->hold_sure;
+}
+
+static bool make_hold(struct instrument *i, enum hold h, struct err *why)
+{
+    bool only_one = i->driver->mode[h].select.count == 0;
+    if (only_one || (i->hold_sure && i->hold == h)) {
+        return true;
+    }
+    return require_off(i, why) && select_mode(i, h, why);
+}
+
 /* --- set and read back --- */
 
 struct setting {
@@ -28,6 +78,8 @@ struct setting {
     enum verb verb;
     enum question question;
     double value, max, resolution;
+    bool is_held; /* else it protects, whatever is held */
+    enum hold hold;
 };
 
 static bool read_back(struct instrument *i, const struct setting *s, struct err *why)
@@ -48,7 +100,7 @@ static bool read_back(struct instrument *i, const struct setting *s, struct err 
 static bool set(struct instrument *i, const struct setting *s, struct err *e)
 {
     struct err why = {0};
-    struct driver_values values = {.current_A = s->value, .voltage_V = s->value};
+    const struct driver_values values = {s->value, s->value, s->value, s->value};
     char what[80];
     bool ok = false;
     text_format(what, sizeof what, "set %s %.4f %s", s->what, s->value, s->unit);
@@ -57,10 +109,12 @@ static bool set(struct instrument *i, const struct setting *s, struct err *e)
     } else if (s->value > s->max) {
         err_set(&why, ERR_REFUSED, "above its rating of %.4g %s", s->max, s->unit);
     } else if (i->driver->verb[s->verb].count == 0) {
-        err_set(&why, ERR_BUG, "driver %s does not know how", i->driver->name);
+        err_set(&why, ERR_REFUSED, "driver %s does not know how: add the lines for it to its file",
+                i->driver->name);
     } else {
         ok = inside_enter(i, &why) && inside_require_open(i, &why) &&
-             inside_command(i, s->verb, &values, &why) &&
+             (!s->is_held || make_hold(i, s->hold, &why)) &&
+             inside_command(i, &i->driver->verb[s->verb], &values, &why) &&
              (i->driver->question[s->question][0] == '\0' || read_back(i, s, &why));
     }
     return inside_end(i, ok, what, &why, e);
@@ -68,25 +122,58 @@ static bool set(struct instrument *i, const struct setting *s, struct err *e)
 
 bool instrument_set_current(struct instrument *i, double magnitude_A, struct err *e)
 {
-    const struct setting s = {"current",
-                              "A",
-                              VERB_SET_CURRENT,
-                              ASK_SET_CURRENT,
-                              magnitude_A,
-                              i->driver->current_max_A,
-                              i->driver->current_resolution_A};
+    const struct setting s = {.what = "current",
+                              .unit = "A",
+                              .verb = VERB_SET_CURRENT,
+                              .question = ASK_SET_CURRENT,
+                              .value = magnitude_A,
+                              .max = i->driver->current_max_A,
+                              .resolution = i->driver->current_resolution_A,
+                              .is_held = true,
+                              .hold = HOLD_CURRENT};
     return set(i, &s, e);
 }
 
 bool instrument_set_voltage(struct instrument *i, double volts, struct err *e)
 {
-    const struct setting s = {"voltage",
-                              "V",
-                              VERB_SET_VOLTAGE,
-                              ASK_SET_VOLTAGE,
-                              volts,
-                              i->driver->voltage_max_V,
-                              i->driver->voltage_resolution_V};
+    const struct setting s = {.what = "voltage",
+                              .unit = "V",
+                              .verb = VERB_SET_VOLTAGE,
+                              .question = ASK_SET_VOLTAGE,
+                              .value = volts,
+                              .max = i->driver->voltage_max_V,
+                              .resolution = i->driver->voltage_resolution_V};
+    return set(i, &s, e);
+}
+
+bool instrument_set_power(struct instrument *i, double watts, struct err *e)
+{
+    const struct setting s = {.what = "power",
+                              .unit = "W",
+                              .verb = VERB_SET_POWER,
+                              .question = ASK_SET_POWER,
+                              .value = watts,
+                              .max = i->driver->power_max_W,
+                              .resolution = i->driver->power_resolution_W,
+                              .is_held = true,
+                              .hold = HOLD_POWER};
+    return set(i, &s, e);
+}
+
+/* No rating bounds a resistance from below: that depends on the battery, and the
+ * plan knows it. */
+bool instrument_set_resistance(struct instrument *i, double ohm, struct err *e)
+{
+    const struct setting s = {.what = "resistance",
+                              .unit = "Ohm",
+                              .verb = VERB_SET_RESISTANCE,
+                              .question = ASK_SET_RESISTANCE,
+                              .value =
+                                  ohm > 0 ? ohm : (double)NAN, /* none at all is a short circuit */
+                              .max = INFINITY,
+                              .resolution = i->driver->resistance_resolution_ohm,
+                              .is_held = true,
+                              .hold = HOLD_RESISTANCE};
     return set(i, &s, e);
 }
 
@@ -96,11 +183,11 @@ bool instrument_protect(struct instrument *i, const struct instrument_protection
     /* No rating above: protections may be set past it, to be as good as off. */
     const struct setting settings[] = {
         {"its under-voltage protection", "V", VERB_UNDER_VOLTAGE, ASK_UNDER_VOLTAGE,
-         p->under_voltage_V, INFINITY, i->driver->voltage_resolution_V},
+         p->under_voltage_V, INFINITY, i->driver->voltage_resolution_V, false, HOLD_CURRENT},
         {"its over-voltage protection", "V", VERB_OVER_VOLTAGE, ASK_OVER_VOLTAGE, p->over_voltage_V,
-         INFINITY, i->driver->voltage_resolution_V},
+         INFINITY, i->driver->voltage_resolution_V, false, HOLD_CURRENT},
         {"its over-current protection", "A", VERB_OVER_CURRENT, ASK_OVER_CURRENT, p->over_current_A,
-         INFINITY, i->driver->current_resolution_A},
+         INFINITY, i->driver->current_resolution_A, false, HOLD_CURRENT},
     };
     *programmed = 0;
     for (size_t n = 0; n < sizeof settings / sizeof settings[0]; n++) {
@@ -117,31 +204,13 @@ bool instrument_protect(struct instrument *i, const struct instrument_protection
 
 /* --- prepare, on --- */
 
-/* A load in another mode takes the current that is set for something else. */
-static bool check_mode(struct instrument *i, struct err *why)
-{
-    const struct driver *d = i->driver;
-    char answer[64];
-    if (d->mode_query[0] == '\0') {
-        return true;
-    }
-    if (!scpi_query(i->wire->session, d->mode_query, answer, sizeof answer, why)) {
-        return err_prefix(why, "read back the mode");
-    }
-    return text_matches(d->mode_match, answer) ||
-           err_set(why, ERR_INSTRUMENT,
-                   "its mode reads back as \"%s\", \"%s\" is wanted: look whether its front panel "
-                   "or a menu locks the mode",
-                   answer, d->mode_match);
-}
-
 static bool prepare(struct instrument *i, struct err *why)
 {
-    const struct driver_values none = {NAN, NAN};
     return inside_require_open(i, why) &&
            (i->driver->protocol != PROTOCOL_SCPI ||
-            (inside_drain_errors(i, why) && inside_command(i, VERB_PREPARE, &none, why) &&
-             check_mode(i, why)));
+            (inside_drain_errors(i, why) &&
+             inside_command(i, &i->driver->verb[VERB_PREPARE], &no_values, why) &&
+             select_mode(i, HOLD_CURRENT, why)));
 }
 
 bool instrument_prepare(struct instrument *i, struct err *e)
@@ -153,10 +222,10 @@ bool instrument_prepare(struct instrument *i, struct err *e)
 
 static bool switch_on(struct instrument *i, struct err *why)
 {
-    const struct driver_values none = {NAN, NAN};
     bool on = false;
     if (!inside_require_open(i, why) || !check_mode(i, why) ||
-        !inside_command(i, VERB_ON, &none, why) || !inside_ask_state(i, &on, why)) {
+        !inside_command(i, &i->driver->verb[VERB_ON], &no_values, why) ||
+        !inside_ask_state(i, &on, why)) {
         return false;
     }
     return on || err_set(why, ERR_INSTRUMENT,

@@ -26,6 +26,8 @@ static struct instrument_facts instrument_facts_of(const struct instrument *i)
     f.voltage_min_V = d->voltage_min_V;
     enum verb backstop = d->role == ROLE_LOAD ? VERB_UNDER_VOLTAGE : VERB_OVER_VOLTAGE;
     f.has_backstop = d->verb[backstop].count > 0;
+    f.holds_power = driver_can_hold(d, HOLD_POWER);
+    f.holds_resistance = driver_can_hold(d, HOLD_RESISTANCE);
     return f;
 }
 

@@ -177,6 +177,32 @@ static void pass_time(struct clock *c, double seconds)
 }
 
 /* Discharges and charges for a little while; returns what a discharge read. */
+/* What a load holds is held by the battery's own voltage: it sags, and the current
+ * follows it up for a power, down for a resistance. */
+static void hold(struct instrument *load, struct stand_config *s, struct clock *c)
+{
+    struct reading r;
+    struct err temperature_error;
+    must(instrument_set_power(load, 120, &rig.e));
+    must(instrument_on(load, &rig.e));
+    assert_false(instrument_set_current(load, 5, &rig.e)); /* another mode, while it is on */
+    assert_int_equal(rig.e.code, ERR_REFUSED);
+    for (int i = 0; i < 3; i++) {
+        pass_time(c, 60);
+        must(stand_read(s, false, &r, &temperature_error, &rig.e));
+        assert_true(fabs(-r.current_A * r.voltage_V - 120) < 1);
+    }
+    assert_false(instrument_set_power(load, 401, &rig.e)); /* its rating */
+    must(stand_make_safe(s, 3, &rig.e));
+    must(instrument_set_resistance(load, 2, &rig.e));
+    must(instrument_on(load, &rig.e));
+    pass_time(c, 60);
+    must(stand_read(s, false, &r, &temperature_error, &rig.e));
+    must(stand_make_safe(s, 3, &rig.e));
+    assert_true(fabs(-r.voltage_V / r.current_A - 2) < 0.02);
+    assert_false(instrument_set_resistance(load, 0, &rig.e));
+}
+
 static struct reading work(struct bench *b)
 {
     struct clock *c = NULL;
@@ -197,6 +223,7 @@ static struct reading work(struct bench *b)
     assert_true(fabs(rest.current_A) < 0.02);
 
     must(instrument_protect(s->instrument[ROLE_LOAD], &under, &programmed, &rig.e));
+    hold(s->instrument[ROLE_LOAD], s, c);
     must(instrument_set_current(s->instrument[ROLE_LOAD], 10, &rig.e));
     must(instrument_on(s->instrument[ROLE_LOAD], &rig.e));
     pass_time(c, 60);

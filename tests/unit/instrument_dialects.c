@@ -338,6 +338,10 @@ static void do_verb(struct play *p, size_t at, const char *heading, struct outco
         o->ok = instrument_set_current(i, strtod(args, NULL), &e);
     } else if (is(heading, "set_voltage", &args)) {
         o->ok = instrument_set_voltage(i, strtod(args, NULL), &e);
+    } else if (is(heading, "set_power", &args)) {
+        o->ok = instrument_set_power(i, strtod(args, NULL), &e);
+    } else if (is(heading, "set_resistance", &args)) {
+        o->ok = instrument_set_resistance(i, strtod(args, NULL), &e);
     } else if (is(heading, "on", &args)) {
         o->ok = instrument_on(i, &e);
     } else if (is(heading, "read", &args)) {

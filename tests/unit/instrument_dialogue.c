@@ -282,7 +282,7 @@ static void another_mode_is_noticed(void **state)
 {
     struct rig *r = *state;
     strcpy(r->driver->mode_query, "FUNC?");
-    strcpy(r->driver->mode_match, "CURR*");
+    strcpy(r->driver->mode[HOLD_CURRENT].match, "CURR*");
     up(r);
     assert_non_null(strstr(fake_heard(&r->fake), "FUNC CURR|SYST:ERR?|FUNC?|"));
     fake_do(&r->fake, r->fake.mode = "VOLT");

@@ -21,7 +21,21 @@
 #define LOAD_VERBS "verbs: {set_current: \"CURR {A:.3f}\", on: \"INP ON\", off: \"INP OFF\"}\n"
 #define LOAD_QUESTIONS "questions: {state: \"INP?\", set_current: \"CURR?\"}\n"
 #define LOAD_READ "read: {ask: \"MEAS:VOLT?;CURR?\", gives: [voltage, current]}\n"
+#define POWER_VERBS                                                                                \
+    "verbs:\n  set_current: \"CURR {A:.3f}\"\n  on: \"INP ON\"\n  off: \"INP OFF\"\n"              \
+    "  set_power: \"POW {W:.2f}\"\n"
+#define SELECTED                                                                                   \
+    "one.yaml:10:14: set_power: \"mode\" must say how constant power is selected, and constant "   \
+    "current again, e.g. mode: {ask: \"FUNCtion?\", current: {select: \"FUNCtion CURRent\", "      \
+    "match: "                                                                                      \
+    "\"CURR*\"}, power: {select: \"FUNCtion ...\", match: \"...\"}}"
+#define CURRENT_MODE "current: {select: \"FUNC CURR\", match: \"CURR\"}"
+#define POWER_MODE "power: {select: \"FUNC POW\", match: \"POW\"}"
 #define LOAD_REST LOAD_VERBS LOAD_QUESTIONS LOAD_READ
+
+#define PLACEHOLDERS                                                                               \
+    "there are {A} for the current in ampere, {V} for the voltage in volt, {W} for the power in "  \
+    "watt and {Ohm} for the resistance in ohm, with digits after the point as in {A:.3f}"
 
 static struct driver *load_good(const char *text)
 {
@@ -169,14 +183,11 @@ static const struct {
      "one.yaml:4:8: a supply needs the verb \"set_voltage\": without it no charge voltage could be "
      "set"},
     {LOAD_HEAD "verbs: {off: \"INP {X}\"}\n",
-     "one.yaml:4:14: off: \"{X}\" is no placeholder; there are {A} for the current in ampere and "
-     "{V} for the voltage in volt, with digits after the point as in {A:.3f}"},
+     "one.yaml:4:14: off: \"{X}\" is no placeholder; " PLACEHOLDERS},
     {LOAD_HEAD "verbs: {set_current: \"CURR {A:4.f}\"}\n",
-     "one.yaml:4:22: set_current: \"{A:4.f}\" is no placeholder; there are {A} for the current in "
-     "ampere and {V} for the voltage in volt, with digits after the point as in {A:.3f}"},
+     "one.yaml:4:22: set_current: \"{A:4.f}\" is no placeholder; " PLACEHOLDERS},
     {LOAD_HEAD "verbs: {set_current: \"CURR {A\"}\n",
-     "one.yaml:4:22: set_current: \"{A\" is no placeholder; there are {A} for the current in "
-     "ampere and {V} for the voltage in volt, with digits after the point as in {A:.3f}"},
+     "one.yaml:4:22: set_current: \"{A\" is no placeholder; " PLACEHOLDERS},
     {LOAD_HEAD "verbs: {set_current: \"CURR {V}\"}\n",
      "one.yaml:4:22: set_current: \"{V}\" has no value here"},
     {LOAD_HEAD "verbs: {set_current: \"CURR 1\"}\n",
@@ -234,6 +245,23 @@ static const struct {
      "has chosen it, e.g. mode: {ask: \"FUNCtion?\", match: \"CURR*\"}"},
     {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC?\", match: \"*\"}\n",
      "one.yaml:7:29: \"*\" fits every answer; write the one that is right"},
+    {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC?\", match: \"C\", " CURRENT_MODE "}\n",
+     "one.yaml:7:29: \"match\" and \"current\" both say what must be answered in constant current; "
+     "leave \"match\" out"},
+    {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC?\", current: {match: \"C\"}}\n",
+     "one.yaml:7:31: \"current\" needs both what selects this mode and what must be answered then, "
+     "e.g. current: {select: \"FUNCtion CURRent\", match: \"CURR*\"}"},
+    {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC?\", " CURRENT_MODE ", " POWER_MODE "}\n",
+     "one.yaml:7:76: mode: \"power\" is of no use without the verb \"set_power\""},
+    {LOAD_HEAD LOAD_QUESTIONS LOAD_READ POWER_VERBS "mode: {ask: \"FUNC?\", match: \"C\"}\n",
+     SELECTED},
+    {LOAD_HEAD LOAD_QUESTIONS LOAD_READ POWER_VERBS
+     "mode: {ask: \"FUNC?\", match: \"C\", " POWER_MODE "}\n",
+     SELECTED},
+    {LOAD_HEAD LOAD_QUESTIONS LOAD_READ POWER_VERBS "mode: {ask: \"FUNC?\", " CURRENT_MODE
+                                                    ", " POWER_MODE "}\n",
+     "one.yaml:4:12: a load needs the question \"set_power\": what was set is read back before an "
+     "output goes on"},
     {LOAD_HEAD LOAD_REST "mode: {ask: \"FUNC\", match: \"CURR\"}\n",
      "one.yaml:7:13: \"FUNC\" asks nothing: a question has a \"?\""},
     {LOAD_HEAD "verbs: {off: \"OUTP OFF,(@{channel})\"}\n",
@@ -309,8 +337,12 @@ static void fills_lines(void **state)
         {"APPL {V:.2f},{A:.1f}", "APPL 14.35,10.0"},
         {"INP ON", "INP ON"},
         {"{V}", "14.3500"},
+        {"POW {W:.1f}W", "POW 60.5W"},
+        {"RES {Ohm}", "RES 2.5000"},
+        {"RES {Ohm:.2f};MODE CR", "RES 2.50;MODE CR"},
     };
-    const struct driver_values v = {.current_A = 10, .voltage_V = 14.35};
+    const struct driver_values v = {
+        .current_A = 10, .voltage_V = 14.35, .power_W = 60.5, .resistance_ohm = 2.5};
     char out[96];
     struct err e = {0};
     for (size_t i = 0; i < sizeof good / sizeof good[0]; i++) {
