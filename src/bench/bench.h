@@ -70,14 +70,22 @@ bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct 
 /* Every output of the stand off and confirmed; tries all, reports the first failure. */
 bool stand_make_safe(struct stand_config *s, int tries, struct err *e) NODISCARD;
 
+/* What a stand's outputs do while it is read. */
+enum stand_use { STAND_RESTS, STAND_DISCHARGES, STAND_CHARGES };
+
 /* One reading of the whole stand: voltage from the voltage source, current
- * from the instrument in use (supply when `charging`, else load; a supply and a
- * load that are off add nothing), temperature from the thermometer. Where a meter
+ * from the instrument in use, temperature from the thermometer. At rest both load
+ * and supply are read: voltage and current are the load's, but where the supply lets
+ * more through than it may read while off, and more than the load, that is the
+ * current: what leaks through either is seen. Where a meter
  * is the voltage source, other_V is what the instrument in use reads at its own
  * terminals; otherwise NAN. A missing
  * thermometer value is NAN with *temperature_error filled, and is not a failure here. */
-bool stand_read(struct stand_config *s, bool charging, struct reading *out,
+bool stand_read(struct stand_config *s, enum stand_use use, struct reading *out,
                 struct err *temperature_error, struct err *e) NODISCARD;
+
+/* What a reading at rest may show without anything leaking: of load and supply the larger. */
+double stand_off_current(const struct stand_config *s);
 
 /* Every load and supply is told to be off, no answer awaited: what can be done in
  * milliseconds. stand_make_safe() and stand_bring_up() begin with it. */

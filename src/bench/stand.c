@@ -102,21 +102,50 @@ bool stand_make_safe(struct stand_config *s, int tries, struct err *e)
 }
 
 /* The instrument whose current counts. */
-static struct instrument *current_source(struct stand_config *s, bool charging)
+static struct instrument *current_source(struct stand_config *s, enum stand_use use)
 {
     struct instrument *load = s->instrument[ROLE_LOAD], *supply = s->instrument[ROLE_SUPPLY];
-    if (charging) {
+    if (use == STAND_CHARGES) {
         return supply != NULL ? supply : load;
     }
     return load != NULL ? load : supply;
 }
 
-bool stand_read(struct stand_config *s, bool charging, struct reading *out,
+double stand_off_current(const struct stand_config *s)
+{
+    double most_A = 0;
+    for (size_t i = 0; i < OUTPUTS; i++) {
+        const struct instrument *one = s->instrument[outputs[i]];
+        most_A = one != NULL ? fmax(most_A, instrument_off_current(one)) : most_A;
+    }
+    return most_A;
+}
+
+/* Nothing is on, the load was read: a supply that leaks counts instead. */
+static bool look_for_leak(struct stand_config *s, struct reading *out, struct err *e)
+{
+    struct instrument *supply = s->instrument[ROLE_SUPPLY];
+    struct reading other;
+    if (s->instrument[ROLE_LOAD] == NULL || supply == NULL) {
+        return true;
+    }
+    if (!instrument_read(supply, &other, e)) {
+        return false;
+    }
+    double leak_A = fabs(other.current_A);
+    if (leak_A > instrument_off_current(supply) && leak_A > fabs(out->current_A)) {
+        out->current_A = other.current_A;
+    }
+    return true;
+}
+
+bool stand_read(struct stand_config *s, enum stand_use use, struct reading *out,
                 struct err *temperature_error, struct err *e)
 {
     struct reading meter;
     struct err why = {0};
-    if (!instrument_read(current_source(s, charging), out, e)) {
+    if (!instrument_read(current_source(s, use), out, e) ||
+        (use == STAND_RESTS && !look_for_leak(s, out, e))) {
         return false;
     }
     out->other_V = NAN;

@@ -47,7 +47,7 @@ int cli_main(int argc, char **argv);
 /* Prints "ampledger VERB: text" on standard error; returns the exit status. */
 int cli_fail(const char *verb, const struct err *e);
 
-verb_fn verb_stands, verb_stop, verb_clear;
+verb_fn verb_stands, verb_confirm, verb_stop, verb_clear;
 verb_fn verb_battery;
 verb_fn verb_plan, verb_profiles;
 verb_fn verb_start, verb_watch;

@@ -8,6 +8,7 @@
 #include "cli/words.h"
 
 #include <math.h>
+#include <string.h>
 
 #define QUIET_AT_MOST_S 600
 #define PROBLEM_EVERY_S 60
@@ -67,9 +68,23 @@ static void tell_problem(struct progress *p, const json_t *stand, int64_t now_ns
     p->problem_ns = now_ns;
 }
 
+/* Once, when it begins to wait. */
+static void tell_hold(struct progress *p, const json_t *stand)
+{
+    char line[sizeof p->hold];
+    stand_hold_line(stand, line, sizeof line);
+    if (strcmp(line, p->hold) != 0 && line[0] != '\0') {
+        progress_end(p);
+        fprintf(p->f, "%s: %s\n", text_at(stand, "name"), line);
+        fflush(p->f);
+    }
+    strcpy(p->hold, line);
+}
+
 void progress_show(struct progress *p, const json_t *stand, int64_t now_ns)
 {
     tell_problem(p, stand, now_ns);
+    tell_hold(p, stand);
     if (p->terminal) {
         redraw(p, stand);
     } else {

@@ -16,6 +16,7 @@ struct progress {
     long long step;       /* last one told; -1 none yet */
     int tenths;           /* of the expected time, last told */
     int64_t told_real_ns; /* when a line was printed last */
+    char hold[400];       /* what it waits for a person to do, last told; "" nothing */
     int64_t problem_ns;   /* when the stand's problem was; 0 never */
 };
 

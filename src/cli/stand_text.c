@@ -74,6 +74,17 @@ static void print_instruments(const json_t *stand, FILE *f)
     table_print(t, strlen(INDENT), f);
 }
 
+void stand_hold_line(const json_t *stand, char *out, size_t size)
+{
+    const json_t *hold = json_object_get(json_object_get(stand, "run"), "hold");
+    out[0] = '\0';
+    if (json_is_object(hold)) {
+        text_format(out, size, "WAITS for you since %s: %s; then: ampledger confirm %s",
+                    words_time(text_at(hold, "since_utc")).s, text_at(hold, "say"),
+                    text_at(stand, "name"));
+    }
+}
+
 void stand_print_trouble(const json_t *stand, FILE *f)
 {
     const json_t *trip = json_object_get(stand, "trip");
@@ -89,6 +100,10 @@ void stand_print_trouble(const json_t *stand, FILE *f)
                     text_at(trip, "sentence"), words_time(text_at(trip, "at")).s,
                     text_at(stand, "name"));
         print_wrapped(INDENT "TRIPPED: ", text, f);
+    }
+    stand_hold_line(stand, text, sizeof text);
+    if (text[0] != '\0') {
+        print_wrapped(INDENT, text, f);
     }
     if (text_at(stand, "problem")[0] != '\0') {
         print_wrapped(INDENT "problem: ", text_at(stand, "problem"), f);
@@ -166,26 +181,39 @@ static struct words readings(const json_t *stand, const char *gap)
     return w;
 }
 
+/* ", round 3 of 50"; "" outside of groups. */
+static struct words round_of(const json_t *run, const char *before, const char *between)
+{
+    struct words w = {""};
+    if (integer_at(run, "rounds") > 1) {
+        text_format(w.s, sizeof w.s, "%s%lld%s%lld", before, integer_at(run, "round"), between,
+                    integer_at(run, "rounds"));
+    }
+    return w;
+}
+
 void progress_line(const json_t *stand, char *out, size_t size)
 {
     const json_t *run = json_object_get(stand, "run");
     struct words done = amount_done(run);
     struct words end = end_expected(run);
-    text_format(out, size, "step %lld of %lld, %s: %s%s%s, %s%s%s", integer_at(run, "step") + 1,
-                integer_at(run, "step_count"), text_at(run, "step_name"), readings(stand, ", ").s,
+    text_format(out, size, "step %lld of %lld, %s%s: %s%s%s, %s%s%s", integer_at(run, "step") + 1,
+                integer_at(run, "step_count"), text_at(run, "step_name"),
+                round_of(run, ", round ", " of ").s, readings(stand, ", ").s,
                 done.s[0] != '\0' ? ", " : "", done.s, time_left(run).s,
                 end.s[0] != '\0' ? ", " : "", end.s);
 }
 
 #define BAR_WIDTH 20
+#define BAR_BESIDE_ROUNDS 10
 #define NAME_WIDTH 12
 
-static void draw_bar(double share, char out[BAR_WIDTH + 1])
+static void draw_bar(double share, size_t width, char out[BAR_WIDTH + 1])
 {
-    size_t full = isfinite(share) ? (size_t)(share * BAR_WIDTH + 0.5) : 0;
+    size_t full = isfinite(share) ? (size_t)(share * (double)width + 0.5) : 0;
     memset(out, '#', full);
-    memset(out + full, '-', BAR_WIDTH - full);
-    out[BAR_WIDTH] = '\0';
+    memset(out + full, '-', width - full);
+    out[width] = '\0';
 }
 
 void progress_lines(const json_t *stand, char *first, char *second, size_t size)
@@ -194,11 +222,12 @@ void progress_lines(const json_t *stand, char *first, char *second, size_t size)
     double share = progress_share(stand);
     char bar[BAR_WIDTH + 1];
     struct words done = amount_done(run);
-    draw_bar(share, bar);
-    text_format(first, size, "%s  %lld/%lld %s  [%s]  %s  %s",
+    struct words round = round_of(run, " r", "/");
+    draw_bar(share, round.s[0] != '\0' ? BAR_BESIDE_ROUNDS : BAR_WIDTH, bar);
+    text_format(first, size, "%s  %lld/%lld %s%s  [%s]  %s  %s",
                 words_cut(text_at(stand, "name"), NAME_WIDTH).s, integer_at(run, "step") + 1,
                 integer_at(run, "step_count"), words_cut(text_at(run, "step_name"), NAME_WIDTH).s,
-                bar, words_amount(100 * share, 0, "%").s, end_expected(run).s);
+                round.s, bar, words_amount(100 * share, 0, "%").s, end_expected(run).s);
     text_format(second, size, "  %s%s%s  %s", readings(stand, "  ").s,
                 done.s[0] != '\0' ? "  " : "", done.s, time_left(run).s);
 }

@@ -9,8 +9,11 @@
 #include <stdio.h>
 
 void stand_print(const json_t *stand, FILE *f);
-/* Only what a person must act on: a trip, a problem, an output not confirmed off. */
+/* Only what a person must act on: a trip, a hold, a problem, an output not confirmed off. */
 void stand_print_trouble(const json_t *stand, FILE *f);
+
+/* What it waits for a person to do; "" when it does not. */
+void stand_hold_line(const json_t *stand, char *out, size_t size);
 
 /* One line about the run going on: "jetty: step 2 of 2, discharge, 12.84 V, ..." */
 void progress_line(const json_t *stand, char *out, size_t size);

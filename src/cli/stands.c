@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/stands: the verbs stands, stop and clear. */
+ * cli/stands: the verbs stands, confirm, stop and clear. */
 #include "cli/args.h"
 #include "cli/ask.h"
 #include "cli/stand_text.h"
@@ -53,6 +53,15 @@ static int order(const struct cli *c, const char *verb, const struct order *o)
     }
     json_decref(document);
     return EXIT_DONE;
+}
+
+int verb_confirm(struct cli *c, int argc, char **argv)
+{
+    struct order o = {.path = "/confirm", .done = "confirmed; the run goes on"};
+    const struct operand_spec operand = {"STAND", &o.stand, true};
+    const struct args_spec spec = {.operands = &operand, .operand_count = 1};
+    struct err e = {0};
+    return args_read(&spec, c, argc, argv, &e) ? order(c, argv[0], &o) : cli_fail(argv[0], &e);
 }
 
 int verb_stop(struct cli *c, int argc, char **argv)

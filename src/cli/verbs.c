@@ -90,6 +90,12 @@ static const char watch_help[] =
     "\n"
     "Ctrl-C leaves the run going (status 130).\n";
 
+static const char confirm_help[] =
+    "Answers a run that waits for a person (a hold): what it asks for is done, it\n"
+    "goes on. What it asks for is shown by stands and watch.\n"
+    "\n"
+    "  ampledger confirm jetty\n";
+
 static const char stop_help[] =
     "Ends the run at a stand: output off and confirmed, run marked stopped. What\n"
     "was recorded stays.\n"
@@ -150,6 +156,7 @@ static const struct verb table[] = {
     {"start", "PROFILE --battery LABEL --stand NAME", "start a run [--wait]", start_help,
      verb_start},
     {"watch", "[STAND]", "live progress", watch_help, verb_watch},
+    {"confirm", "STAND", "answer a hold", confirm_help, verb_confirm},
     {"stop", "STAND", "end a run", stop_help, verb_stop},
     {"clear", "STAND [--accept-instruments]", "clear a trip", clear_help, verb_clear},
     {"runs", "[--battery LABEL]", "what was recorded", runs_help, verb_runs},

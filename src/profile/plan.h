@@ -28,7 +28,7 @@ struct stand_facts {
     double present_voltage_V; /* battery at rest, just measured; NAN: not measured */
     double present_temperature_C;
     struct instrument_accuracy accuracy; /* of the voltage source and the current reading */
-    struct accuracy other_voltage;       /* of the load's own, where a meter is the source */
+    struct accuracy other_voltage;       /* where a meter is the source, of the instruments' own */
     double free_bytes;                   /* where samples are recorded; NAN: not known */
 };
 

@@ -418,12 +418,12 @@ static double error_of(const struct accuracy *a, double voltage_V)
 static void offer_of_two_voltages(const struct plan_work *w, struct limit_set *set)
 {
     const struct stand_facts *f = w->stand;
-    if (f->voltage_source == SOURCE_METER && f->load.present) {
+    if (f->voltage_source == SOURCE_METER && (f->load.present || f->supply.present)) {
         double highest_V = set->limits.voltage_max_V;
         offer(set, LIMIT_DISAGREEMENT,
               error_of(&f->accuracy.voltage, highest_V) + error_of(&f->other_voltage, highest_V) +
                   DISAGREEMENT_LEAST_V,
-              "accuracy of meter and load, and %g mV; leads come on top",
+              "accuracy of meter and instrument, and %g mV; leads come on top",
               1000 * DISAGREEMENT_LEAST_V);
     }
 }
@@ -446,7 +446,8 @@ static void offer_of_readings(const struct plan_work *w, struct limit_set *set)
           "%.4g %% of rated, by a reading in steps of %g mV",
           100 * VOLTAGE_STUCK_SPARE * STUCK_SHARE * coarse, 1000 * resolution_V);
     offer_of_two_voltages(w, set);
-    offer(set, LIMIT_OFF_CURRENT, off_current_A(f->accuracy.current.offset, f->load.current_max_A),
+    const struct instrument_facts *output = f->load.present ? &f->load : &f->supply;
+    offer(set, LIMIT_OFF_CURRENT, off_current_A(f->accuracy.current.offset, output->current_max_A),
           "what the instrument may read while it is off");
 }
 

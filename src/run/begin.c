@@ -27,7 +27,7 @@ static bool read_present(struct stand *s, struct err *e)
 {
     struct err temperature_error = {0};
     struct reading reading;
-    if (!stand_read(s->config, false, &reading, &temperature_error, e)) {
+    if (!stand_read(s->config, STAND_RESTS, &reading, &temperature_error, e)) {
         return err_prefix(e, "read the battery before starting");
     }
     stand_set_reading(s, &reading);
@@ -51,44 +51,54 @@ static bool plan_without_problems(struct run *r, struct err *e)
     return false;
 }
 
-/* A plan may hold more than the way through a step knows: such a run does not begin. */
-static bool can_run_all(const struct plan *p, struct err *e)
+/* What the steps of one direction may need at most; NAN where there is none of them. */
+struct demand {
+    double set_A, current_A, voltage_V;
+};
+
+static struct demand demand_of(const struct plan *p, bool charging)
 {
+    struct demand d = {0, NAN, NAN};
     for (size_t i = 0; i < p->step_count; i++) {
         const struct plan_step *s = &p->steps[i];
-        bool known = (s->kind == STEP_REST && isnan(s->until_V_per_h)) ||
-                     (s->kind == STEP_DISCHARGE && s->drive == DRIVE_CURRENT);
-        if (!known) {
-            return err_set(e, ERR_REFUSED,
-                           "step \"%s\" (%s) can be planned, but not run yet: discharge by current "
-                           "and rest for a time are",
-                           s->name, step_kind_names[s->kind]);
+        if (charging ? s->current_A > 0 : s->current_A < 0) {
+            d.set_A = fmax(d.set_A, fabs(s->current_A));
+            d.current_A = fmax(d.current_A, s->limits.current_max_A);
+            d.voltage_V = fmax(d.voltage_V, s->limits.voltage_max_V);
         }
     }
-    return true;
+    return d;
 }
 
-static double largest_current_A(const struct plan *p)
+static bool protect(struct instrument *i, const struct instrument_protection *p, struct err *e)
 {
-    double largest = 0;
-    for (size_t i = 0; i < p->step_count; i++) {
-        largest = fmax(largest, fabs(p->steps[i].current_A));
-    }
-    return largest;
+    int programmed = 0;
+    return i == NULL || instrument_protect(i, p, &programmed, e);
 }
 
-/* The load's own protection is the backstop when this computer dies. It sees
- * the voltage at its end of the leads, lower than the battery's by I x R. */
+/* An instrument's own protections can be set a little past its rating only (common
+ * practice, no source for the number). */
+#define PAST_RATING 1.05
+
+/* The instruments' own protections are the backstop when this computer dies. The load
+ * sees the voltage at its end of the leads, lower than the battery's by I x R; the
+ * supply holds its voltage at its own end, and never more than the limit. */
 static bool program_backstop(struct run *r, struct err *e)
 {
-    struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
-    struct instrument_protection p = {
-        .under_voltage_V = r->limits.voltage_min_V - r->facts.lead_ohm * largest_current_A(r->plan),
+    struct instrument *const *all = r->stand->config->instrument;
+    const struct demand out = demand_of(r->plan, false), in = demand_of(r->plan, true);
+    const struct instrument_protection of_load = {
+        .under_voltage_V = r->limits.voltage_min_V - r->facts.lead_ohm * out.set_A,
         .over_voltage_V = NAN,
-        .over_current_A = r->limits.current_max_A,
+        .over_current_A = out.set_A > 0 ? out.current_A : r->limits.current_max_A,
     };
-    int programmed = 0;
-    return load == NULL || instrument_protect(load, &p, &programmed, e);
+    const struct instrument_protection of_supply = {
+        .under_voltage_V = NAN,
+        .over_voltage_V = fmin(in.voltage_V, PAST_RATING * r->facts.supply.voltage_max_V),
+        .over_current_A = in.current_A,
+    };
+    return protect(all[ROLE_LOAD], &of_load, e) &&
+           (!(in.set_A > 0) || protect(all[ROLE_SUPPLY], &of_supply, e));
 }
 
 static void fill_instruments(const struct stand_config *c, struct run_begin *b)
@@ -177,11 +187,16 @@ static bool take_up_decisions(struct run *r, struct err *e)
                        "an interruption",
                        step_kind_names[step->kind], step->name);
     }
+    return true;
+}
+
+static void count_visits(struct run *r)
+{
+    const struct resume_point *at = &r->job->resume;
     for (size_t i = 0; i < at->past_count; i++) {
         r->visits[at->past[i].step]++;
     }
     r->visits[at->step]++;
-    return true;
 }
 
 /* The run's own time goes on by the wall clock: no other has run through a restart. */
@@ -193,11 +208,14 @@ static bool take_up_in_store(struct run *r, struct err *e)
     double gap_s = 0;
     r->start_utc_ns = at->started_utc_ns;
     r->start_ns = clock_now_ns(r->stand->clock) - (utc_ns - at->started_utc_ns);
+    /* Decided twice: whether it may go on, before that is on record; and from when, after the
+     * disk has taken that in, which must not use up the trust in readings not yet taken. */
     if (!resume_gap(at, utc_ns, r->plan->resume_within_s, &gap_s, e) || !take_up_decisions(r, e) ||
-        !store_run_resume(r->stand->store, at->nr, e)) {
+        !store_run_resume(r->stand->store, at->nr, e) || !take_up_decisions(r, e)) {
         slip_remove(r->stand->slip);
         return false;
     }
+    count_visits(r);
     r->nr = at->nr;
     r->samples = at->samples;
     r->step_open = true;
@@ -215,7 +233,7 @@ bool run_get_ready(struct run *r, struct err *e)
     struct stand_health health = {0};
     if (!stand_bring_up(r->stand->config, &health, e) ||
         !prepare_instruments(r->stand->config, e) || !read_present(r->stand, e) ||
-        !plan_without_problems(r, e) || !can_run_all(r->plan, e)) {
+        !plan_without_problems(r, e)) {
         return false;
     }
     r->limits = r->plan->limits;

@@ -54,13 +54,29 @@ static struct accuracy voltage_accuracy_of(const struct instrument *i)
     return (struct accuracy){d->voltage_gain, d->voltage_offset_V, d->voltage_resolution_V};
 }
 
+/* Of both that may be in use beside a meter the worse; NAN: not known of one. */
+static struct accuracy worse_voltage_of(const struct stand_config *c)
+{
+    const struct instrument *load = c->instrument[ROLE_LOAD], *supply = c->instrument[ROLE_SUPPLY];
+    if (load == NULL || supply == NULL) {
+        return voltage_accuracy_of(load != NULL ? load : supply);
+    }
+    const struct accuracy a = voltage_accuracy_of(load), b = voltage_accuracy_of(supply);
+    /* Not fmax, which gives way to the one that is known. */
+    return (struct accuracy){a.gain > b.gain || isnan(a.gain) ? a.gain : b.gain,
+                             a.offset > b.offset || isnan(a.offset) ? a.offset : b.offset,
+                             a.resolution > b.resolution ? a.resolution : b.resolution};
+}
+
+/* Of what capacities are measured with: the load; where there is none, the supply. */
 static struct instrument_accuracy accuracy_of(const struct stand_config *c)
 {
-    const struct instrument *load = c->instrument[ROLE_LOAD];
-    const struct instrument *volts = c->sense == SENSE_METER ? c->instrument[ROLE_METER] : load;
+    const struct instrument *output = c->instrument[ROLE_LOAD];
+    output = output != NULL ? output : c->instrument[ROLE_SUPPLY];
+    const struct instrument *volts = c->sense == SENSE_METER ? c->instrument[ROLE_METER] : output;
     struct instrument_accuracy a = {voltage_accuracy_of(volts), {NAN, NAN, NAN}, NAN};
-    if (load != NULL) {
-        const struct driver *d = instrument_driver(load);
+    if (output != NULL) {
+        const struct driver *d = instrument_driver(output);
         a.current =
             (struct accuracy){d->current_gain, d->current_offset_A, d->current_resolution_A};
     }
@@ -92,8 +108,8 @@ void stand_facts_now(struct stand *s, struct stand_facts *out)
         .present_voltage_V = NAN,
         .present_temperature_C = NAN,
         .accuracy = accuracy_of(c),
-        /* A load that reads beside a meter; without a meter nobody asks. */
-        .other_voltage = voltage_accuracy_of(c->instrument[ROLE_LOAD]),
+        /* What reads beside a meter; without a meter nobody asks. */
+        .other_voltage = worse_voltage_of(c),
         .free_bytes = free_bytes(s->store),
     };
     strcpy(out->name, c->name); /* both LABEL_SIZE */

@@ -34,6 +34,8 @@ static void status_blank(struct stand_status *st, const char *name)
         .charged_Ah = NAN,
         .expected_Ah = NAN,
         .until_V = NAN,
+        .round = 1,
+        .rounds = 1,
         .limits = guard_limits_none(),
         .outcome = RUN_COMPLETED,
     };
@@ -348,6 +350,20 @@ bool run_host_end(struct run_host *h, const char *stand, struct err *e)
 {
     size_t index = 0;
     return run_host_find(h, stand, &index, e) && stand_order(&h->stands[index], ORDER_END, NULL, e);
+}
+
+bool run_host_confirm(struct run_host *h, const char *stand, struct err *e)
+{
+    size_t index = 0;
+    struct stand_status st;
+    if (!run_host_find(h, stand, &index, e)) {
+        return false;
+    }
+    run_host_status(h, index, &st);
+    if (st.phase != STAND_RUNNING || st.hold[0] == '\0') {
+        return err_set(e, ERR_REFUSED, "%s: nothing waits for a confirmation", stand);
+    }
+    return stand_order(&h->stands[index], ORDER_CONFIRM, NULL, e);
 }
 
 /* A person looked: an order for a stand at rest. */

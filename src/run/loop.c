@@ -13,10 +13,6 @@
 #include <unistd.h>
 
 #define RETRY_NS (100 * NS_PER_MS)
-/* How long the keeper waits while an output is being confirmed off. */
-#define SAFE_WITHIN_MS 120000
-/* And while it could not be: the stand's thread goes on trying. */
-#define UNCONFIRMED_WITHIN_MS 86400000
 
 static const char no_room[] =
     "the database does not take any more; see the log and free disk space";
@@ -72,24 +68,55 @@ static void decide_recorded(struct run *r, bool recorded)
     decide_plain(r, recorded ? EVENT_DONE : EVENT_NOT_RECORDED, no_room);
 }
 
-/* True when an order that ends the run was there. */
-static bool end_on_order(struct run *r)
+static void show_hold(struct run *r, const char *say, int64_t since_utc_ns)
+{
+    pthread_mutex_lock(&r->stand->lock);
+    text_format(r->stand->status.hold, sizeof r->stand->status.hold, "%s", say);
+    r->stand->status.hold_since_utc_ns = since_utc_ns;
+    pthread_mutex_unlock(&r->stand->lock);
+}
+
+/* A person answers a hold. Another who does so a moment later is told that it was done. */
+static void confirm(struct run *r)
+{
+    struct err e = {0};
+    bool holds = decide_holds(&r->d);
+    if (holds) {
+        decide_plain(r, EVENT_CONFIRM, "");
+        show_hold(r, "", 0);
+        run_event(r, "confirm", "confirmed by a person");
+    } else {
+        err_set(&e, ERR_REFUSED, "%s: nothing waits for a confirmation", r->stand->config->name);
+    }
+    stand_answer(r->stand, holds, &e);
+}
+
+/* True when an order was there, and obeyed or refused. */
+static bool take_order(struct run *r)
 {
     struct job *job = NULL;
+    struct err e;
     enum order order = stand_take_order(r->stand, &job);
-    if (order == ORDER_NONE) {
+    switch (order) {
+    case ORDER_NONE:
         return false;
-    }
-    if (order == ORDER_END || order == ORDER_QUIT) {
+    case ORDER_END:
+    case ORDER_QUIT:
         r->order = order;
         decide_plain(r, EVENT_STOP, "");
         return true;
+    case ORDER_CONFIRM:
+        confirm(r);
+        return true;
+    case ORDER_BEGIN:
+    case ORDER_CLEAR:
+    case ORDER_ACCEPT:
+        break;
     }
-    struct err e;
     err_set(&e, ERR_REFUSED, "%s: a run is on; stop it first", r->stand->config->name);
     stand_answer(r->stand, false, &e);
     job_free(job);
-    return false;
+    return true;
 }
 
 /* --- what others see --- */
@@ -113,6 +140,7 @@ static void show(struct run *r)
         st->charged_Ah = q->charged_Ah;
         st->expected_Ah = step->expected_Ah;
         st->until_V = step->until_V;
+        sequencer_round(q, &st->round, &st->rounds);
     }
     pthread_mutex_unlock(&r->stand->lock);
 }
@@ -131,6 +159,8 @@ static void show_begin(struct run *r)
     st->step_count = r->plan->step_count;
     st->limits = r->limits;
     st->outcome = RUN_RUNNING;
+    st->hold[0] = '\0';
+    st->hold_since_utc_ns = 0;
     pthread_mutex_unlock(&r->stand->lock);
 }
 
@@ -140,6 +170,8 @@ static void show_end(struct run *r)
     struct stand_status *st = &r->stand->status;
     st->outcome = r->d.outcome;
     st->left_s = 0;
+    st->hold[0] = '\0';
+    st->hold_since_utc_ns = 0;
     st->phase = r->d.outcome == RUN_TRIPPED ? STAND_LATCHED : STAND_IDLE;
     pthread_mutex_unlock(&r->stand->lock);
 }
@@ -185,13 +217,22 @@ static void note_temperature(struct run *r, const struct reading *reading, const
     r->temperature_age_s = reading->temperature_age_s;
 }
 
+/* Nothing on: whatever leaks through either instrument counts. */
+static enum stand_use use_of(const struct run *r)
+{
+    if (!r->d.output_on) {
+        return STAND_RESTS;
+    }
+    return run_output_role(r) == ROLE_SUPPLY ? STAND_CHARGES : STAND_DISCHARGES;
+}
+
 static bool read_sample(struct run *r, struct sample *s, struct err *e)
 {
     struct err temperature_error = {0};
     struct reading reading;
     double before_s = run_now_s(r);
     arm_trust(r);
-    bool ok = stand_read(r->stand->config, false, &reading, &temperature_error, e);
+    bool ok = stand_read(r->stand->config, use_of(r), &reading, &temperature_error, e);
     waker_disarm(&r->stand->waker);
     if (!ok) {
         return false;
@@ -259,9 +300,9 @@ static bool read_and_decide(struct run *r)
         log_warn("%s: %s", r->stand->config->name, e.text);
     }
     if (ok) {
-        keeper_line_beat(r->stand->keeper, r->stand->slot, 0);
+        run_beat(r, 0);
     }
-    if (r->armed && !keeper_line_alive(r->stand->keeper, r->limits.trust_s)) {
+    if (run_is_armed(r) && !keeper_line_alive(r->stand->keeper, r->limits.trust_s)) {
         decide_plain(r, EVENT_KEEPER_LOST, "");
         return false;
     }
@@ -277,108 +318,6 @@ static bool read_and_decide(struct run *r)
 
 /* --- commanding --- */
 
-/* After this the stand's own thread alone goes on trying, if off was not confirmed. */
-static void leave_keeper(struct run *r)
-{
-    struct err e = {0};
-    if (r->armed && !keeper_line_disarm(r->stand->keeper, r->stand->slot, &e)) {
-        log_error("%s: %s", r->stand->config->name, e.text);
-    }
-    r->armed = false;
-}
-
-static bool make_safe(struct run *r, struct err *e)
-{
-    if (r->armed) {
-        keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
-    }
-    bool safe = stand_safe(r->stand, e);
-    if (safe) {
-        leave_keeper(r);
-    } else if (r->armed) {
-        r->stand->keeper_has_it = true; /* until it is confirmed, or this process ends */
-        keeper_line_beat(r->stand->keeper, r->stand->slot, UNCONFIRMED_WITHIN_MS);
-    }
-    if (!safe) {
-        run_event(r, "alarm",
-                  "an output could not be confirmed off: disconnect the battery by hand");
-    }
-    return safe;
-}
-
-/* The keeper gets the descriptor and the off lines before the output goes on. */
-static bool hand_to_keeper(struct run *r, struct instrument *load, struct err *e)
-{
-    struct keeper_message m = {
-        .slot = r->stand->slot,
-        .trust_ms = (uint32_t)lround(1000 * r->limits.trust_s),
-        .pause_ms = (uint32_t)instrument_driver(load)->scpi.pause_ms,
-    };
-    size_t off_n = 0;
-    size_t ask_n = 0;
-    if (!instrument_off_bytes(load, m.off, sizeof m.off, &off_n, e) ||
-        !instrument_state_bytes(load, m.ask, sizeof m.ask, &ask_n, e)) {
-        return false;
-    }
-    m.off_n = (uint32_t)off_n;
-    m.ask_n = (uint32_t)ask_n;
-    text_format(m.name, sizeof m.name, "%s", instrument_name(load));
-    r->armed = true; /* it may have it, whatever it answers */
-    int fd = instrument_copy_fd(load);
-    bool ok = fd >= 0 ? keeper_line_arm(r->stand->keeper, &m, fd, e)
-                      : err_set(e, ERR_LINK_LOST, "%s: the link is not open", m.name);
-    if (fd >= 0) {
-        close(fd);
-    }
-    return ok;
-}
-
-/* Never both: what the supply says of itself counts, and silence is no yes. */
-static bool supply_is_off(struct run *r, struct err *e)
-{
-    struct instrument *supply = r->stand->config->instrument[ROLE_SUPPLY];
-    bool on = false;
-    if (supply == NULL) {
-        return true;
-    }
-    if (!instrument_is_on(supply, &on, e)) {
-        return false;
-    }
-    return !on || err_set(e, ERR_REFUSED, "%s is on: supply and load never work together",
-                          instrument_name(supply));
-}
-
-static void settle(struct run *r)
-{
-    struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
-    int64_t wait_ns = instrument_driver(load)->settle_ms * NS_PER_MS;
-    clock_wait_until(r->stand->clock, clock_now_ns(r->stand->clock) + wait_ns, r->stand->waker.fd);
-}
-
-static bool carry_out(struct run *r, enum act act, struct err *e)
-{
-    struct instrument *load = r->stand->config->instrument[ROLE_LOAD];
-    switch (act) {
-    case ACT_SET:
-    case ACT_CHANGE:
-        return supply_is_off(r, e) &&
-               instrument_set_current(load, fabs(present_step(r)->current_A), e);
-    case ACT_ARM:
-        return hand_to_keeper(r, load, e);
-    case ACT_ON:
-        return instrument_on(load, e);
-    case ACT_OFF:
-        return make_safe(r, e);
-    case ACT_WAIT:
-    case ACT_READ:
-    case ACT_BEGIN_STEP:
-    case ACT_END_STEP:
-    case ACT_FINISH:
-        break;
-    }
-    return err_set(e, ERR_BUG, "%s: act %d is no command", r->stand->config->name, (int)act);
-}
-
 static void command(struct run *r)
 {
     struct err e = {0};
@@ -386,14 +325,15 @@ static void command(struct run *r)
     if (act != ACT_OFF) {
         arm_trust(r); /* switching off is never cut short */
     }
-    bool ok = carry_out(r, act, &e);
+    bool ok = run_carry_out(r, act, &e);
     waker_disarm(&r->stand->waker);
-    if (!ok && act != ACT_OFF && end_on_order(r)) {
-        return; /* an order interrupts as well; then it is no fault */
+    if (!ok && act != ACT_OFF && take_order(r)) {
+        return; /* an order interrupts as well; then it is no fault, and is done again */
     }
     decide_plain(r, ok ? EVENT_DONE : EVENT_REFUSED, e.text);
-    if (ok && (act == ACT_ON || act == ACT_CHANGE)) {
-        settle(r);
+    /* What changes while it is on, the edge of a pulse above all, is looked at at once. */
+    if (ok && act == ACT_ON) {
+        run_settle(r);
     }
 }
 
@@ -417,16 +357,55 @@ static void end_step(struct run *r)
                                           run_now_s(r), step_end_text(r->d.ended)));
 }
 
+/* --- holds --- */
+
+/* Told when it begins to wait for a person, and again as often as its step says. */
+static void watch_hold(struct run *r)
+{
+    char text[HOLD_TEXT_SIZE + 64];
+    if (!decide_holds(&r->d)) {
+        r->hold_told_s = NAN;
+        return;
+    }
+    const struct plan_step *step = present_step(r);
+    double now_s = run_now_s(r);
+    double waits_s = now_s - r->d.sequencer.step_start_s;
+    if (isnan(r->hold_told_s)) {
+        show_hold(r, step->say, clock_utc_ns(r->stand->clock));
+        run_event(r, "hold", step->say);
+        r->hold_told_s = now_s;
+    } else if (now_s - r->hold_told_s >= step->remind_s) {
+        text_format(text, sizeof text, "still waits, for %.4g min now: %s", waits_s / 60,
+                    step->say);
+        run_event(r, "hold", text);
+        r->hold_told_s += step->remind_s;
+    }
+}
+
 /* --- the loop --- */
 
 /* Samples stay on their grid; those that were missed are not made up for. */
+static int64_t grid_after(int64_t last_ns, int64_t period_ns, int64_t now_ns)
+{
+    int64_t next_ns = last_ns + period_ns;
+    if (next_ns >= now_ns || period_ns == 0) {
+        return next_ns > now_ns ? next_ns : now_ns;
+    }
+    return next_ns + (now_ns - next_ns) / period_ns * period_ns + period_ns;
+}
+
+/* The end of a pulse's segment is never slept past: the grid goes on from there. */
 static void next_on_grid(struct run *r)
 {
-    int64_t period_ns = (int64_t)llround(present_step(r)->sample_s * (double)NS_PER_S);
+    double now_s = run_now_s(r), end_s = INFINITY;
     int64_t now_ns = clock_now_ns(r->stand->clock);
-    r->next_ns += period_ns;
-    if (r->next_ns < now_ns) {
-        r->next_ns += (now_ns - r->next_ns) / period_ns * period_ns + period_ns;
+    double period_s = sequencer_sample_s(&r->d.sequencer, now_s, &end_s);
+    int64_t period_ns = (int64_t)llround(period_s * (double)NS_PER_S);
+    r->next_ns = grid_after(r->next_ns, period_ns, now_ns);
+    if (isfinite(end_s)) {
+        double left_s = fmax(0, end_s - now_s);
+        int64_t end_ns = now_ns + (int64_t)ceil(left_s * (double)NS_PER_S);
+        r->next_ns = end_ns < r->next_ns ? end_ns : r->next_ns;
     }
 }
 
@@ -439,8 +418,9 @@ static int64_t next_look_ns(const struct run *r)
 
 static void wait_and_read(struct run *r)
 {
+    watch_hold(r);
     if (!clock_wait_until(r->stand->clock, next_look_ns(r), r->stand->waker.fd)) {
-        end_on_order(r);
+        take_order(r);
         return;
     }
     if (clock_now_ns(r->stand->clock) < r->next_ns) {
@@ -458,7 +438,7 @@ static void read_now(struct run *r)
         clock_wait_until(r->stand->clock, clock_now_ns(r->stand->clock) + RETRY_NS,
                          r->stand->waker.fd);
     }
-    end_on_order(r);
+    take_order(r);
 }
 
 static void turn(struct run *r)
@@ -563,14 +543,19 @@ static void latch(struct run *r)
 static void store_ending(struct run *r)
 {
     struct err e = {0};
+    char text[96];
     if (r->d.outcome == RUN_TRIPPED) {
         latch(r);
     }
+    const char *outcome = run_outcome_names[r->d.outcome];
+    bool unconfirmed = r->d.outcome == RUN_ABORTED && r->d.ended == STEP_END_UNCONFIRMED;
     if (r->step_open && !store_put_step_end(r->stand->store, r->nr, (int)r->step_nr, run_now_s(r),
-                                            run_outcome_names[r->d.outcome])) {
+                                            unconfirmed ? step_end_text(r->d.ended) : outcome)) {
         log_error("%s: the end of the step is not stored", r->stand->config->name);
     }
-    run_event(r, "end", run_outcome_names[r->d.outcome]);
+    text_format(text, sizeof text, "%s%s%s", outcome, unconfirmed ? ": " : "",
+                unconfirmed ? step_end_text(r->d.ended) : "");
+    run_event(r, "end", text);
     end_in_store(r);
     if (!slip_wait(r->stand->slip, SLIP_WAIT_MS, &e)) {
         log_error("%s: %s", r->stand->config->name, e.text);
@@ -582,16 +567,14 @@ static void store_ending(struct run *r)
 static void finish(struct run *r)
 {
     struct err e = {0};
-    if (r->armed) {
-        keeper_line_beat(r->stand->keeper, r->stand->slot, SAFE_WITHIN_MS);
-    }
+    run_beat_safing(r);
     stand_send_off(r->stand->config);
     if (r->d.outcome == RUN_TRIPPED) {
         note_trip(r);
     } else {
         slip_remove(r->stand->slip);
     }
-    bool safe = make_safe(r, &e);
+    bool safe = run_make_safe(r, &e);
     if (safe) {
         log_info("%s: every output is confirmed off", r->stand->config->name);
     }
@@ -625,7 +608,7 @@ static bool is_of_instrument(enum err_code code)
 bool stand_run(struct stand *s, struct job *job)
 {
     struct err e = {0};
-    struct run r = {.stand = s, .job = job};
+    struct run r = {.stand = s, .job = job, .hold_told_s = NAN};
     /* Before the run's time begins: what other stands skip while the database takes
      * this run in would count as time without a reading. */
     clock_join(s->clock);

@@ -75,8 +75,11 @@ struct stand_status {
     double step_elapsed_s;
     double discharged_Ah; /* of the present step, positive */
     double charged_Ah;
-    double expected_Ah; /* of the present step by the plan; NAN */
-    double until_V;     /* of the present step; NAN */
+    double expected_Ah;        /* of the present step by the plan; NAN */
+    double until_V;            /* of the present step; NAN */
+    unsigned round, rounds;    /* of the innermost group the step is in; 1 of 1 outside */
+    char hold[HOLD_TEXT_SIZE]; /* what a person is to do, then confirm; "": none is waited for */
+    int64_t hold_since_utc_ns;
     int64_t samples;
     struct guard_limits limits;
     enum run_outcome outcome; /* RUN_RUNNING while it runs */
@@ -110,6 +113,10 @@ bool run_host_begin(struct run_host *h, const struct run_request *request,
 /* Ask for the end of the run and wait until the outputs are off (bounded).
  * ERR_REFUSED when nothing runs. */
 bool run_host_end(struct run_host *h, const char *stand, struct err *e) NODISCARD;
+
+/* A person has done what a hold asks for (status.hold): the run goes on.
+ * ERR_REFUSED when nothing waits for that. */
+bool run_host_confirm(struct run_host *h, const char *stand, struct err *e) NODISCARD;
 
 /* A person clears a latched trip; the stand is brought up again first and must
  * be safe. ERR_REFUSED when nothing is latched or it is not safe. */

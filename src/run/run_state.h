@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * run/run_state: one run while it goes on, shared by begin.c and loop.c. */
+ * run/run_state: one run while it goes on, shared by begin.c, loop.c and command.c. */
 #ifndef AMPLEDGER_RUN_RUN_STATE_H
 #define AMPLEDGER_RUN_RUN_STATE_H
 
@@ -19,12 +19,13 @@ struct run {
     unsigned *visits; /* how often each step of the plan was begun; owned */
     struct decider d; /* outcome, guard and sequencer, and the act that is due */
     struct run_trip trip;
-    enum order order; /* the order that ended it, to be answered once outputs are off */
-    bool armed;       /* the keeper may have the output */
-    bool step_open;   /* step_nr was put on record as begun, not yet as ended */
+    enum order order;          /* the order that ended it, to be answered once outputs are off */
+    bool armed[STAND_OUTPUTS]; /* by role: the keeper may have the output */
+    bool step_open;            /* step_nr was put on record as begun, not yet as ended */
     size_t step_nr;
     int64_t samples;
-    double other_V; /* beside the newest sample: what the instrument in use reads; NAN none */
+    double hold_told_s; /* when a person was last asked; NAN: no hold */
+    double other_V;     /* beside the newest sample: what the instrument in use reads; NAN none */
     double temperature_age_s;                /* of the newest sample */
     char temperature_problem[ERR_TEXT_SIZE]; /* why it has no temperature; "" when it has */
     struct run_wait {
@@ -45,6 +46,21 @@ void run_event(struct run *r, const char *kind, const char *text);
 /* Records that wait in memory for the disk are told: once as an event, every
  * minute in the log, and in the stand's `problem` all the time. Never waits. */
 void run_watch_store(struct run *r);
+
+/* What the present step's act asks of its instruments. ACT_SET: the other output
+ * confirmed off, then the set point; ACT_OFF: every output, confirmed, and the keeper
+ * told so; what is not confirmed stays with it. Every value is read back. */
+bool run_carry_out(struct run *r, enum act act, struct err *e) NODISCARD;
+bool run_make_safe(struct run *r, struct err *e) NODISCARD;
+/* As long as the instrument in use takes to follow. */
+void run_settle(struct run *r);
+/* Whose output the present step uses; without one, the load. */
+enum role run_output_role(const struct run *r);
+/* The keeper is told that all is well, for every output it has: the next beat comes within
+ * within_ms, 0: as armed. And that switching off begins, which may take longer. */
+void run_beat(const struct run *r, uint32_t within_ms);
+void run_beat_safing(const struct run *r);
+bool run_is_armed(const struct run *r);
 
 /* The run's own time. */
 double run_now_s(const struct run *r);

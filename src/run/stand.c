@@ -150,10 +150,12 @@ static void show_instruments(struct stand *s, const struct stand_health *health)
 static void take_from_keeper(struct stand *s)
 {
     struct err e = {0};
-    if (s->keeper_has_it && !keeper_line_disarm(s->keeper, s->slot, &e)) {
-        log_error("%s: %s", s->config->name, e.text);
+    for (uint32_t role = 0; role < STAND_OUTPUTS; role++) {
+        if (s->keeper_has[role] && !keeper_line_disarm(s->keeper, s->slot + role, &e)) {
+            log_error("%s: %s", s->config->name, e.text);
+        }
+        s->keeper_has[role] = false;
     }
-    s->keeper_has_it = false;
 }
 
 /* Every instrument there, safe and known: idle, or latched if a trip waits. */
@@ -235,9 +237,7 @@ static void watch_alone(struct stand *s)
 static void watch_leak(struct stand *s, double current_A)
 {
     struct err e = {0};
-    const struct instrument *load = s->config->instrument[ROLE_LOAD];
-    double allowed_A = load != NULL ? instrument_off_current(load) : (double)INFINITY;
-    s->leaks = fabs(current_A) > allowed_A ? s->leaks + 1 : 0;
+    s->leaks = fabs(current_A) > stand_off_current(s->config) ? s->leaks + 1 : 0;
     if (s->leaks < LEAK_READINGS) {
         return;
     }
@@ -253,7 +253,7 @@ static void look(struct stand *s)
 {
     struct err e = {0}, temperature_error = {0};
     struct reading r;
-    if (stand_read(s->config, false, &r, &temperature_error, &e)) {
+    if (stand_read(s->config, STAND_RESTS, &r, &temperature_error, &e)) {
         stand_set_reading(s, &r);
         /* A thermometer that is gone is told now, not when somebody wants to start. */
         const char *problem = temperature_error.text;
@@ -337,6 +337,10 @@ static bool obey(struct stand *s, enum order order, struct job *job)
         return true;
     case ORDER_BEGIN:
         return !stand_run(s, job);
+    case ORDER_CONFIRM:
+        err_set(&e, ERR_REFUSED, "%s: nothing is running, nothing to confirm", s->config->name);
+        stand_answer(s, false, &e);
+        return true;
     case ORDER_END:
         err_set(&e, ERR_REFUSED, "%s: nothing is running, nothing to stop", s->config->name);
         stand_answer(s, false, &e);

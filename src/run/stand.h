@@ -12,7 +12,17 @@
 #include <pthread.h>
 #include <stdatomic.h>
 
-enum order { ORDER_NONE, ORDER_BEGIN, ORDER_END, ORDER_CLEAR, ORDER_ACCEPT, ORDER_QUIT };
+enum order {
+    ORDER_NONE,
+    ORDER_BEGIN,
+    ORDER_CONFIRM,
+    ORDER_END,
+    ORDER_CLEAR,
+    ORDER_ACCEPT,
+    ORDER_QUIT
+};
+
+#define STAND_OUTPUTS 2 /* ROLE_LOAD and ROLE_SUPPLY, the first two roles */
 
 /* Where an interrupted run was; nr 0: the job begins a new run. */
 struct resume_point {
@@ -68,13 +78,13 @@ struct stand {
     bool answer_ok;
     struct err answer;
     struct stand_status status;
-    int64_t reading_real_ns;      /* 0: none yet */
-    uint64_t quit_number;         /* the host's own */
-    bool keeper_has_it;           /* an output that was not confirmed off; the thread's own */
-    int leaks;                    /* readings in a row with current while all is off; likewise */
-    bool was_up;                  /* every instrument answered once; the thread's own */
-    char known[4][IDENTITY_SIZE]; /* by role, as the database has it; the thread's own */
-    bool looked_back;             /* for a run that was cut off; the thread's own */
+    int64_t reading_real_ns;        /* 0: none yet */
+    uint64_t quit_number;           /* the host's own */
+    bool keeper_has[STAND_OUTPUTS]; /* what was not confirmed off, by role; the thread's own */
+    int leaks;                      /* readings in a row with current while all is off; likewise */
+    bool was_up;                    /* every instrument answered once; the thread's own */
+    char known[4][IDENTITY_SIZE];   /* by role, as the database has it; the thread's own */
+    bool looked_back;               /* for a run that was cut off; the thread's own */
 };
 
 /* What the thread runs until ORDER_QUIT. */

@@ -6,7 +6,7 @@
 #include "web/http.h"
 
 handler_fn get_daemon;
-handler_fn get_stands, get_stand, post_start, post_stop, post_clear, post_accept;
+handler_fn get_stands, get_stand, post_start, post_confirm, post_stop, post_clear, post_accept;
 handler_fn get_batteries, post_battery, get_battery, post_retire;
 handler_fn get_profiles, post_plan;
 handler_fn get_runs, get_run, get_recomputed, get_samples;

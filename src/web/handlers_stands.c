@@ -99,7 +99,7 @@ bool post_start(const struct request *q, struct reply *out, struct err *e)
     return true;
 }
 
-/* Stop and clear: nothing in the body, the stand as it is afterwards in the answer. */
+/* Confirm, stop and clear: nothing in the body, the stand as it is afterwards in the answer. */
 static bool order(const struct request *q, struct reply *out,
                   bool give(struct run_host *, const char *, struct err *), struct err *e)
 {
@@ -110,6 +110,11 @@ static bool order(const struct request *q, struct reply *out,
     }
     out->body = stand_at(q->config, index);
     return true;
+}
+
+bool post_confirm(const struct request *q, struct reply *out, struct err *e)
+{
+    return order(q, out, run_host_confirm, e);
 }
 
 bool post_stop(const struct request *q, struct reply *out, struct err *e)

@@ -14,6 +14,7 @@ static const struct route table[] = {
     {"GET", "/v1/stands", PARAM_NONE, get_stands, NULL},
     {"GET", "/v1/stands/?", PARAM_LABEL, get_stand, NULL},
     {"POST", "/v1/stands/?/start", PARAM_LABEL, post_start, NULL},
+    {"POST", "/v1/stands/?/confirm", PARAM_LABEL, post_confirm, NULL},
     {"POST", "/v1/stands/?/stop", PARAM_LABEL, post_stop, NULL},
     {"POST", "/v1/stands/?/clear", PARAM_LABEL, post_clear, NULL},
     {"POST", "/v1/stands/?/accept", PARAM_LABEL, post_accept, NULL},

@@ -142,6 +142,16 @@ static json_t *expected_end(const struct stand_status *s)
     return utc_to_json(s->started_utc_ns + (int64_t)(seconds * (double)NS_PER_S));
 }
 
+/* What a run waits for; null when it waits for nobody. */
+static json_t *hold_of(const struct stand_status *s)
+{
+    if (s->hold[0] == '\0') {
+        return json_null();
+    }
+    return json_pack("{s:o, s:o}", "say", text_to_json(s->hold), "since_utc",
+                     utc_to_json(s->hold_since_utc_ns));
+}
+
 static json_t *run_of(const struct stand_status *s)
 {
     if (s->run_nr == 0) {
@@ -161,6 +171,9 @@ static json_t *run_of(const struct stand_status *s)
         {"until_voltage_V", s->until_V},
     };
     PUT_NUMBERS(o, numbers);
+    json_object_set_new(o, "round", json_integer(s->round));
+    json_object_set_new(o, "rounds", json_integer(s->rounds));
+    json_object_set_new(o, "hold", hold_of(s));
     json_object_set_new(o, "expected_end_utc", expected_end(s));
     json_object_set_new(o, "limits", limits_of(&s->limits));
     return o;

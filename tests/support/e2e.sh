@@ -129,15 +129,20 @@ phase_is_not_running() {
     ! phase_is running
 }
 
-# --- the workshop of four stands ---
+# --- the workshop of four stands, or one of them ---
 
-# start_yard SPEED: its virtual bench and daemon, its batteries registered. Launch battery
-# and tender are small ones of their kind, so that any usual rate is within the ratings.
-start_yard() {
+# Launch battery and tender are small ones of their kind, so that any usual rate is
+# within the ratings.
+write_yard() {
     sed 's/capacity: 129.5 Ah/capacity: 20.7 Ah/; s/resistance: 14 mOhm/resistance: 40 mOhm/; s/capacity: 20.6 Ah/capacity: 10.3 Ah/' \
         "$AMPLEDGER_SOURCE/src/virtual/demo/yard.yaml" >"$home/virtual.yaml"
     [ -f "$home/bench.yaml" ] || sed "s|@SOURCE@|$AMPLEDGER_SOURCE|" \
         "$AMPLEDGER_SOURCE/src/virtual/demo/yard-bench.yaml" >"$home/bench.yaml"
+}
+
+# start_yard SPEED: its virtual bench and daemon, its batteries registered.
+start_yard() {
+    write_yard
     start_virtual "$1"
     start_daemon
     for place in jetty boathouse slipway lamp-desk; do
@@ -147,6 +152,26 @@ start_yard() {
     expect 0 ampledger battery add tender-b --chemistry li-ion --cells 7 --rated 10Ah
     expect 0 ampledger battery add lights-c --chemistry lead-agm --cells 6 --rated 90Ah --rated-hours 20h
     expect 0 ampledger battery add lamp-d --chemistry nimh --cells 10 --rated 8Ah
+}
+
+# start_place SPEED STAND BATTERY REGISTER...: that stand alone, the battery registered.
+start_place() {
+    place_speed=$1
+    place=$2
+    place_battery=$3
+    shift 3
+    write_yard
+    awk -v keep="$place" '/^  - name: / { on = $3 == keep } /^[a-z]/ { on = 1 } on' \
+        "$home/bench.yaml" >"$home/one.yaml"
+    mv "$home/one.yaml" "$home/bench.yaml"
+    awk -v keep="$place_battery" '/^  - name: / { on = $3 == keep }
+        /^  - \{/ { on = $0 ~ "battery: " keep "[,}]" } /^[a-z]/ { on = 1 } on' \
+        "$home/virtual.yaml" >"$home/one.yaml"
+    mv "$home/one.yaml" "$home/virtual.yaml"
+    start_virtual "$place_speed"
+    start_daemon
+    await 20 stand_is "$place" idle
+    expect 0 ampledger battery add "$place_battery" "$@"
 }
 
 stop_yard() {

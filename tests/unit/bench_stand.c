@@ -297,7 +297,7 @@ static void reads_from_the_sources_in_use(void **state)
     assert_true(stand_bring_up(r->stand, &health, &r->e));
     fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].on = true);
     fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].set_A = 10);
-    assert_true(stand_read(r->stand, false, &reading, &temperature_error, &r->e));
+    assert_true(stand_read(r->stand, STAND_RESTS, &reading, &temperature_error, &r->e));
     assert_true(fabs(reading.voltage_V - 13.2) < 1e-9); /* the meter's */
     assert_true(fabs(reading.other_V - 13.0) < 1e-9);   /* the load's */
     assert_true(fabs(reading.current_A + 10) < 1e-9);
@@ -308,10 +308,10 @@ static void reads_from_the_sources_in_use(void **state)
     fake_do(&r->fakes[ROLE_SUPPLY], r->fakes[ROLE_SUPPLY].on = true);
     fake_do(&r->fakes[ROLE_SUPPLY], r->fakes[ROLE_SUPPLY].set_A = 5);
     r->stand->sense = SENSE_REMOTE;
-    assert_true(stand_read(r->stand, true, &reading, &temperature_error, &r->e));
+    assert_true(stand_read(r->stand, STAND_CHARGES, &reading, &temperature_error, &r->e));
     assert_true(fabs(reading.voltage_V - 13.1) < 1e-9); /* the supply's */
     assert_true(fabs(reading.current_A - 5) < 1e-9);    /* into the battery */
-    assert_true(stand_read(r->stand, false, &reading, &temperature_error, &r->e));
+    assert_true(stand_read(r->stand, STAND_RESTS, &reading, &temperature_error, &r->e));
     assert_true(fabs(reading.voltage_V - 13.0) < 1e-9); /* the load's */
     assert_true(isnan(reading.other_V));                /* there is but one */
 }
@@ -324,7 +324,7 @@ static void a_silent_thermometer_spoils_no_sample(void **state)
     struct err temperature_error;
     assert_true(stand_bring_up(r->stand, &health, &r->e));
     fake_do(&r->fakes[ROLE_THERMOMETER], r->fakes[ROLE_THERMOMETER].silent = true);
-    assert_true(stand_read(r->stand, false, &reading, &temperature_error, &r->e));
+    assert_true(stand_read(r->stand, STAND_RESTS, &reading, &temperature_error, &r->e));
     assert_true(isnan(reading.temperature_C));
     assert_true(fabs(reading.voltage_V - 13.2) < 1e-9);
     assert_int_equal(temperature_error.code, ERR_TIMEOUT);
@@ -339,7 +339,7 @@ static void a_silent_meter_does(void **state)
     struct err temperature_error;
     assert_true(stand_bring_up(r->stand, &health, &r->e));
     fake_do(&r->fakes[ROLE_METER], r->fakes[ROLE_METER].silent = true);
-    assert_false(stand_read(r->stand, false, &reading, &temperature_error, &r->e));
+    assert_false(stand_read(r->stand, STAND_RESTS, &reading, &temperature_error, &r->e));
     assert_int_equal(r->e.code, ERR_TIMEOUT);
     assert_non_null(strstr(r->e.text, "jetty meter"));
 }

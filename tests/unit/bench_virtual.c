@@ -219,7 +219,7 @@ static struct reading work(struct bench *b)
     for (int role = 0; role < 4; role++) {
         must(instrument_prepare(s->instrument[role], &rig.e));
     }
-    must(stand_read(s, false, &rest, &temperature_error, &rig.e));
+    must(stand_read(s, STAND_RESTS, &rest, &temperature_error, &rig.e));
     assert_true(fabs(rest.current_A) < 0.02);
 
     must(instrument_protect(s->instrument[ROLE_LOAD], &under, &programmed, &rig.e));
@@ -227,7 +227,7 @@ static struct reading work(struct bench *b)
     must(instrument_set_current(s->instrument[ROLE_LOAD], 10, &rig.e));
     must(instrument_on(s->instrument[ROLE_LOAD], &rig.e));
     pass_time(c, 60);
-    must(stand_read(s, false, &reading, &temperature_error, &rig.e));
+    must(stand_read(s, STAND_RESTS, &reading, &temperature_error, &rig.e));
     must(stand_make_safe(s, 3, &rig.e));
     if (temperature_error.code != ERR_NONE) {
         fail_msg("%s", temperature_error.text);
@@ -243,10 +243,10 @@ static struct reading work(struct bench *b)
     must(instrument_set_current(s->instrument[ROLE_SUPPLY], 5, &rig.e));
     must(instrument_on(s->instrument[ROLE_SUPPLY], &rig.e));
     pass_time(c, 10);
-    must(stand_read(s, true, &charging, &temperature_error, &rig.e));
+    must(stand_read(s, STAND_CHARGES, &charging, &temperature_error, &rig.e));
     must(stand_make_safe(s, 3, &rig.e));
     assert_true(fabs(charging.current_A - 5) < 0.05);
-    must(stand_read(s, false, &rest, &temperature_error, &rig.e));
+    must(stand_read(s, STAND_RESTS, &rest, &temperature_error, &rig.e));
     assert_true(fabs(rest.current_A) < 0.02);
     clock_free(c);
     return reading;

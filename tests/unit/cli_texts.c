@@ -170,6 +170,47 @@ static void stand_running(void **state)
     json_decref(o);
 }
 
+/* In the third of fifty rounds, and a person is waited for: told once. */
+static void stand_that_waits(void **state)
+{
+    (void)state;
+    json_t *o = parse(running_stand);
+    json_t *run = json_object_get(o, "run");
+    char first[200], second[200];
+    json_object_set_new(o, "name", json_string("a-long-name-of-a-stand"));
+    json_object_set_new(run, "step", json_integer(11));
+    json_object_set_new(run, "step_count", json_integer(13));
+    json_object_set_new(run, "step_name", json_string("a long name of a step"));
+    json_object_set_new(run, "round", json_integer(103));
+    json_object_set_new(run, "rounds", json_integer(500));
+    json_object_set_new(run, "hold",
+                        json_pack("{s:s, s:s}", "say", "fill it with its own charger", "since_utc",
+                                  "2026-03-01T21:12:00.000Z"));
+    char *text = printed(stand_print, o);
+    fits_the_page(text);
+    says(text, "round 103 of 500");
+    says(text, "WAITS for you since 2026-03-01 21:12:00 UTC: fill it with its own charger;");
+    says(text, "ampledger confirm");
+    free(text);
+    progress_lines(o, first, second, sizeof first);
+    assert_non_null(strstr(first, " r103/500  [######----]  "));
+    assert_true(text_width(first) <= 79);
+
+    size_t n = 0;
+    FILE *f = open_memstream(&text, &n);
+    struct progress p;
+    progress_start(&p, f, false);
+    progress_show(&p, o, 0);
+    progress_show(&p, o, 1000000000);
+    progress_end(&p);
+    fclose(f);
+    char *once = strstr(text, "WAITS for you");
+    assert_non_null(once);
+    assert_null(strstr(once + 1, "WAITS for you"));
+    free(text);
+    json_decref(o);
+}
+
 static void stand_in_trouble(void **state)
 {
     (void)state;
@@ -546,6 +587,7 @@ int main(void)
         cmocka_unit_test(tables),
         cmocka_unit_test(stand_running),
         cmocka_unit_test(stand_in_trouble),
+        cmocka_unit_test(stand_that_waits),
         cmocka_unit_test(progress_now_and_then),
         cmocka_unit_test(run_passed),
         cmocka_unit_test(run_endings),
