@@ -11,6 +11,11 @@ need_packages build-essential cmake ninja-build pkg-config libserialport-dev lib
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
     libcmocka-dev sqlite3 curl valgrind shellcheck python3 python3-numpy python3-scipy procps
 
+# What was just installed comes before other versions and the shims of version managers,
+# which may take ten times as long to start as what they start.
+PATH=/usr/bin:/bin:$PATH
+export PATH
+
 step "shell scripts"
 find . -name '*.sh' -not -path './build*' -print0 |
     xargs -0 shellcheck -x -e SC1091,SC2317 .ci/run
