@@ -32,12 +32,13 @@ static const char *const question_names[] = {"state",        "set_current",    "
                                              "over_voltage", "over_current",   NULL};
 static const char *const hold_names[] = {"current", "power", "resistance", NULL};
 static const char *const driver_keys[] = {
-    "driver",   "role",  "protocol",  "identity", "link", "settle", "ratings",
-    "accuracy", "verbs", "questions", "mode",     "read", "errors", "current_reported",
-    "channels", NULL};
+    "driver",   "role",   "protocol",  "identity", "link", "settle", "ratings",
+    "accuracy", "verbs",  "questions", "mode",     "read", "errors", "current_reported",
+    "channels", "checks", NULL};
 static const char *const identity_keys[] = {"ask", "match", NULL};
 static const char *const mode_keys[] = {"ask", "match", "current", "power", "resistance", NULL};
 static const char *const mode_of_keys[] = {"select", "match", NULL};
+static const char *const check_keys[] = {"ask", "match", NULL};
 static const char *const link_keys[] = {
     "baud",      "bits",         "parity", "stop_bits", "flow", "dtr",    "rts",
     "ends_with", "reply_within", "pause",  "resync",    "echo", "prompt", NULL};
@@ -273,6 +274,42 @@ static bool read_mode(const struct loading *l, struct err *e)
     }
     return take_question(l, ask, d->mode_query, e) && read_modes(l, mode, e) &&
            (match == NULL || take_match(l, match, d->mode[HOLD_CURRENT].match, e));
+}
+
+static bool read_check(const struct loading *l, const struct yaml_node *n, struct err *e)
+{
+    struct driver_check *c = &l->d->check[l->d->check_count++];
+    if (!yaml_check_keys(l->doc, n, check_keys, e)) {
+        return false;
+    }
+    const struct yaml_node *ask = yaml_get(n, "ask"), *match = yaml_get(n, "match");
+    if (ask == NULL || match == NULL) {
+        return yaml_fail(l->doc, n, e,
+                         "a check needs both the question and what must be answered, e.g. {ask: "
+                         "\"CURRent:RANGe?\", match: \"40\"}");
+    }
+    return take_question(l, ask, c->ask, e) && take_match(l, match, c->match, e);
+}
+
+static bool read_checks(const struct loading *l, struct err *e)
+{
+    const struct yaml_node *checks = yaml_get(l->root, "checks");
+    if (checks == NULL) {
+        return true;
+    }
+    if (yaml_node_kind(checks) != YAML_LIST || yaml_count(checks) == 0 ||
+        yaml_count(checks) > DRIVER_CHECKS_MAX) {
+        return yaml_fail(l->doc, checks, e,
+                         "a list of 1 to %d checks is wanted, e.g. checks: [{ask: "
+                         "\"CURRent:RANGe?\", match: \"40\"}]",
+                         DRIVER_CHECKS_MAX);
+    }
+    for (size_t i = 0; i < yaml_count(checks); i++) {
+        if (!read_check(l, yaml_item(checks, i), e)) {
+            return false;
+        }
+    }
+    return true;
 }
 
 static bool read_ms(const struct loading *l, const struct yaml_node *map, const char *key,
@@ -627,6 +664,11 @@ static bool check_channels(const struct loading *l, struct err *e)
             return false;
         }
     }
+    for (size_t i = 0; i < d->check_count; i++) {
+        if (!says_channel(l, d->check[i].ask, "checks", "checks", e)) {
+            return false;
+        }
+    }
     return modes_say_channel(l, e) && says_channel(l, d->read.line, "read", "read", e);
 }
 
@@ -690,7 +732,8 @@ static bool check_output(const struct loading *l, struct err *e)
 /* An instrument that is only listened to cannot be told or asked anything. */
 static bool check_listened_to(const struct loading *l, struct err *e)
 {
-    static const char *const spoken[] = {"identity", "verbs", "questions", "mode", "errors", NULL};
+    static const char *const spoken[] = {"identity", "verbs",  "questions", "mode",
+                                         "checks",   "errors", NULL};
     for (size_t i = 0; spoken[i] != NULL; i++) {
         const struct yaml_node *n = yaml_get(l->root, spoken[i]);
         if (n != NULL) {
@@ -752,8 +795,8 @@ static bool read_all(const struct loading *l, struct err *e)
            read_ms(l, l->root, "settle", SETTLE_MAX_S, &l->d->settle_ms, e) &&
            driver_read_ratings(l->doc, l->root, l->d, e) &&
            driver_read_accuracy(l->doc, l->root, l->d, e) && read_verbs(l, e) &&
-           read_questions(l, e) && read_mode(l, e) && read_read(l, e) && check_whole(l, e) &&
-           check_channels(l, e);
+           read_questions(l, e) && read_mode(l, e) && read_checks(l, e) && read_read(l, e) &&
+           check_whole(l, e) && check_channels(l, e);
 }
 
 bool driver_load_text(const char *path, const char *text, size_t n, struct driver **out,
@@ -821,6 +864,9 @@ void driver_choose_channel(struct driver *d, int channel)
     }
     for (int h = 0; h < HOLD_COUNT; h++) {
         choose_channel(&d->mode[h].select, channel);
+    }
+    for (size_t i = 0; i < d->check_count; i++) {
+        line_set_channel(d->check[i].ask, channel);
     }
     for (int q = 0; q < ASK_COUNT; q++) {
         line_set_channel(d->question[q], channel);

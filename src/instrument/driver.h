@@ -84,6 +84,14 @@ struct driver_mode {
     char match[DRIVER_LINE_SIZE]; /* pattern with * and ?; "" where nothing is asked */
 };
 
+/* What must be found so before an output goes on, besides the mode: a range, remote
+ * sense. An answer fits by pattern; where both are numbers, by value. */
+#define DRIVER_CHECKS_MAX 6
+struct driver_check {
+    char ask[DRIVER_LINE_SIZE];
+    char match[DRIVER_LINE_SIZE];
+};
+
 struct driver {
     char name[64]; /* file name without .yaml */
     char path[256];
@@ -109,6 +117,8 @@ struct driver {
     char question[ASK_COUNT][DRIVER_LINE_SIZE];
     char mode_query[DRIVER_LINE_SIZE]; /* "FUNCtion?"; "" cannot be asked */
     struct driver_mode mode[HOLD_COUNT];
+    size_t check_count;
+    struct driver_check check[DRIVER_CHECKS_MAX];
     struct driver_read read;
     char *text;
     char sha256[SHA256_TEXT_SIZE];

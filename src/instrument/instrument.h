@@ -80,7 +80,7 @@ bool instruments_make_safe(struct instrument *const *all, size_t n, int tries,
 double instrument_off_current(const struct instrument *i);
 
 /* Constant current and ranges, error queue emptied before, checked after; the mode is
- * read back where the driver can ask for it. */
+ * read back where the driver can ask for it, and so are its other checks (ranges). */
 bool instrument_prepare(struct instrument *i, struct err *e) NODISCARD;
 
 /* Set, check the error queue, read back, compare: within the resolution of the
@@ -104,7 +104,8 @@ struct instrument_protection {
 bool instrument_protect(struct instrument *i, const struct instrument_protection *p,
                         int *programmed, struct err *e) NODISCARD;
 
-bool instrument_on(struct instrument *i, struct err *e) NODISCARD; /* state read back */
+/* Mode and the driver's other checks asked again before, the state read back after. */
+bool instrument_on(struct instrument *i, struct err *e) NODISCARD;
 bool instrument_is_on(struct instrument *i, bool *on, struct err *e) NODISCARD;
 
 /* One reading; fields the instrument does not give are NAN. Current has the

@@ -6,6 +6,7 @@
 #include "base/log.h"
 #include "base/sample.h"
 #include "instrument/inside.h"
+#include "scpi/scpi_syntax.h"
 
 #include <math.h>
 #include <string.h>
@@ -41,6 +42,37 @@ static bool check_mode(struct instrument *i, struct err *why)
                    "its mode reads back as \"%s\", \"%s\" is wanted: look whether its front panel "
                    "or a menu locks the mode",
                    answer, match);
+}
+
+/* "40" fits 4.00000E+01 too, and 40.000A: of a number the value counts. */
+static bool answer_fits(const char *match, const char *answer)
+{
+    struct scpi_number wanted, got;
+    if (!scpi_number_parse(match, strlen(match), &wanted, NULL) ||
+        !scpi_number_parse(answer, strlen(answer), &got, NULL)) {
+        return text_matches(match, answer);
+    }
+    return fabs(got.value - wanted.value) <= READ_BACK_GAIN * fabs(wanted.value);
+}
+
+/* What else must be as it is thought to be: a wrong range measures wrong. */
+static bool check_rest(struct instrument *i, struct err *why)
+{
+    const struct driver *d = i->driver;
+    char answer[64];
+    for (size_t n = 0; n < d->check_count; n++) {
+        const struct driver_check *c = &d->check[n];
+        if (!scpi_query(i->wire->session, c->ask, answer, sizeof answer, why)) {
+            return err_prefix(why, "check");
+        }
+        if (!answer_fits(c->match, answer)) {
+            return err_set(why, ERR_INSTRUMENT,
+                           "%s answers \"%s\", \"%s\" is wanted: set it so at its front panel, or "
+                           "with the verb prepare of driver %s",
+                           c->ask, answer, c->match, d->name);
+        }
+    }
+    return true;
 }
 
 static bool require_off(struct instrument *i, struct err *why)
@@ -210,7 +242,7 @@ static bool prepare(struct instrument *i, struct err *why)
            (i->driver->protocol != PROTOCOL_SCPI ||
             (inside_drain_errors(i, why) &&
              inside_command(i, &i->driver->verb[VERB_PREPARE], &no_values, why) &&
-             select_mode(i, HOLD_CURRENT, why)));
+             select_mode(i, HOLD_CURRENT, why) && check_rest(i, why)));
 }
 
 bool instrument_prepare(struct instrument *i, struct err *e)
@@ -223,7 +255,7 @@ bool instrument_prepare(struct instrument *i, struct err *e)
 static bool switch_on(struct instrument *i, struct err *why)
 {
     bool on = false;
-    if (!inside_require_open(i, why) || !check_mode(i, why) ||
+    if (!inside_require_open(i, why) || !check_mode(i, why) || !check_rest(i, why) ||
         !inside_command(i, &i->driver->verb[VERB_ON], &no_values, why) ||
         !inside_ask_state(i, &on, why)) {
         return false;

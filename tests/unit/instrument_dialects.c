@@ -31,6 +31,7 @@
 #define DIALOGUES_MOST 200
 #define PATIENCE_MS 5000
 #define NOTHING_MORE_MS 60
+#define TOO_SOON "after the line before"
 
 struct dialogue {
     char path[300], driver[300];
@@ -207,8 +208,8 @@ static bool expect(struct play *p, size_t at)
     /* What is waited here is not exactly what was waited there. */
     int64_t apart_ms = (p->heard_ns - before_ns) / NS_PER_MS;
     if (before_ns != 0 && apart_ms < p->driver->scpi.pause_ms / 2) {
-        complain(p, at, "\"%s\" came %d ms after the line before; the driver has a pause of %d ms",
-                 text, (int)apart_ms, p->driver->scpi.pause_ms);
+        complain(p, at, "\"%s\" came %d ms " TOO_SOON "; the driver has a pause of %d ms", text,
+                 (int)apart_ms, p->driver->scpi.pause_ms);
         return false;
     }
     return true;
@@ -449,7 +450,7 @@ static void open_instrument(struct play *p)
 }
 
 /* Leaves the first mistake in problem. */
-static void play(const struct dialogue *d, char *problem, size_t size)
+static void play_once(const struct dialogue *d, char *problem, size_t size)
 {
     struct play p = {.d = d};
     open_terminal(&p);
@@ -470,6 +471,18 @@ static void play(const struct dialogue *d, char *problem, size_t size)
     close(p.master);
     close(p.keep);
     text_format(problem, size, "%s", p.problem);
+}
+
+/* Whoever hears a line late hears the next too soon after it: on a busy machine the
+ * pause between two may look short once, but not time and again. */
+static void play(const struct dialogue *d, char *problem, size_t size)
+{
+    for (int tries = 0; tries < 4; tries++) {
+        play_once(d, problem, size);
+        if (strstr(problem, TOO_SOON) == NULL) {
+            return;
+        }
+    }
 }
 
 static void one_dialogue(void **state)

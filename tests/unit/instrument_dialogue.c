@@ -298,6 +298,30 @@ static void another_mode_is_noticed(void **state)
     assert_true(instrument_on(r->instrument, &r->e));
 }
 
+/* A measuring range that is not the one thought of: noticed before anything flows. */
+static void another_range_is_noticed(void **state)
+{
+    struct rig *r = *state;
+    r->driver->check_count = 2;
+    r->driver->check[0] = (struct driver_check){"CURR?", "0.0000"};
+    r->driver->check[1] = (struct driver_check){"VOLT:UND?", "10.5*"};
+    fake_do(&r->fake, r->fake.under_V = 10.5);
+    up(r);
+    fake_do(&r->fake, r->fake.under_V = 11);
+    assert_false(instrument_on(r->instrument, &r->e));
+    assert_int_equal(r->e.code, ERR_INSTRUMENT);
+    assert_says(r,
+                "switch on: VOLT:UND? answers \"11.0000\", \"10.5*\" is wanted: set it so at its "
+                "front panel, or with the verb prepare of driver fake");
+    assert_false(instrument_prepare(r->instrument, &r->e));
+    assert_null(strstr(fake_heard(&r->fake), "INP ON"));
+    /* By value: as it writes its numbers does not matter. */
+    strcpy(r->driver->check[1].match, "11");
+    assert_true(instrument_on(r->instrument, &r->e));
+    strcpy(r->driver->check[1].match, "11.1");
+    assert_false(instrument_on(r->instrument, &r->e));
+}
+
 /* --- off --- */
 
 static void off_needs_no_memory_and_opens_the_link(void **state)
@@ -638,6 +662,7 @@ int main(void)
         rig_test(one_known_from_before_is_expected),
         rig_test(the_bench_file_overrules_what_was_known),
         rig_test(another_mode_is_noticed),
+        rig_test(another_range_is_noticed),
         rig_test(off_needs_no_memory_and_opens_the_link),
         rig_test(off_is_tried_until_it_holds),
         rig_test(one_that_stays_on_is_an_alarm),

@@ -267,6 +267,14 @@ static const struct {
     {LOAD_HEAD "verbs: {off: \"OUTP OFF,(@{channel})\"}\n",
      "one.yaml:4:14: off: {channel} has no value here; say how many outputs there are with "
      "\"channels\", e.g. channels: 2"},
+    {LOAD_HEAD LOAD_REST "checks: {ask: \"CURR:RANG?\", match: \"4\"}\n",
+     "one.yaml:7:9: a list of 1 to 6 checks is wanted, e.g. checks: [{ask: \"CURRent:RANGe?\", "
+     "match: \"40\"}]"},
+    {LOAD_HEAD LOAD_REST "checks: [{ask: \"CURR:RANG?\"}]\n",
+     "one.yaml:7:10: a check needs both the question and what must be answered, e.g. {ask: "
+     "\"CURRent:RANGe?\", match: \"40\"}"},
+    {LOAD_HEAD LOAD_REST "checks: [{ask: \"CURR:RANG?\", match: \"**\"}]\n",
+     "one.yaml:7:37: \"**\" fits every answer; write the one that is right"},
     {LOAD_HEAD LOAD_REST "channels: 2\n",
      "one.yaml:4:8: set_current: with channels: 2 every line must say which output it means: "
      "\"CURR {A:.3f}\" lacks {channel}"},
