@@ -35,7 +35,7 @@ static bool try_speed(const char *address, int baud, struct finding *out)
         return false;
     }
     if (ask_at(link, out->identity, &e)) {
-        out->baud = baud;
+        out->baud = out->by_message ? 0 : baud;
     } else {
         out->identity[0] = '\0';
     }
@@ -45,8 +45,9 @@ static bool try_speed(const char *address, int baud, struct finding *out)
 
 void identify(const char *address, struct finding *out)
 {
-    *out = (struct finding){0};
-    for (size_t i = 0; i < sizeof speeds / sizeof speeds[0] && out->identity[0] == '\0'; i++) {
+    *out = (struct finding){.by_message = link_by_message(address)};
+    size_t tries = out->by_message ? 1 : sizeof speeds / sizeof speeds[0];
+    for (size_t i = 0; i < tries && out->identity[0] == '\0'; i++) {
         if (!try_speed(address, speeds[i], out)) {
             return;
         }

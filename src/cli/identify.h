@@ -10,7 +10,8 @@
 
 struct finding {
     char identity[FINDING_SIZE]; /* "" nobody answered */
-    int baud;                    /* at which it answered */
+    bool by_message;             /* no port with a speed */
+    int baud;                    /* at which it answered; 0: it has none */
     char problem[ERR_TEXT_SIZE]; /* why the port was left alone; "" it was asked */
 };
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/ports: the verb ports: the serial ports here and, only if asked, who
+ * cli/ports: the verb ports: the ports and USB instruments here and, only if asked, who
  * answers on them. Works without a daemon. */
 #include "link/ports.h"
 
@@ -20,6 +20,8 @@ static const char *kind_in_words(enum port_kind kind)
         return "USB";
     case PORT_BLUETOOTH:
         return "Bluetooth";
+    case PORT_USBTMC:
+        return "USB instrument";
     }
     return "unknown";
 }
@@ -67,10 +69,14 @@ static void finding_in_words(const struct finding *f, char *out, size_t size)
 {
     if (f->problem[0] != '\0') {
         text_format(out, size, "not asked: %s", f->problem);
+    } else if (f->identity[0] != '\0' && f->by_message) {
+        text_format(out, size, "answers: %s", f->identity);
     } else if (f->identity[0] != '\0') {
         text_format(out, size, "answers at %d baud: %s", f->baud, f->identity);
     } else {
-        text_format(out, size, "nobody answers *IDN? at 115200 or 9600 baud");
+        text_format(out, size, "%s",
+                    f->by_message ? "does not answer *IDN?"
+                                  : "nobody answers *IDN? at 115200 or 9600 baud");
     }
 }
 
@@ -105,7 +111,7 @@ static void print_list(const struct port_info *ports, const struct finding *foun
         print_port(&ports[i], found != NULL ? &found[i] : NULL);
     }
     if (n == 0) {
-        puts("no serial ports; is the adapter plugged in?");
+        puts("no serial ports and no USB instruments; is the adapter plugged in?");
     } else if (found == NULL) {
         puts("\nTo ask who is there: ampledger ports --identify");
     }
@@ -115,7 +121,8 @@ static void identify_all(const struct port_info *ports, struct finding *found, s
 {
     for (size_t i = 0; i < n; i++) {
         char address[160];
-        text_format(address, sizeof address, "serial:%s", ports[i].name);
+        text_format(address, sizeof address, "%s:%s",
+                    ports[i].kind == PORT_USBTMC ? "usbtmc" : "serial", ports[i].name);
         identify(address, &found[i]);
     }
 }

@@ -27,7 +27,7 @@ static const char stands_help[] =
     "  ampledger stands --json\n";
 
 static const char ports_help[] =
-    "Lists the serial ports of this computer. Needs no daemon.\n"
+    "Lists the serial ports and USB test instruments of this computer. Needs no daemon.\n"
     "\n"
     "  ampledger ports               names and USB details; opens nothing\n"
     "  ampledger ports --identify    also asks each port who is there\n"

@@ -7,6 +7,7 @@
 #include "base/log.h"
 #include "daemon/heart.h"
 #include "daemon/notify.h"
+#include "link/link.h"
 #include "run/keeper_line.h"
 
 #include <errno.h>
@@ -29,8 +30,8 @@
 #define ANSWER_MS 300
 #define QUIET_MS 30
 #define MARGIN_MS 50
-#define BEAT_S 15       /* a worker that beats at all beats every second */
-#define DYING_S 10      /* a worker without a heart dies by itself; then it is helped */
+#define BEAT_S 15  /* a worker that beats at all beats every second */
+#define DYING_S 10 /* a worker without a heart dies by itself; then it is helped */
 #define PAUSE_MOST_MS 1000
 #define LEAVE_S 60      /* SIGTERM: how long the worker may take to make everything safe */
 #define RESTARTS_MOST 5 /* in RESTARTS_S */
@@ -105,8 +106,8 @@ static void write_lines(const struct slot *s, const char *bytes, size_t n)
 static void throw_away_input(int fd)
 {
     char waste[256];
-    for (int i = 0; i < 64 && ready(fd, POLLIN, QUIET_MS); i++) {
-        if (read(fd, waste, sizeof waste) <= 0) {
+    for (int i = 0; i < 64; i++) {
+        if (link_read_copy(fd, waste, sizeof waste, QUIET_MS) <= 0) {
             return;
         }
     }
@@ -163,8 +164,8 @@ static bool answers_off(const struct slot *s)
     char answer[KEEPER_NAME * 2];
     size_t n = 0;
     write_lines(s, s->m.ask, s->m.ask_n);
-    while (n < sizeof answer && ready(s->fd, POLLIN, ANSWER_MS)) {
-        ssize_t got = read(s->fd, answer + n, sizeof answer - n);
+    while (n < sizeof answer) {
+        ssize_t got = link_read_copy(s->fd, answer + n, sizeof answer - n, ANSWER_MS);
         if (got <= 0) {
             return false;
         }

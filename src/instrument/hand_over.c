@@ -29,7 +29,7 @@ bool instrument_off_bytes(const struct instrument *i, char *out, size_t size, si
 {
     static const enum verb verbs[] = {VERB_REMOTE, VERB_OFF};
     /* An end of line first: half a line may stand in the instrument's input. */
-    bool fits = text_format(out, size, "%s", line_end(i));
+    bool fits = text_format(out, size, "%s", link_by_message(i->address) ? "" : line_end(i));
     for (size_t v = 0; v < sizeof verbs / sizeof verbs[0]; v++) {
         const struct driver_lines *lines = &i->driver->verb[verbs[v]];
         for (size_t k = 0; fits && k < lines->count; k++) {

@@ -128,7 +128,8 @@ bool instrument_read(struct instrument *i, struct reading *out, struct err *e) N
 
 /* A duplicate of the link's descriptor, owned; -1 while closed. */
 int instrument_copy_fd(struct instrument *i);
-/* The remote lines, if any, and the off lines as bytes, an end of line before them;
+/* The remote lines, if any, and the off lines as bytes, an end of line before them
+ * unless the link goes by messages;
  * the driver's pause belongs between two lines. */
 bool instrument_off_bytes(const struct instrument *i, char *out, size_t size, size_t *n,
                           struct err *e) NODISCARD;

@@ -304,7 +304,8 @@ static bool send_off(struct instrument *i, struct err *why)
     }
     /* Half a line of ours may stand in its input: an end of line makes it one that
      * means nothing, lest it spoil the next. */
-    bool ended = !scpi_is_suspect(i->wire->session) || scpi_send(i->wire->session, "", &unwanted);
+    bool ended = !scpi_is_suspect(i->wire->session) || link_by_message(i->address) ||
+                 scpi_send(i->wire->session, "", &unwanted);
     bool remote = inside_send(i, VERB_REMOTE, &unwanted);
     bool off = inside_send(i, VERB_OFF, why);
     return off && (ended || err_set(why, unwanted.code, "%s", unwanted.text)) &&

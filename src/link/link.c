@@ -89,9 +89,32 @@ static int64_t deadline_in(int timeout_ms)
     return clock_real_ns() + timeout_ms * NS_PER_MS;
 }
 
+static bool fail_interrupted(const struct link *l, struct err *e)
+{
+    return err_set(e, ERR_INTERRUPTED, "%s: interrupted", l->address);
+}
+
+static bool fail_late(const struct link *l, struct err *e)
+{
+    return err_set(e, ERR_TIMEOUT, "%s: no answer in time", l->address);
+}
+
+static bool wait_for_message(const struct link *l, int wake_fd, int64_t deadline_ns, struct err *e)
+{
+    bool woken = false;
+    enum usbtmc_look seen = usbtmc_wait(l->fd, wake_fd, deadline_ns, &woken);
+    if (woken) {
+        return fail_interrupted(l, e);
+    }
+    return seen == USBTMC_ANSWER || (seen == USBTMC_GONE ? fail_lost(l, e) : fail_late(l, e));
+}
+
 /* Wait until bytes can move. ERR_TIMEOUT text is left to the caller. */
 static bool wait_for(struct link *l, short events, int wake_fd, int64_t deadline_ns, struct err *e)
 {
+    if (l->kind == LINK_MESSAGES && events == POLLIN) {
+        return wait_for_message(l, wake_fd, deadline_ns, e);
+    }
     for (;;) {
         struct pollfd p[2] = {{.fd = l->fd, .events = events}, {.fd = wake_fd, .events = POLLIN}};
         int64_t left_ns = deadline_ns - clock_real_ns();
@@ -102,7 +125,7 @@ static bool wait_for(struct link *l, short events, int wake_fd, int64_t deadline
             return err_set_errno(e, errno, "%s: wait", l->address);
         }
         if (ready > 0 && wake_fd >= 0 && p[1].revents != 0) {
-            return err_set(e, ERR_INTERRUPTED, "%s: interrupted", l->address);
+            return fail_interrupted(l, e);
         }
         if (ready > 0 && (p[0].revents & events) != 0) {
             return true;
@@ -111,7 +134,7 @@ static bool wait_for(struct link *l, short events, int wake_fd, int64_t deadline
             return fail_lost(l, e);
         }
         if (left_ns <= 0) {
-            return err_set(e, ERR_TIMEOUT, "%s: no answer in time", l->address);
+            return fail_late(l, e);
         }
     }
 }
@@ -138,10 +161,11 @@ bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms, str
         if (written > 0) {
             bytes += written;
             n -= (size_t)written;
-        } else if (written < 0 && is_gone(errno)) {
-            return fail_lost(l, e);
         } else if (written < 0 && errno != EAGAIN && errno != EINTR) {
-            return err_set_errno(e, errno, "%s: write", l->address);
+            /* Of a message that did not go out nobody knows how much did: opened anew. */
+            return l->kind == LINK_MESSAGES || is_gone(errno)
+                       ? fail_lost(l, e)
+                       : err_set_errno(e, errno, "%s: write", l->address);
         } else if (!wait_for(l, POLLOUT, -1, deadline_ns, e)) {
             return e != NULL && e->code == ERR_TIMEOUT
                        ? err_set(e, ERR_TIMEOUT,
@@ -174,17 +198,34 @@ bool link_write_copy(int fd, const char *bytes, size_t n, int timeout_ms)
     return true;
 }
 
+ssize_t link_read_copy(int fd, char *out, size_t size, int timeout_ms)
+{
+    struct pollfd p = {.fd = fd, .events = POLLIN};
+    bool woken = false;
+    if (usbtmc_is(fd)) {
+        return usbtmc_wait(fd, -1, deadline_in(timeout_ms), &woken) == USBTMC_ANSWER
+                   ? usbtmc_read(fd, out, size)
+                   : 0;
+    }
+    return poll(&p, 1, timeout_ms) == 1 && (p.revents & POLLIN) != 0 ? read(fd, out, size) : 0;
+}
+
+static ssize_t get(const struct link *l, char *out, size_t size)
+{
+    return l->kind == LINK_MESSAGES ? usbtmc_read(l->fd, out, size) : read(l->fd, out, size);
+}
+
 /* What is there now, after the held bytes. Zero bytes from a readable
- * descriptor mean that the other end hung up. */
+ * descriptor mean that the other end hung up, but for messages. */
 static bool read_some(struct link *l, struct err *e)
 {
-    ssize_t n = read(l->fd, l->buffer + l->held, sizeof l->buffer - l->held);
+    ssize_t n = get(l, l->buffer + l->held, sizeof l->buffer - l->held);
     if (n > 0) {
         log_wire(l->address, '<', l->buffer + l->held, (size_t)n);
         l->held += (size_t)n;
         return true;
     }
-    if (n < 0 && (errno == EAGAIN || errno == EINTR)) {
+    if (l->kind == LINK_MESSAGES ? n == 0 : n < 0 && (errno == EAGAIN || errno == EINTR)) {
         return true;
     }
     return fail_lost(l, e);
@@ -219,7 +260,7 @@ bool link_read_line(struct link *l, char *line, size_t size, size_t *n, int time
                    err_set(e, ERR_BAD_REPLY, "%s: a line longer than %zu bytes came", l->address,
                            size - 1);
         }
-        if (l->held == sizeof l->buffer) {
+        if (l->held >= sizeof l->buffer - 1) { /* no room for a message and its end */
             l->held = 0;
             return err_set(e, ERR_BAD_REPLY, "%s: %d bytes came without an end of line", l->address,
                            LINK_BUFFER);
@@ -253,7 +294,11 @@ bool link_read_bytes(struct link *l, char *out, size_t n, int timeout_ms, struct
 bool link_pending(struct link *l)
 {
     struct pollfd p = {.fd = l->fd, .events = POLLIN};
-    return l->held > 0 || (poll(&p, 1, 0) == 1 && p.revents != 0);
+    if (l->held > 0) {
+        return true;
+    }
+    return l->kind == LINK_MESSAGES ? usbtmc_look(l->fd) != USBTMC_NOTHING
+                                    : poll(&p, 1, 0) == 1 && p.revents != 0;
 }
 
 bool link_drain(struct link *l, int quiet_ms, int timeout_ms, size_t *discarded, struct err *e)

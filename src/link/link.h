@@ -1,15 +1,16 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * link: a byte connection to an instrument, with deadlines. Hides libserialport,
- * pseudo-terminals and sockets. Every wait ends at its deadline or when the wake-up
- * descriptor becomes readable; nothing blocks without one. Deadlines are real
- * time: what is on a wire knows no other. After opening nothing is allocated.
- * Not thread-safe: one thread owns a link. */
+ * pseudo-terminals, sockets and USB test instruments. Every wait ends at its deadline or when the
+ * wake-up descriptor becomes readable; nothing blocks without one. Deadlines are real time: what is
+ * on a wire knows no other. After opening nothing is allocated. Not thread-safe: one thread owns a
+ * link. */
 #ifndef AMPLEDGER_LINK_LINK_H
 #define AMPLEDGER_LINK_LINK_H
 
 #include "base/err.h"
 
 #include <stddef.h>
+#include <sys/types.h>
 
 struct link;
 
@@ -34,10 +35,13 @@ bool link_settings_equal(const struct link_settings *a, const struct link_settin
 /* `serial:/dev/ttyUSB0` opens through libserialport, `tty:/dev/pts/7` a terminal
  * as it is, both exclusively. `tcp:192.168.1.20:5025` and `tcp:[fd00::20]:5025`
  * connect to a socket, within 1.5 s or until wake_fd is readable; addresses are
- * numeric, since a name server could delay off. Settings of the port matter to
- * `serial:` only. ERR_CONFIG for an address of no known kind and for settings that the port cannot
- * have; ERR_LINK_LOST for a port that is missing, forbidden or held by another process; each with
- * the remedy. Returns owned *out. */
+ * numeric, since a name server could delay off. `usbtmc:/dev/usbtmc0` is an
+ * instrument behind the kernel's driver for USB test and measurement, Linux 4.20 or
+ * newer; one that does not tell when an answer is there is refused, see
+ * link_usbtmc.c. Its deadlines may be overrun by a kernel call of up to 1 s, where it
+ * hangs. Settings of the port matter to `serial:` only. ERR_CONFIG for an address of no known kind
+ * and for settings that the port cannot have; ERR_LINK_LOST for a port that is missing, forbidden
+ * or held by another process; each with the remedy. Returns owned *out. */
 bool link_open(const char *address, const struct link_settings *settings, struct link **out,
                struct err *e) NODISCARD;
 void link_close(struct link *l); /* NULL is fine */
@@ -46,6 +50,9 @@ const char *link_address(const struct link *l);
 /* Path with all symbolic links resolved; HOST:PORT of a socket. */
 const char *link_device(const struct link *l);
 int link_fd(const struct link *l);
+/* One write is one whole message at this address: no half line can stand in the
+ * input of its instrument. */
+bool link_by_message(const char *address);
 /* "192.168.1.20:5025" is an address that tcp: can connect to. */
 bool link_tcp_check(const char *place);
 
@@ -61,6 +68,10 @@ bool link_write(struct link *l, const char *bytes, size_t n, int timeout_ms,
 /* The same through a duplicate of a link's descriptor, for who cannot wait until the
  * thread that owns the link is done with it. */
 bool link_write_copy(int fd, const char *bytes, size_t n, int timeout_ms) NODISCARD;
+
+/* What has come, or comes within timeout_ms, through a duplicate; 0 or less: nothing,
+ * or the link is lost. Kernel calls only. */
+ssize_t link_read_copy(int fd, char *out, size_t size, int timeout_ms);
 
 /* One line up to LF, without its end (LF or CR LF), NUL-terminated; *n its
  * length (a line may hold NUL bytes). What follows stays for the next call.

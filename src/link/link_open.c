@@ -163,12 +163,11 @@ bool link_open(const char *address, const struct link_settings *settings, struct
     } else if (strncmp(address, "tcp:", 4) == 0) {
         ok = link_open_tcp(l, address + 4, e);
     } else if (strncmp(address, "usbtmc:", 7) == 0) {
-        err_set(e, ERR_CONFIG,
-                "%s: this kind of link is not in this version; use serial: or tty:", address);
+        ok = resolve(l, address + 7, e) && link_open_usbtmc(l, e);
     } else {
         err_set(e, ERR_CONFIG,
-                "\"%s\" is no link; write serial:/dev/ttyUSB0, tcp:192.168.1.20:5025, or "
-                "tty:/dev/pts/7 for a pseudo-terminal",
+                "\"%s\" is no link; write serial:/dev/ttyUSB0, tcp:192.168.1.20:5025, "
+                "usbtmc:/dev/usbtmc0, or tty:/dev/pts/7 for a pseudo-terminal",
                 address);
     }
     if (!ok) {

@@ -11,6 +11,9 @@
 #include <string.h>
 
 #define BY_ID "/dev/serial/by-id"
+#define USBMISC "/sys/class/usbmisc"
+#define USBTMC_MOST 64
+#define ATTRIBUTE_MAX ((size_t)8192) /* what the kernel calls its size: a page */
 
 static void copy(char *out, size_t size, const char *text)
 {
@@ -71,6 +74,61 @@ static void fill(const struct sp_port *p, struct port_info *info)
     copy(info->usb_serial, sizeof info->usb_serial, sp_get_port_usb_serial(p));
 }
 
+static void attribute(const char *device, const char *name, char *out, size_t size)
+{
+    char path[320];
+    char *text = NULL;
+    size_t n = 0;
+    if (text_format(path, sizeof path, "%s/../%s", device, name) &&
+        file_read(path, ATTRIBUTE_MAX, &text, &n, NULL)) {
+        text_format(out, size, "%.*s", (int)strcspn(text, "\n"), text);
+    }
+    free(text);
+}
+
+static int attribute_number(const char *device, const char *name, int base)
+{
+    char text[32] = "", *end = NULL;
+    attribute(device, name, text, sizeof text);
+    long v = strtol(text, &end, base);
+    return end != text && *end == '\0' && v >= 0 && v <= 0xffff ? (int)v : -1;
+}
+
+/* `device` is the folder of the interface; what it belongs to is above it. */
+static void fill_usbtmc(const char *folder, const char *name, struct port_info *info)
+{
+    char device[288];
+    *info = (struct port_info){.kind = PORT_USBTMC};
+    text_format(info->name, sizeof info->name, "/dev/%s", name);
+    text_format(device, sizeof device, "%s/%s/device", folder, name);
+    info->usb_vendor = attribute_number(device, "idVendor", 16);
+    info->usb_product = attribute_number(device, "idProduct", 16);
+    info->usb_bus = attribute_number(device, "busnum", 10);
+    info->usb_address = attribute_number(device, "devnum", 10);
+    attribute(device, "manufacturer", info->usb_manufacturer, sizeof info->usb_manufacturer);
+    attribute(device, "product", info->usb_product_name, sizeof info->usb_product_name);
+    attribute(device, "serial", info->usb_serial, sizeof info->usb_serial);
+    text_format(info->description, sizeof info->description, "%s",
+                info->usb_product_name[0] != '\0' ? info->usb_product_name
+                                                  : "USB test and measurement instrument");
+}
+
+size_t ports_usbtmc(const char *folder, struct port_info *out, size_t most)
+{
+    DIR *dir = opendir(folder);
+    size_t n = 0;
+    if (dir == NULL) {
+        return 0; /* the kernel's driver has not been loaded: none is there */
+    }
+    for (struct dirent *d = readdir(dir); d != NULL && n < most; d = readdir(dir)) {
+        if (text_matches("usbtmc?*", d->d_name) && strlen(d->d_name) < 32) {
+            fill_usbtmc(folder, d->d_name, &out[n++]);
+        }
+    }
+    closedir(dir);
+    return n;
+}
+
 bool ports_list(struct port_info **out, size_t *n, struct err *e)
 {
     struct sp_port **ports = NULL;
@@ -83,11 +141,11 @@ bool ports_list(struct port_info **out, size_t *n, struct err *e)
     while (ports[count] != NULL) {
         count++;
     }
-    *out = zalloc((count + 1) * sizeof **out);
+    *out = zalloc((count + USBTMC_MOST) * sizeof **out);
     for (size_t i = 0; i < count; i++) {
         fill(ports[i], &(*out)[i]);
     }
-    *n = count;
+    *n = count + ports_usbtmc(USBMISC, *out + count, USBTMC_MOST);
     sp_free_port_list(ports);
     return true;
 }

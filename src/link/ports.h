@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * link/ports: the serial ports of this computer, as libserialport sees them. */
+ * link/ports: the serial ports of this computer, as libserialport sees them, and
+ * the USB test and measurement instruments, as the kernel does. */
 #ifndef AMPLEDGER_LINK_PORTS_H
 #define AMPLEDGER_LINK_PORTS_H
 
@@ -7,7 +8,8 @@
 
 #include <stddef.h>
 
-enum port_kind { PORT_NATIVE, PORT_USB, PORT_BLUETOOTH };
+/* PORT_USBTMC is opened with usbtmc:, the others with serial: */
+enum port_kind { PORT_NATIVE, PORT_USB, PORT_BLUETOOTH, PORT_USBTMC };
 
 struct port_info {
     char name[128]; /* "/dev/ttyUSB0" */
@@ -21,5 +23,9 @@ struct port_info {
 
 /* Owned array (free()); none is not an error. */
 bool ports_list(struct port_info **out, size_t *n, struct err *e) NODISCARD;
+
+/* The USB test instruments alone, from the kernel's folder ("/sys/class/usbmisc"), at
+ * most `most`. Returns how many. */
+size_t ports_usbtmc(const char *folder, struct port_info *out, size_t most);
 
 #endif

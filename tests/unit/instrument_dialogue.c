@@ -324,6 +324,21 @@ static void another_range_is_noticed(void **state)
 
 /* --- off --- */
 
+/* A message is whole by itself: an end of line before it would be an empty one. */
+static void off_by_messages_begins_with_off(void **state)
+{
+    struct rig *r = *state;
+    char bytes[200];
+    size_t n = 0;
+    assert_true(instrument_off_bytes(r->instrument, bytes, sizeof bytes, &n, &r->e));
+    assert_string_equal(bytes, "\nSYST:REM\nINP OFF\n");
+    text_format(r->address, sizeof r->address, "usbtmc:/dev/usbtmc0");
+    struct instrument *i = instrument_of(r, "");
+    assert_true(instrument_off_bytes(i, bytes, sizeof bytes, &n, &r->e));
+    assert_string_equal(bytes, "SYST:REM\nINP OFF\n");
+    instrument_free(i);
+}
+
 static void off_needs_no_memory_and_opens_the_link(void **state)
 {
     struct rig *r = *state;
@@ -663,6 +678,7 @@ int main(void)
         rig_test(the_bench_file_overrules_what_was_known),
         rig_test(another_mode_is_noticed),
         rig_test(another_range_is_noticed),
+        rig_test(off_by_messages_begins_with_off),
         rig_test(off_needs_no_memory_and_opens_the_link),
         rig_test(off_is_tried_until_it_holds),
         rig_test(one_that_stays_on_is_an_alarm),
