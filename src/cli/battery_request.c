@@ -6,20 +6,21 @@
 #include "base/file.h"
 #include "base/quantity.h"
 
+#include <limits.h>
 #include <math.h>
 #include <stdio.h>
 
-#define CELLS_MAX 1000
 #define SECONDS_PER_HOUR 3600.0
 
 static bool read_cells(const char *text, int *out, struct err *e)
 {
     double v = NAN;
-    if (!number_parse(text, &v, e) || v < 1 || v > CELLS_MAX || floor(v) < v) {
+    /* What number is plausible, the daemon knows. */
+    if (!number_parse(text, &v, e) || v < 1 || v > INT_MAX || floor(v) < v) {
         return err_set(e, ERR_CONFIG,
-                       "--cells %s: give the number of cells in series, a whole number from 1 to "
-                       "%d",
-                       text, CELLS_MAX);
+                       "--cells %s: give the number of cells in series, a whole number from 1, "
+                       "e.g. 4",
+                       text);
     }
     *out = (int)v;
     return true;

@@ -1,10 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * cli/plan: the verbs plan and profiles. */
+#include "base/file.h"
 #include "cli/args.h"
 #include "cli/ask.h"
 #include "cli/plan_text.h"
 #include "cli/table.h"
 #include "cli/words.h"
+
+#include <string.h>
 
 static bool plan_request(const char *profile, const char *battery, const char *stand, json_t **out,
                          struct err *e)
@@ -41,15 +44,36 @@ int verb_plan(struct cli *c, int argc, char **argv)
     return starts ? EXIT_DONE : EXIT_USAGE;
 }
 
+/* "lfp, li-ion"; "any" where the profile names none. */
+static void chemistries_of(const json_t *profile, char *out, size_t size)
+{
+    const json_t *list = json_object_get(profile, "chemistries");
+    out[0] = '\0';
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        size_t used = strlen(out);
+        text_format(out + used, size - used, "%s%s", i > 0 ? ", " : "",
+                    json_string_value(json_array_get(list, i)));
+    }
+    if (out[0] == '\0') {
+        text_format(out, size, "any");
+    }
+}
+
 static void print_profiles(const json_t *profiles)
 {
     static const struct column columns[] = {{"profile", LEFT}, {"what it does", LEFT}};
     struct table *t = table_new(columns, 2);
+    char what[ERR_TEXT_SIZE], chemistries[160];
     for (size_t i = 0; i < json_array_size(profiles); i++) {
         const json_t *p = json_array_get(profiles, i);
         const char *problem = text_at(p, "problem");
-        const char *cells[] = {text_at(p, "name"),
-                               problem[0] != '\0' ? problem : text_at(p, "title")};
+        chemistries_of(p, chemistries, sizeof chemistries);
+        if (problem[0] != '\0') {
+            text_format(what, sizeof what, "%s", problem);
+        } else {
+            text_format(what, sizeof what, "%s (for %s)", text_at(p, "title"), chemistries);
+        }
+        const char *cells[] = {text_at(p, "name"), what};
         table_add(t, cells);
     }
     if (json_array_size(profiles) == 0) {

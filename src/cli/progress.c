@@ -9,6 +9,7 @@
 
 #include <math.h>
 #include <string.h>
+#include <sys/ioctl.h>
 
 #define QUIET_AT_MOST_S 600
 #define PROBLEM_EVERY_S 60
@@ -22,11 +23,19 @@ void progress_start(struct progress *p, FILE *f, bool terminal)
     *p = (struct progress){.f = f, .terminal = terminal, .step = -1, .tenths = -1};
 }
 
+/* Asked each time: windows are drawn wider and narrower while a run goes on. */
+static size_t terminal_width(FILE *f)
+{
+    struct winsize w = {0};
+    return ioctl(fileno(f), TIOCGWINSZ, &w) == 0 && w.ws_col > 1 ? w.ws_col - 1U : PAGE_WIDTH;
+}
+
 static void redraw(struct progress *p, const json_t *stand)
 {
-    char first[LINE_SIZE], second[LINE_SIZE];
-    progress_lines(stand, first, second, sizeof first);
-    fprintf(p->f, "%s" BEGIN_CLEAR "%s\n" BEGIN_CLEAR "%s", p->drawn ? UP : "", first, second);
+    struct progress_lines now = {.width = terminal_width(p->f)};
+    progress_lines(stand, &now);
+    fprintf(p->f, "%s" BEGIN_CLEAR "%s\n" BEGIN_CLEAR "%s", p->drawn ? UP : "", now.first,
+            now.second);
     fflush(p->f);
     p->drawn = true;
 }

@@ -216,18 +216,43 @@ static void draw_bar(double share, size_t width, char out[BAR_WIDTH + 1])
     out[width] = '\0';
 }
 
-void progress_lines(const json_t *stand, char *first, char *second, size_t size)
+/* A line that wraps is one more than the next redraw goes back. */
+static void cut_to(char *line, size_t width)
 {
+    size_t n = 0, characters = 0;
+    for (; line[n] != '\0'; n++) {
+        characters += ((unsigned char)line[n] & 0xC0) != 0x80;
+        if (characters > width) {
+            break;
+        }
+    }
+    line[n] = '\0';
+    while (n > 0 && line[n - 1] == ' ') {
+        line[--n] = '\0';
+    }
+}
+
+void progress_lines(const json_t *stand, struct progress_lines *out)
+{
+    const size_t size = sizeof out->first;
     const json_t *run = json_object_get(stand, "run");
     double share = progress_share(stand);
     char bar[BAR_WIDTH + 1];
     struct words done = amount_done(run);
-    struct words round = round_of(run, " r", "/");
+    char where[100];
+    struct words round = round_of(run, " r", "/"), end = end_expected(run);
+    struct words percent = words_amount(100 * share, 0, "%");
     draw_bar(share, round.s[0] != '\0' ? BAR_BESIDE_ROUNDS : BAR_WIDTH, bar);
-    text_format(first, size, "%s  %lld/%lld %s%s  [%s]  %s  %s",
+    text_format(where, sizeof where, "%s  %lld/%lld %s%s",
                 words_cut(text_at(stand, "name"), NAME_WIDTH).s, integer_at(run, "step") + 1,
                 integer_at(run, "step_count"), words_cut(text_at(run, "step_name"), NAME_WIDTH).s,
-                round.s, bar, words_amount(100 * share, 0, "%").s, end_expected(run).s);
-    text_format(second, size, "  %s%s%s  %s", readings(stand, "  ").s,
+                round.s);
+    text_format(out->first, size, "%s  [%s]  %s  %s", where, bar, percent.s, end.s);
+    if (text_width(out->first) > out->width) { /* the bar says no more than the percent */
+        text_format(out->first, size, "%s  %s  %s", where, percent.s, end.s);
+    }
+    text_format(out->second, size, "  %s%s%s  %s", readings(stand, "  ").s,
                 done.s[0] != '\0' ? "  " : "", done.s, time_left(run).s);
+    cut_to(out->first, out->width);
+    cut_to(out->second, out->width);
 }

@@ -17,8 +17,13 @@ void stand_hold_line(const json_t *stand, char *out, size_t size);
 
 /* One line about the run going on: "jetty: step 2 of 2, discharge, 12.84 V, ..." */
 void progress_line(const json_t *stand, char *out, size_t size);
-/* Two lines for a terminal, each at most 79 characters. */
-void progress_lines(const json_t *stand, char *first, char *second, size_t size);
+/* Two lines for a terminal, each at most `width` characters, and at most 79: what does
+ * not fit is left out, the bar first. */
+struct progress_lines {
+    size_t width;
+    char first[400], second[400];
+};
+void progress_lines(const json_t *stand, struct progress_lines *out);
 /* Share of the expected time that is over, 0 to 1; NAN unknown. */
 double progress_share(const json_t *stand);
 

@@ -8,6 +8,7 @@
 #include "base/version.h"
 #include "bench/bench.h"
 #include "daemon/keeper.h"
+#include "profile/profile.h"
 #include "run/keeper_line.h"
 #include "run/run.h"
 #include "store/store.h"
@@ -25,8 +26,8 @@ static const char usage[] =
     "ampledgerd - drives loads and supplies through unattended battery tests\n"
     "\n"
     "  ampledgerd --bench bench.yaml            run with this bench\n"
-    "  ampledgerd --bench bench.yaml --check    read the file and its drivers, say what is\n"
-    "                                           wrong, open nothing\n"
+    "  ampledgerd --bench bench.yaml --check    read the file, its drivers and its profiles,\n"
+    "                                           say what is wrong, open nothing\n"
     "\n"
     "  --bench FILE   the stands and their instruments (default " DEFAULT_BENCH ")\n"
     "  --log LEVEL    error, warn, info (default), debug, wire (every byte)\n"
@@ -266,6 +267,31 @@ static int work(void *context, const struct keeper_tie *tie)
     return status;
 }
 
+/* All of them, since a person mends all of them; returns how many are wrong. A bench
+ * without the folder is good: profiles may come later. */
+static size_t check_profiles(const char *dir)
+{
+    struct profile_names all;
+    struct err e = {0};
+    size_t wrong = 0;
+    if (!profile_names(dir, &all, &e)) {
+        printf("%s: no profiles: %s\n", dir, e.text);
+        return 0;
+    }
+    for (size_t i = 0; i < all.count; i++) {
+        struct profile *p = NULL;
+        if (!profile_find(dir, all.name[i], false, &p, &e)) {
+            fail(&e);
+            wrong++;
+        }
+        profile_free(p);
+    }
+    printf("%s: %zu of %zu profile%s good\n", dir, all.count - wrong, all.count,
+           all.count == 1 ? "" : "s");
+    profile_names_free(&all);
+    return wrong;
+}
+
 static int check(const struct arguments *a)
 {
     struct bench *bench = NULL;
@@ -274,8 +300,9 @@ static int check(const struct arguments *a)
         return fail(&e);
     }
     check_report(bench);
+    size_t wrong = check_profiles(bench->profiles_dir);
     bench_free(bench);
-    return 0;
+    return wrong > 0 ? 2 : 0;
 }
 
 int main(int argc, char **argv)

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * profile/chemistry: what is known of each chemistry, per cell, with sources
- * beside the numbers in chemistry.c. */
+ * beside the numbers in chemistry.c; and what a battery of it can be. */
 #ifndef AMPLEDGER_PROFILE_CHEMISTRY_H
 #define AMPLEDGER_PROFILE_CHEMISTRY_H
 
@@ -32,5 +32,9 @@ struct chemistry_data {
 };
 
 const struct chemistry_data *chemistry_data(enum chemistry c);
+
+/* Is this a battery that there could be? ERR_CONFIG with what is wrong and what to
+ * write; NAN is fine where the label states nothing. */
+bool battery_check(const struct battery *b, struct err *e) NODISCARD;
 
 #endif

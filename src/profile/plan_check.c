@@ -251,7 +251,7 @@ static void check_drive(struct plan_work *w, const struct plan_step *s, int line
     }
 }
 
-static double largest_power(const struct plan_work *w, const struct plan_step *s)
+double largest_power(const struct plan_work *w, const struct plan_step *s)
 {
     return s->drive == DRIVE_POWER ? s->power_W : fabs(s->current_A) * full_voltage(w);
 }

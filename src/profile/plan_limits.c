@@ -14,6 +14,9 @@
  * further above means it no longer does what it was told (common practice, no
  * source for the number). */
 #define CURRENT_SPARE 1.2
+/* What a load or supply in order makes of its set point, with its hunting (common
+ * practice, no source for the number). */
+#define HOLDS_TO 0.02
 /* Small currents are read only so finely. */
 #define CURRENT_SPARE_LEAST_A (2 * GUARD_REGULATION_LEAST_A)
 
@@ -252,12 +255,46 @@ static void offer_of_chemistry(const struct plan_work *w, struct limit_set *set)
     offer(set, LIMIT_TEMPERATURE_MAX, max_C, "chemistry %s: %s up to %g degC", name, what, max_C);
 }
 
+double current_spare(const struct plan_work *w, double set_A)
+{
+    double held_A = fmax(HOLDS_TO * set_A, GUARD_REGULATION_LEAST_A);
+    if (w->stand == NULL) {
+        return held_A;
+    }
+    const struct accuracy *a = &w->stand->accuracy.current;
+    return held_A + (isnan(a->gain) ? 0 : a->gain * set_A) + (isnan(a->offset) ? 0 : a->offset) +
+           (isnan(a->resolution) ? 0 : a->resolution);
+}
+
+static double set_point(const struct plan_work *w, const struct limit_set *set)
+{
+    return flows(set) ? fabs(set->step->current_A)
+                      : fmax(largest_current(w, false), largest_current(w, true));
+}
+
+/* What something is rated for may be set, and a reading of that lies above it now and
+ * then: the limit leaves room for it. More than rated is a problem of the plan, told
+ * elsewhere. `whose`: "load of stand jetty: rated". */
+static void offer_rated_current(const struct plan_work *w, struct limit_set *set, double rated_A,
+                                const char *whose)
+{
+    double set_A = set_point(w, set);
+    double wide_A = set_A <= rated_A ? set_A + current_spare(w, set_A) : 0;
+    if (wide_A > rated_A) {
+        offer(set, LIMIT_CURRENT_MAX, wide_A, "%s %g A, and %.3g A for what a reading of it shows",
+              whose, rated_A, wide_A - rated_A);
+    } else {
+        offer(set, LIMIT_CURRENT_MAX, rated_A, "%s %g A", whose, rated_A);
+    }
+}
+
 static void offer_of_battery(const struct plan_work *w, struct limit_set *set)
 {
     const struct battery *b = w->battery;
     if (!charges(set)) { /* the register knows the largest discharge current */
-        offer(set, LIMIT_CURRENT_MAX, b->current_max_A, "battery %s: at most %g A", b->label,
-              b->current_max_A);
+        char whose[LABEL_SIZE + 24];
+        text_format(whose, sizeof whose, "battery %s: at most", b->label);
+        offer_rated_current(w, set, b->current_max_A, whose);
     }
     offer(set, LIMIT_TEMPERATURE_MAX, b->temperature_max_C, "battery %s: at most %g degC", b->label,
           b->temperature_max_C);
@@ -321,19 +358,19 @@ static void offer_of_profile(const struct plan_work *w, struct limit_set *set)
 static void offer_of_stand(const struct plan_work *w, struct limit_set *set)
 {
     const struct stand_facts *f = w->stand;
-    double set_point_A = flows(set) ? fabs(set->step->current_A)
-                                    : fmax(largest_current(w, false), largest_current(w, true));
+    double set_point_A = set_point(w, set);
+    char who[LABEL_SIZE + 32];
     if (f != NULL && f->load.present) {
         offer(set, LIMIT_VOLTAGE_MAX, f->load.voltage_max_V, "load of stand %s: rated %g V",
               f->name, f->load.voltage_max_V);
     }
     if (f != NULL && f->load.present && !charges(set)) {
-        offer(set, LIMIT_CURRENT_MAX, f->load.current_max_A, "load of stand %s: rated %g A",
-              f->name, f->load.current_max_A);
+        text_format(who, sizeof who, "load of stand %s: rated", f->name);
+        offer_rated_current(w, set, f->load.current_max_A, who);
     }
     if (f != NULL && f->supply.present && charges(set)) {
-        offer(set, LIMIT_CURRENT_MAX, f->supply.current_max_A, "supply of stand %s: rated %g A",
-              f->name, f->supply.current_max_A);
+        text_format(who, sizeof who, "supply of stand %s: rated", f->name);
+        offer_rated_current(w, set, f->supply.current_max_A, who);
     }
     const char *whose = flows(set) ? "the set point" : "the largest set point";
     if ((CURRENT_SPARE - 1) * set_point_A < CURRENT_SPARE_LEAST_A && set_point_A > 0) {

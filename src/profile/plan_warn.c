@@ -216,9 +216,40 @@ static void warn_of_hold(struct plan_work *w, const struct plan_step *s)
                  s->name, duration_text(s->max_s, text));
 }
 
+/* A limit that a person wrote is kept to the letter, noise or not. */
+static void warn_of_current_limit(struct plan_work *w, const struct plan_step *s)
+{
+    const struct written *q = &w->profile->limits.current_max;
+    double limit_A = resolve_current(w, q), set_A = fabs(s->current_A);
+    double wide_A = set_A + current_spare(w, set_A);
+    if (set_A > 0 && set_A <= limit_A && limit_A < wide_A) {
+        plan_warning(w,
+                     "step \"%s\" sets %.4g A, and the limit in line %d is %.4g A: noise of the "
+                     "reading may trip the run; write %.4g A there, or lower the current",
+                     s->name, set_A, q->line, limit_A, ceil(wide_A * 10) / 10);
+    }
+}
+
+/* At the edge of its power a load may switch itself off. */
+static void warn_of_load_power(struct plan_work *w, const struct plan_step *s)
+{
+    double rated_W = w->stand != NULL ? w->stand->load.power_max_W : (double)NAN;
+    double power_W = largest_power(w, s);
+    double spare = current_spare(w, fabs(s->current_A)) / fabs(s->current_A);
+    if (step_discharges(s) && power_W <= rated_W && power_W * (1 + spare) > rated_W) {
+        plan_warning(
+            w,
+            "step \"%s\" takes up to %.4g W, and the load of stand \"%s\" is rated %.4g W: "
+            "its own protection may end the discharge; a little less current is safer",
+            s->name, power_W, w->stand->name, rated_W);
+    }
+}
+
 static void warn_of_step(struct plan_work *w, size_t i)
 {
     const struct plan_step *s = &w->plan->steps[i];
+    warn_of_current_limit(w, s);
+    warn_of_load_power(w, s);
     if (step_charges(s)) {
         warn_of_charge(w, s);
     }

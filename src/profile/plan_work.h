@@ -64,6 +64,11 @@ bool step_discharges(const struct plan_step *s);
 /* The highest voltage that the supply is told to hold in this step, at the coldest
  * that charging is allowed; NAN: it charges not. */
 double coldest_charge_voltage(const struct plan_work *w, const struct plan_step *s);
+/* How far a reading may lie above a current that is held as it should be: what the
+ * instrument makes of its set point, and what the reading makes of that. */
+double current_spare(const struct plan_work *w, double set_A);
+/* The most that a step takes from the full battery, W. */
+double largest_power(const struct plan_work *w, const struct plan_step *s);
 /* What may be expected to flow on average, magnitude. */
 double mean_current(const struct plan_work *w, const struct plan_step *s);
 /* The first step in which current flows; SIZE_MAX: none. */

@@ -17,7 +17,6 @@
 #define RESUME_MOST_S 3600.0
 /* A current that may be half of what was set is not being held to anything. */
 #define REGULATION_MOST 0.5
-#define NAMES_MAX 256
 
 struct loading {
     const struct yaml_doc *doc;
@@ -296,20 +295,15 @@ void profile_free(struct profile *p)
 
 /* --- by name --- */
 
-struct names {
-    size_t count;
-    char *name[NAMES_MAX + 1]; /* owned; NULL-terminated */
-};
-
 static int by_text(const void *a, const void *b)
 {
     return strcmp(*(const char *const *)a, *(const char *const *)b);
 }
 
-static void collect_names(DIR *dir, struct names *out)
+static void collect_names(DIR *dir, struct profile_names *out)
 {
     const struct dirent *entry;
-    while (out->count < NAMES_MAX && (entry = readdir(dir)) != NULL) {
+    while (out->count < PROFILE_NAMES_MAX && (entry = readdir(dir)) != NULL) {
         size_t n = strlen(entry->d_name);
         if (n <= 5 || entry->d_name[0] == '.' || strcmp(entry->d_name + n - 5, ".yaml") != 0) {
             continue;
@@ -321,18 +315,35 @@ static void collect_names(DIR *dir, struct names *out)
     qsort(out->name, out->count, sizeof out->name[0], by_text);
 }
 
-static bool fail_unknown_name(const char *dir, const char *name, struct err *e)
+bool profile_names(const char *dir, struct profile_names *out, struct err *e)
 {
     DIR *d = opendir(dir);
+    *out = (struct profile_names){0};
     if (d == NULL) {
         return err_set(
             e, ERR_NOT_FOUND,
             "cannot open the folder of profiles %s: %s; check \"profiles\" in bench.yaml", dir,
             strerror(errno));
     }
-    struct names all = {0};
-    collect_names(d, &all);
+    collect_names(d, out);
     closedir(d);
+    return true;
+}
+
+void profile_names_free(struct profile_names *names)
+{
+    for (size_t i = 0; i < names->count; i++) {
+        free(names->name[i]);
+    }
+    *names = (struct profile_names){0};
+}
+
+static bool fail_unknown_name(const char *dir, const char *name, struct err *e)
+{
+    struct profile_names all;
+    if (!profile_names(dir, &all, e)) {
+        return false;
+    }
     const char *near = nearest_word(name, (const char *const *)all.name);
     if (near != NULL) {
         err_set(e, ERR_NOT_FOUND, "no profile \"%.60s\" in %s; did you mean \"%s\"?", name, dir,
@@ -346,9 +357,7 @@ static bool fail_unknown_name(const char *dir, const char *name, struct err *e)
         err_set(e, ERR_NOT_FOUND, "no profile \"%.60s\" in %s; there %s%s", name, dir,
                 all.count == 0 ? "are none" : "are ", list);
     }
-    for (size_t i = 0; i < all.count; i++) {
-        free(all.name[i]);
-    }
+    profile_names_free(&all);
     return false;
 }
 

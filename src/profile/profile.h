@@ -123,6 +123,15 @@ bool profile_load_text(const char *path, const char *text, size_t n, struct prof
                        struct err *e) NODISCARD;
 void profile_free(struct profile *p); /* NULL is fine */
 
+/* What profile_find() finds in a folder, sorted; owned, NULL-terminated. */
+#define PROFILE_NAMES_MAX 256
+struct profile_names {
+    size_t count;
+    char *name[PROFILE_NAMES_MAX + 1];
+};
+bool profile_names(const char *dir, struct profile_names *out, struct err *e) NODISCARD;
+void profile_names_free(struct profile_names *names);
+
 /* Find NAME in directory dir (NAME.yaml), or take NAME as a path when it holds
  * a slash and `paths_allowed`. Unknown names: ERR_NOT_FOUND with the nearest, or
  * all there are. */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * web/handlers_batteries: the battery register. */
 #include "base/file.h"
+#include "profile/chemistry.h"
 #include "web/body.h"
 #include "web/handlers.h"
 #include "web/lookup.h"
@@ -48,7 +49,8 @@ static bool read_battery(const json_t *body, struct battery *b, struct err *e)
         {"note", BODY_TEXT, false, b->note, sizeof b->note},
     };
     return body_read(body, fields, sizeof fields / sizeof fields[0], e) &&
-           label_check(b->label, e) && chemistry_parse(chemistry, &b->chemistry, e);
+           label_check(b->label, e) && chemistry_parse(chemistry, &b->chemistry, e) &&
+           battery_check(b, e);
 }
 
 bool post_battery(const struct request *q, struct reply *out, struct err *e)

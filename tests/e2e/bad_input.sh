@@ -79,8 +79,19 @@ sed 's/current: 10 A/current: 10 V/' "$AMPLEDGER_SOURCE/profiles/overnight-capac
 sed 's|voltage: 2.5 V/cell}|voltage: 3.45 V/cell}|' "$AMPLEDGER_SOURCE/profiles/overnight-capacity-lfp.yaml" >"$home/profiles/high.yaml"
 cp "$AMPLEDGER_SOURCE/profiles/overnight-capacity-lfp.yaml" "$home/profiles/"
 sed -i "s|^profiles:.*|profiles: \"$home/profiles\"|" "$home/bench.yaml"
+expect 2 ampledgerd --bench "$home/bench.yaml" --check
+says 'typo.yaml:'
+says 'volts.yaml:'
+says '2 of 4 profiles good'
 start_daemon
 await 20 phase_is idle
+expect 0 ampledger profiles
+says '(for lfp)'
+for slip in '--cells 1000' '--cells 4 --rated 1000000000Ah' '--cells 4 --rated 125Ah --rated-cutoff 1V'; do
+    # shellcheck disable=SC2086 # several words
+    expect 2 ampledger battery add slip --chemistry lfp $slip
+    says 'battery "slip"'
+done
 runs_before=$(ampledger runs --json)
 expect 2 ampledger plan typo --battery launch-a
 says 'typo.yaml:'

@@ -143,7 +143,7 @@ static void batteries(void **state)
     w.chemistry = "lpf";
     battery_refused(&w, "lfp");
     w.chemistry = "lfp";
-    static const char *const wrong[] = {"0", "-4", "4.5", "four", "4S", "1e9", "nan", ""};
+    static const char *const wrong[] = {"0", "-4", "4.5", "four", "4S", "1e10", "nan", ""};
     for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
         w.cells = wrong[i];
         battery_refused(&w, "--cells");

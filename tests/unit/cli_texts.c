@@ -162,11 +162,20 @@ static void stand_running(void **state)
     says(text, "4.7 h left");
     says(text, "ends 06:12 UTC");
     free(text);
-    char first[200], second[200];
-    progress_lines(o, first, second, sizeof first);
-    assert_string_equal(first, "jetty  2/3 capacity  [#############-------]  63 %  ends 06:12 UTC");
-    assert_string_equal(second,
+    struct progress_lines now = {.width = 79};
+    progress_lines(o, &now);
+    assert_string_equal(now.first,
+                        "jetty  2/3 capacity  [#############-------]  63 %  ends 06:12 UTC");
+    assert_string_equal(now.second,
                         "  12.84 V  discharge 10.0 A  22.4 degC  78.2 of 125.0 Ah  4.7 h left");
+    for (now.width = 1; now.width < 70; now.width++) { /* a line that wraps is never redrawn */
+        progress_lines(o, &now);
+        assert_true(text_width(now.first) <= now.width && text_width(now.second) <= now.width);
+    }
+    now.width = 50;
+    progress_lines(o, &now);
+    assert_string_equal(now.first, "jetty  2/3 capacity  63 %  ends 06:12 UTC");
+    assert_string_equal(now.second, "  12.84 V  discharge 10.0 A  22.4 degC  78.2 of 12");
     json_decref(o);
 }
 
@@ -176,7 +185,6 @@ static void stand_that_waits(void **state)
     (void)state;
     json_t *o = parse(running_stand);
     json_t *run = json_object_get(o, "run");
-    char first[200], second[200];
     json_object_set_new(o, "name", json_string("a-long-name-of-a-stand"));
     json_object_set_new(run, "step", json_integer(11));
     json_object_set_new(run, "step_count", json_integer(13));
@@ -192,9 +200,10 @@ static void stand_that_waits(void **state)
     says(text, "WAITS for you since 2026-03-01 21:12:00 UTC: fill it with its own charger;");
     says(text, "ampledger confirm");
     free(text);
-    progress_lines(o, first, second, sizeof first);
-    assert_non_null(strstr(first, " r103/500  [######----]  "));
-    assert_true(text_width(first) <= 79);
+    struct progress_lines now = {.width = 79};
+    progress_lines(o, &now);
+    assert_non_null(strstr(now.first, " r103/500  [######----]  "));
+    assert_true(text_width(now.first) <= 79);
 
     size_t n = 0;
     FILE *f = open_memstream(&text, &n);

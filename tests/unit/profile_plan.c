@@ -256,6 +256,18 @@ static void battery_allows_70_degC(struct scene *s)
 {
     s->battery.temperature_max_C = 70;
 }
+static void battery_allows_10_A(struct scene *s)
+{
+    s->battery.current_max_A = 10;
+}
+static void load_of_10_A(struct scene *s)
+{
+    s->stand.load.current_max_A = 10;
+}
+static void load_of_147_W(struct scene *s)
+{
+    s->stand.load.power_max_W = 147;
+}
 static void load_of_11_A(struct scene *s)
 {
     s->stand.load.current_max_A = 11;
@@ -311,6 +323,13 @@ static void test_strictest_wins(void **state)
         {"current: 20 A", "current: 0.09 C", NULL, "current_max", 11.25, "profile line 6: 0.09 C"},
         {"", "", battery_allows_11_A, "current_max", 11, "battery launch-a: at most 11 A"},
         {"", "", load_of_11_A, "current_max", 11, "load of stand jetty: rated 11 A"},
+        /* set to its rating: 2 % of 10 A that it may hunt, 0.05 % and 6 mA of the reading */
+        {"", "", load_of_10_A, "current_max", 10.211,
+         "load of stand jetty: rated 10 A, and 0.211 A for what a reading of it shows"},
+        {"", "", battery_allows_10_A, "current_max", 10.211,
+         "battery launch-a: at most 10 A, and 0.211 A for what a reading of it shows"},
+        {"current: 20 A", "current: 10 A", load_of_10_A, "current_max", 10,
+         "profile line 6: 10 A"}, /* a written limit is kept to the letter, and warned of */
         {"", "", NULL, "temperature_min", 5, "profile line 4: 5 degC"},
         {"min: 5 degC", "min: -30 degC", NULL, "temperature_min", -20,
          "chemistry lfp: discharge from -20 degC"},
@@ -878,6 +897,16 @@ static void test_warnings(void **state)
         {"min: 2.2 V/cell", "min: 9.95 V", NULL,
          "the lower voltage limit is only 0.050 V below the cut-off of step \"capacity\": a fast "
          "fall may trip the run instead of ending the step"},
+        {"current: 20 A", "current: 10 A", NULL,
+         "step \"capacity\" sets 10 A, and the limit in line 6 is 10 A: noise of the reading may "
+         "trip "
+         "the run; write 10.3 A there, or lower the current"},
+        {"current: 20 A", "current: 10.2 A", NULL,
+         "step \"capacity\" sets 10 A, and the limit in line 6 is 10.2 A: noise of the reading may "
+         "trip the run; write 10.3 A there, or lower the current"},
+        {"", "", load_of_147_W,
+         "step \"capacity\" takes up to 146 W, and the load of stand \"jetty\" is rated 147 W: its "
+         "own protection may end the discharge; a little less current is safer"},
         {"", "", no_backstop,
          "the load of stand \"jetty\" has no under-voltage protection that can be programmed: "
          "should this computer and its keeper fail, nothing but the battery's own protection ends "
