@@ -255,15 +255,16 @@ static void offer_of_chemistry(const struct plan_work *w, struct limit_set *set)
     offer(set, LIMIT_TEMPERATURE_MAX, max_C, "chemistry %s: %s up to %g degC", name, what, max_C);
 }
 
+double known_error(const struct accuracy *a, double value)
+{
+    return (isnan(a->gain) ? 0 : a->gain * value) + (isnan(a->offset) ? 0 : a->offset) +
+           (isnan(a->resolution) ? 0 : a->resolution);
+}
+
 double current_spare(const struct plan_work *w, double set_A)
 {
     double held_A = fmax(HOLDS_TO * set_A, GUARD_REGULATION_LEAST_A);
-    if (w->stand == NULL) {
-        return held_A;
-    }
-    const struct accuracy *a = &w->stand->accuracy.current;
-    return held_A + (isnan(a->gain) ? 0 : a->gain * set_A) + (isnan(a->offset) ? 0 : a->offset) +
-           (isnan(a->resolution) ? 0 : a->resolution);
+    return held_A + (w->stand != NULL ? known_error(&w->stand->accuracy.current, set_A) : 0);
 }
 
 static double set_point(const struct plan_work *w, const struct limit_set *set)

@@ -6,9 +6,12 @@
 #include <math.h>
 #include <stdint.h>
 
-#define RATE_TOLERANCE 0.10     /* of the rated hours; common practice, no source */
-#define CUTOFF_TOLERANCE 0.005  /* of the rated cut-off */
-#define NARROW 0.01             /* of the cut-off, between it and the lower limit */
+#define RATE_TOLERANCE 0.10    /* of the rated hours; common practice, no source */
+#define CUTOFF_TOLERANCE 0.005 /* of the rated cut-off */
+#define NARROW 0.01            /* of the cut-off, between it and the lower limit */
+#define HOLDS_VOLTAGE_TO                                                                           \
+    0.002                       /* what a supply makes of its voltage; common practice, no source  \
+                                 */
 #define REFERENCE_TOLERANCE_C 5 /* 20 +/- 5 degC is usual in standards of capacity tests */
 
 /* --- the rating --- */
@@ -186,6 +189,21 @@ static void warn_of_supply(struct plan_work *w)
     }
 }
 
+/* The voltage is held for hours, so its highest reading comes. */
+static void warn_of_voltage_limit(struct plan_work *w, const struct plan_step *s)
+{
+    double held_V = coldest_charge_voltage(w, s), most_V = s->limits.voltage_max_V;
+    double spare_V = HOLDS_VOLTAGE_TO * held_V;
+    spare_V += w->stand != NULL ? known_error(&w->stand->accuracy.voltage, held_V) : 0;
+    if (held_V < most_V && most_V < held_V + spare_V) {
+        plan_warning(
+            w,
+            "step \"%s\" charges to %.2f V, and the upper voltage limit is %.2f V: noise of "
+            "the reading may trip the run; leave %.2f V between them",
+            s->name, held_V, most_V, ceil(100 * spare_V) / 100);
+    }
+}
+
 static void warn_of_charge(struct plan_work *w, const struct plan_step *s)
 {
     double usual_A = w->chemistry->charge_usual_C * w->battery->rated_Ah;
@@ -252,6 +270,7 @@ static void warn_of_step(struct plan_work *w, size_t i)
     warn_of_load_power(w, s);
     if (step_charges(s)) {
         warn_of_charge(w, s);
+        warn_of_voltage_limit(w, s);
     }
     if (s->kind == STEP_HOLD) {
         warn_of_hold(w, s);

@@ -64,6 +64,8 @@ bool step_discharges(const struct plan_step *s);
 /* The highest voltage that the supply is told to hold in this step, at the coldest
  * that charging is allowed; NAN: it charges not. */
 double coldest_charge_voltage(const struct plan_work *w, const struct plan_step *s);
+/* How far a reading may be off, as far as its accuracy is known. */
+double known_error(const struct accuracy *a, double value);
 /* How far a reading may lie above a current that is held as it should be: what the
  * instrument makes of its set point, and what the reading makes of that. */
 double current_spare(const struct plan_work *w, double set_A);

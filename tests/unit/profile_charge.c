@@ -582,6 +582,9 @@ static void test_warnings(void **state)
         {launch, "", "", unknown_rating,
          "the driver of the supply at stand \"jetty\" does not state its rated voltage: check that "
          "it can give 20 A"},
+        {launch, "{min: 2.2 V/cell}", "{min: 2.2 V/cell, max: 14.62 V}", NULL,
+         "step \"fill\" charges to 14.60 V, and the upper voltage limit is 14.62 V: noise of the "
+         "reading may trip the run; leave 0.04 V between them"},
         {lamp, "current: 0.5 C", "current: 1.2 C", NULL,
          "step \"fill\" charges with 2.4 A, and 2 A (1 C) is the usual most for nimh: check the "
          "maker's sheet"},
