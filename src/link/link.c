@@ -301,6 +301,11 @@ bool link_pending(struct link *l)
                                     : poll(&p, 1, 0) == 1 && p.revents != 0;
 }
 
+bool link_holds_more(const struct link *l)
+{
+    return l->held > 0;
+}
+
 bool link_drain(struct link *l, int quiet_ms, int timeout_ms, size_t *discarded, struct err *e)
 {
     int64_t deadline_ns = deadline_in(timeout_ms);

@@ -86,6 +86,11 @@ bool link_read_bytes(struct link *l, char *out, size_t n, int timeout_ms, struct
 /* Bytes are waiting; does not wait. A lost link counts as waiting: reading tells. */
 bool link_pending(struct link *l);
 
+/* Bytes came with the line that was read last, behind it. Asks nobody and so never waits:
+ * a terminal that is asked lets one wait for the system's thread that serves it, an
+ * ordinary one, which may be milliseconds on a busy computer. */
+bool link_holds_more(const struct link *l);
+
 /* Read and discard until nothing came for quiet_ms. *discarded (may be NULL)
  * counts bytes. ERR_BAD_REPLY when it does not fall silent within timeout_ms. */
 bool link_drain(struct link *l, int quiet_ms, int timeout_ms, size_t *discarded,

@@ -201,8 +201,9 @@ static bool ask(struct scpi_session *s, const char *line, char *reply, size_t si
         !session_read_prompt(s, e)) {
         return false;
     }
-    if (link_pending(s->link)) {
-        /* Two lines for one question: which of them is the answer cannot be told. */
+    if (link_holds_more(s->link)) {
+        /* Two lines for one question: which of them is the answer cannot be told. What
+         * comes later is noticed before the next question; off does not wait for it. */
         return err_set(e, ERR_BAD_REPLY, "more came than one answer, beginning with \"%.60s\"",
                        reply);
     }
