@@ -467,6 +467,28 @@ static bool may_restart(struct keeper *k)
     return k->restarts <= RESTARTS_MOST;
 }
 
+/* Code that the system had dropped from memory would have to come back from the disk,
+ * and off must not wait for a disk. Only for whom no limit holds: beneath one, memory
+ * would run out when it is reached. With a limit of nothing, who may lock all the same
+ * (CAP_IPC_LOCK) is such a one. What is mapped later is kept once it was used, so that
+ * a stack takes no more room than it needs. A child does not inherit it. */
+static void stay_in_memory(const char *who)
+{
+    struct rlimit limit = {0, 0};
+    getrlimit(RLIMIT_MEMLOCK, &limit);
+    rlim_t found = limit.rlim_cur;
+    bool unlimited = limit.rlim_max == RLIM_INFINITY;
+    limit.rlim_cur = unlimited ? RLIM_INFINITY : 0;
+    setrlimit(RLIMIT_MEMLOCK, &limit);
+    if (mlockall(MCL_CURRENT) != 0 || mlockall(MCL_FUTURE | MCL_ONFAULT) != 0) {
+        log_debug("%s: it may be dropped from memory: %s", who, strerror(errno));
+    }
+    if (!unlimited) {
+        limit.rlim_cur = found;
+        setrlimit(RLIMIT_MEMLOCK, &limit);
+    }
+}
+
 /* In the worker, before anything else. A worker without a keeper makes everything
  * safe and leaves. Its memory is not written to the disk when it crashes: it would
  * not be gone before that was done (1 and not 0, since 0 still runs the program
@@ -481,6 +503,7 @@ static void become_worker(pid_t keeper, int heart_fd)
     setrlimit(RLIMIT_CORE, &no_dump);
     /* Out of the terminal's reach: Ctrl-C comes through the keeper. */
     setsid();
+    stay_in_memory("worker");
     heart_start(heart_fd);
 }
 
@@ -553,6 +576,7 @@ int keeper_run(worker_fn *worker, void *context)
     int status = -1;
     take_signals(&k);
     go_first();
+    stay_in_memory("keeper");
     k.page = mmap(NULL, sizeof *k.page, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
     if (k.page == MAP_FAILED) {
         log_error("keeper: no memory to share with the worker: %s", strerror(errno));
