@@ -1,28 +1,35 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * figures/peer: plays a load and a thermometer for each of N stands and stamps
- * what limit_to_off.py measures.
+ * what limit_to_off.py measures. Stands with an even number are reached over
+ * pseudo-terminals, the others over TCP on the loopback interface.
  *
  *   figures_peer N
  *
  * Prints "stand I LOAD-ADDRESS THERMOMETER-ADDRESS" for each, one line that says
  * whether its threads may go before all others, and then whenever an
  * output was switched off after a value that crossed a limit:
- * "trip I KIND FROM-SAMPLE-NS FROM-READING-NS". Ends when its standard input does.
+ * "trip I KIND READING-NS SAMPLE-NS OFF-NS", all CLOCK_MONOTONIC. Ends when its
+ * standard input does.
  *
  * A sample is whole with the thermometer's answer, which is asked for last; a
  * value of the load may have crossed one question earlier. Each stamp errs to the
  * long side: an answer is stamped before it is written, the off when its whole
  * line has been read.
  *
- * At the end come lines "terminal NANOSECONDS": how long a byte took there and
- * back through a pseudo-terminal with nothing but this program at both ends, asked
- * all the while. That much of a figure is not the daemon's. */
+ * At the end come lines "bare tty NANOSECONDS" and "bare tcp NANOSECONDS": how long
+ * a byte took there and back over such a link with nothing but this program at both
+ * ends, asked all the while by a thread that has the precedence of a stand's. That
+ * much of a figure is not the daemon's. */
 #include "pty_peer.h"
 
+#include <arpa/inet.h>
 #include <inttypes.h>
+#include <netinet/in.h>
+#include <netinet/tcp.h>
 #include <sched.h>
 #include <stdint.h>
 #include <stdio.h>
+#include <sys/socket.h>
 #include <time.h>
 
 #define STANDS_MAX 64
@@ -35,7 +42,7 @@ struct stand {
     struct pty_peer load, thermometer;
     pthread_mutex_t lock; /* everything below */
     bool on;
-    int trips;
+    int trips;          /* so many behind it, plus its number */
     int readings;       /* by the thermometer, the last of each sample, since the output went on */
     int64_t crossed_ns; /* 0: not yet */
     int64_t sampled_ns; /* the thermometer's answer to the same sample */
@@ -69,8 +76,8 @@ static void switch_off(struct stand *s)
 {
     int64_t now = now_ns();
     if (s->sampled_ns != 0) {
-        printf("trip %d %s %" PRId64 " %" PRId64 "\n", s->number, kind_names[s->trips % KINDS],
-               now - s->sampled_ns, now - s->crossed_ns);
+        printf("trip %d %s %" PRId64 " %" PRId64 " %" PRId64 "\n", s->number,
+               kind_names[s->trips % KINDS], s->crossed_ns, s->sampled_ns, now);
         fflush(stdout);
         s->trips++;
     }
@@ -162,43 +169,106 @@ static void hear_thermometer(struct pty_peer *p, const char *line)
     pthread_mutex_unlock(&s->lock);
 }
 
-/* --- the terminal layer alone --- */
+/* --- links --- */
 
-#define ECHOES_MAX 100000
+static void *serve_connections(void *arg)
+{
+    struct pty_peer *p = arg;
+    while ((p->master = accept(p->keep, NULL, NULL)) >= 0) {
+        setsockopt(p->master, IPPROTO_TCP, TCP_NODELAY, &(int){1}, sizeof(int));
+        peer_thread(p);
+        close(p->master);
+    }
+    return NULL;
+}
+
+/* As peer_start(), reached over TCP; p->keep listens. */
+static bool start_over_tcp(struct pty_peer *p, peer_fn *hear, void *context)
+{
+    struct sockaddr_in a = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    socklen_t size = sizeof a;
+    p->hear = hear;
+    p->context = context;
+    p->keep = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    if (p->keep < 0 || pipe(p->stop) != 0 ||
+        bind(p->keep, (const struct sockaddr *)&a, sizeof a) != 0 || listen(p->keep, 2) != 0 ||
+        getsockname(p->keep, (struct sockaddr *)&a, &size) != 0) {
+        return false;
+    }
+    snprintf(p->address, sizeof p->address, "tcp:127.0.0.1:%d", ntohs(a.sin_port));
+    return pthread_create(&p->thread, NULL, serve_connections, p) == 0;
+}
+
+static int connect_to(const char *address)
+{
+    const char *port = strrchr(address, ':') + 1;
+    struct sockaddr_in a = {.sin_family = AF_INET,
+                            .sin_addr.s_addr = htonl(INADDR_LOOPBACK),
+                            .sin_port = htons((uint16_t)strtol(port, NULL, 10))};
+    int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    setsockopt(fd, IPPROTO_TCP, TCP_NODELAY, &(int){1}, sizeof(int));
+    return connect(fd, (const struct sockaddr *)&a, sizeof a) == 0 ? fd : -1;
+}
+
+static bool start_stand(struct stand *s, int number)
+{
+    s->number = s->trips = number; /* so that not all begin with the same kind */
+    pthread_mutex_init(&s->lock, NULL);
+    return number % 2 == 0 ? peer_start(&s->load, hear_load, s) &&
+                                 peer_start(&s->thermometer, hear_thermometer, s)
+                           : start_over_tcp(&s->load, hear_load, s) &&
+                                 start_over_tcp(&s->thermometer, hear_thermometer, s);
+}
+
+/* --- the links alone --- */
+
+#define ECHOES_MAX 1000000
 #define ECHO_PAUSE_NS 10000000
 
-static struct {
+static struct bare {
+    const char *name;
     struct pty_peer peer;
     int64_t took_ns[ECHOES_MAX];
     int count;
-} terminal;
+} bare_tty = {.name = "tty"}, bare_tcp = {.name = "tcp"};
 
 static void echo(struct pty_peer *p, const char *line)
 {
     peer_say_line(p, line);
 }
 
-static void *ask_terminal(void *arg)
+static void *ask(void *arg)
 {
     const struct timespec pause = {0, ECHO_PAUSE_NS};
+    struct bare *b = arg;
     char c;
-    int fd = open(terminal.peer.path, O_RDWR | O_NOCTTY);
-    while (terminal.count < ECHOES_MAX) {
+    int fd = b == &bare_tty ? open(b->peer.path, O_RDWR | O_NOCTTY) : connect_to(b->peer.address);
+    pthread_setschedparam(pthread_self(), SCHED_RR,
+                          &(struct sched_param){sched_get_priority_min(SCHED_RR)});
+    while (b->count < ECHOES_MAX) {
         nanosleep(&pause, NULL);
         int64_t begun = now_ns();
         if (write(fd, "x\n", 2) != 2 || read(fd, &c, 1) != 1 || read(fd, &c, 1) != 1) {
             break;
         }
-        terminal.took_ns[terminal.count++] = now_ns() - begun;
+        b->took_ns[b->count++] = now_ns() - begun;
     }
-    return arg;
+    return NULL;
 }
 
-static bool start_terminal(void)
+static bool start_bare(struct bare *b)
 {
     pthread_t thread;
-    return peer_start(&terminal.peer, echo, NULL) &&
-           pthread_create(&thread, NULL, ask_terminal, NULL) == 0;
+    bool ok =
+        b == &bare_tty ? peer_start(&b->peer, echo, NULL) : start_over_tcp(&b->peer, echo, NULL);
+    return ok && pthread_create(&thread, NULL, ask, b) == 0;
+}
+
+static void print_bare(const struct bare *b)
+{
+    for (int i = 0; i < b->count; i++) {
+        printf("bare %s %" PRId64 "\n", b->name, b->took_ns[i]);
+    }
 }
 
 int main(int argc, char **argv)
@@ -213,25 +283,21 @@ int main(int argc, char **argv)
     bool own = sched_setscheduler(0, SCHED_FIFO, &(struct sched_param){.sched_priority = 50}) == 0;
     for (int i = 0; i < count; i++) {
         struct stand *s = &stands[i];
-        s->number = i;
-        pthread_mutex_init(&s->lock, NULL);
-        if (!peer_start(&s->load, hear_load, s) ||
-            !peer_start(&s->thermometer, hear_thermometer, s)) {
-            fprintf(stderr, "figures_peer: no pseudo-terminal for stand %d\n", i);
+        if (!start_stand(s, i)) {
+            fprintf(stderr, "figures_peer: no link for stand %d\n", i);
             return 5;
         }
         printf("stand %d %s %s\n", i, s->load.address, s->thermometer.address);
     }
-    if (!start_terminal()) {
-        fprintf(stderr, "figures_peer: no pseudo-terminal to compare with\n");
+    if (!start_bare(&bare_tty) || !start_bare(&bare_tcp)) {
+        fprintf(stderr, "figures_peer: no link to compare with\n");
         return 5;
     }
     printf("instruments %s\n", own ? "come first" : "compete for the processor with all else");
     fflush(stdout);
     while (read(0, &c, 1) == 1) {
     }
-    for (int i = 0; i < terminal.count; i++) {
-        printf("terminal %" PRId64 "\n", terminal.took_ns[i]);
-    }
+    print_bare(&bare_tty);
+    print_bare(&bare_tcp);
     return 0;
 }

@@ -47,10 +47,11 @@ static inline void peer_say_line(struct pty_peer *p, const char *text)
     peer_say(p, line, n + 1);
 }
 
+/* Hands every line over, until the other end hangs up or peer_stop(). */
 static inline void *peer_thread(void *arg)
 {
     struct pty_peer *p = arg;
-    char line[512];
+    char line[512], came[512];
     size_t n = 0;
     for (;;) {
         struct pollfd f[2] = {{.fd = p->master, .events = POLLIN},
@@ -59,16 +60,18 @@ static inline void *peer_thread(void *arg)
         if (f[1].revents != 0) {
             return NULL;
         }
-        char c = 0;
-        if (read(p->master, &c, 1) != 1) {
+        ssize_t count = read(p->master, came, sizeof came);
+        if (count <= 0) {
             return NULL;
         }
-        if (c == '\n') {
-            line[n] = '\0';
-            n = 0;
-            p->hear(p, line);
-        } else if (n < sizeof line - 1 && c != '\r') {
-            line[n++] = c;
+        for (ssize_t i = 0; i < count; i++) {
+            if (came[i] == '\n') {
+                line[n] = '\0';
+                n = 0;
+                p->hear(p, line);
+            } else if (n < sizeof line - 1 && came[i] != '\r') {
+                line[n++] = came[i];
+            }
         }
     }
 }
