@@ -31,17 +31,28 @@ need_packages() {
     as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $missing
 }
 
-# build FOLDER [CMAKE OPTIONS]
-build() {
+# configure FOLDER [CMAKE OPTIONS]
+configure() {
     folder=$1
     shift
     cmake -S . -B "$folder" -G Ninja "$@" >"$folder.log" 2>&1 || {
         cat "$folder.log"
         return 1
     }
-    ninja -C "$folder" >"$folder.log" 2>&1 || {
+}
+
+# compile FOLDER [TARGETS]: all of them, or these
+compile() {
+    folder=$1
+    shift
+    ninja -C "$folder" "$@" >"$folder.log" 2>&1 || {
         cat "$folder.log"
         return 1
     }
     rm -f "$folder.log"
+}
+
+# build FOLDER [CMAKE OPTIONS]
+build() {
+    configure "$@" && compile "$1"
 }

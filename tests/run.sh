@@ -3,6 +3,8 @@
 # All tests, on a fresh Debian 12: installs what is missing, builds, runs.
 #   sh tests/run.sh            everything
 #   sh tests/run.sh quick      only the build under ASan and UBSan
+# Tests run four at a time, since most of them wait most of the time; those whose figures
+# would suffer say so in tests/CMakeLists.txt and run alone.
 set -eu
 cd "$(dirname "$0")/.."
 . src/setup.sh
@@ -25,17 +27,17 @@ sh tests/house_rules.sh
 
 step "build and test under ASan and UBSan"
 build build-asan -DAMPLEDGER_ASAN=ON
-ctest --test-dir build-asan --output-on-failure -j2 -L unit
-ctest --test-dir build-asan --output-on-failure -L e2e
+ctest --test-dir build-asan --output-on-failure -j4 -L 'unit|e2e'
 
 if [ "${1:-}" = quick ]; then
     exit 0
 fi
 
 step "the threaded rooms under TSan"
-build build-tsan -DAMPLEDGER_TSAN=ON
+configure build-tsan -DAMPLEDGER_TSAN=ON
+compile build-tsan threads
 ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 
 step "the release build, as people run it: end to end, faults, and the command line under valgrind"
 build build
-ctest --test-dir build --output-on-failure -L 'e2e|valgrind|faults|checks'
+ctest --test-dir build --output-on-failure -j4 -L 'e2e|valgrind|faults|checks'

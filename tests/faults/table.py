@@ -48,14 +48,15 @@ class Result:
 class Row:
     name: str
     act: object
+    is_long: bool  # takes more than a minute, so it begins before the others
     state: str = ""
     result: Result | None = None
     seconds: float = 0.0
 
 
-def row(name):
+def row(name, is_long=False):
     def add(act):
-        ROWS.append(Row(name, act))
+        ROWS.append(Row(name, act, is_long))
         return act
     return add
 
@@ -638,7 +639,7 @@ def _():
     return with_bench(act, small_disk=True)
 
 
-@row("disk full for a minute")
+@row("disk full for a minute", is_long=True)
 def _():
     def act(b):
         return goes_on_meanwhile(b, lambda: fill(b), lambda: os.unlink(f"{b.mounted}/filler"),
@@ -699,7 +700,7 @@ def _():
     return with_bench(act)
 
 
-@row("database locked by another process for a minute")
+@row("database locked by another process for a minute", is_long=True)
 def _():
     def act(b):
         other = sqlite3.connect(b.database, isolation_level=None, check_same_thread=False)
@@ -1003,7 +1004,8 @@ def markdown(rows):
 def main():
     parser = argparse.ArgumentParser(description="the fault table")
     parser.add_argument("--only", default="", help="rows whose name holds this")
-    parser.add_argument("--jobs", type=int, default=4, help="benches at a time")
+    parser.add_argument("--jobs", type=int, default=8,
+                        help="benches at a time; they mostly wait")
     parser.add_argument("--write", help="write the table to this file as Markdown")
     a = parser.parse_args()
     if os.environ.get("AMPLEDGER_SANITIZED", "") not in ("", "OFF", "0"):
@@ -1014,7 +1016,7 @@ def main():
     rows = [r for r in ROWS if a.only in r.name]
     must(rows, f"no row is called like {a.only!r}")
     with concurrent.futures.ThreadPoolExecutor(a.jobs) as pool:
-        list(pool.map(run_row, rows))
+        list(pool.map(run_row, sorted(rows, key=lambda r: not r.is_long)))
     print("\n" + markdown(rows))
     if a.write:
         with open(a.write, "w") as f:
