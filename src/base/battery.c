@@ -35,6 +35,7 @@ struct battery battery_blank(void)
         .rated_hours = (double)NAN,
         .rated_cutoff_V = (double)NAN,
         .current_max_A = (double)NAN,
+        .charge_current_max_A = (double)NAN,
         .temperature_max_C = (double)NAN,
     };
     return b;

@@ -37,6 +37,7 @@ struct battery {
     double rated_hours;       /* the rate the rating holds for: 20 means C/20; NAN */
     double rated_cutoff_V;    /* end voltage the rating holds for, whole battery; NAN */
     double current_max_A;     /* largest discharge current the maker allows, positive; NAN */
+    double charge_current_max_A; /* largest charge current; NAN */
     double temperature_max_C; /* the maker's limit; NAN: the chemistry's */
     char lot[LABEL_SIZE];     /* "" when none */
     char note[NOTE_SIZE];

@@ -10,6 +10,7 @@
 
 struct reading {
     const struct args_spec *spec;
+    struct args_rest *rest; /* NULL: no further operands */
     const char *verb;
     struct option_spec options[OPTIONS_MAX]; /* of the verb, and those all verbs know */
     size_t option_count;
@@ -82,7 +83,12 @@ static bool take_option(struct reading *r, const char *given, struct err *e)
 
 static bool take_operand(struct reading *r, const char *given, struct err *e)
 {
-    if (r->operands_seen >= r->spec->operand_count) {
+    bool full = r->operands_seen >= r->spec->operand_count;
+    if (full && r->rest != NULL && r->rest->count < r->rest->most && given[0] != '\0') {
+        r->rest->words[r->rest->count++] = given;
+        return true;
+    }
+    if (full) {
         return err_set(e, ERR_CONFIG, "\"%s\" is one argument too many; see: ampledger help %s",
                        given, r->verb);
     }
@@ -126,7 +132,14 @@ static void gather_options(struct reading *r, struct cli *c)
 
 bool args_read(const struct args_spec *spec, struct cli *c, int argc, char **argv, struct err *e)
 {
-    struct reading r = {.spec = spec, .verb = argv[0], .argc = argc, .argv = argv, .i = 1};
+    return args_read_rest(spec, NULL, c, argc, argv, e);
+}
+
+bool args_read_rest(const struct args_spec *spec, struct args_rest *rest, struct cli *c, int argc,
+                    char **argv, struct err *e)
+{
+    struct reading r = {
+        .spec = spec, .rest = rest, .verb = argv[0], .argc = argc, .argv = argv, .i = 1};
     bool only_operands = false;
     gather_options(&r, c);
     for (; r.i < argc; r.i++) {

@@ -27,10 +27,20 @@ struct args_spec {
     size_t operand_count;
 };
 
+/* All operands beyond those of the spec. */
+struct args_rest {
+    const char **words;
+    size_t most, count;
+};
+
 /* Options may stand anywhere, as "--name value" or "--name=value"; "--" ends
  * them. --json and --socket are known to every verb. Mistakes are ERR_CONFIG and
  * name the nearest known option. Texts are borrowed from argv. */
 bool args_read(const struct args_spec *spec, struct cli *c, int argc, char **argv,
                struct err *e) NODISCARD;
+
+/* The same with further operands, as many as there is room for. */
+bool args_read_rest(const struct args_spec *spec, struct args_rest *rest, struct cli *c, int argc,
+                    char **argv, struct err *e) NODISCARD;
 
 #endif

@@ -9,6 +9,7 @@
 #include <limits.h>
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 #define SECONDS_PER_HOUR 3600.0
 
@@ -59,9 +60,20 @@ static bool settle(const struct wanted *w, struct quantity *q, const struct batt
     return true;
 }
 
+/* True when the text says that it is to be unknown again; only corrections may. */
+static bool put_forget(json_t *request, const char *key, const char *text)
+{
+    json_t *names = json_object_get(request, "forget");
+    return names != NULL && text != NULL && strcmp(text, "none") == 0 &&
+           json_array_append_new(names, json_string(key)) == 0;
+}
+
 static bool put(json_t *request, const struct wanted *w, struct battery *b, struct err *e)
 {
     struct quantity q;
+    if (put_forget(request, w->key, w->text)) {
+        return true;
+    }
     if (!read_quantity(w, &q, e) || !settle(w, &q, b, e)) {
         return false;
     }
@@ -76,7 +88,7 @@ static bool put(json_t *request, const struct wanted *w, struct battery *b, stru
 
 static bool put_text(json_t *request, const char *key, const char *text, struct err *e)
 {
-    if (text == NULL) {
+    if (text == NULL || put_forget(request, key, text)) {
         return true;
     }
     json_t *v = json_string(text);
@@ -97,6 +109,8 @@ static bool put_all(const struct battery_words *w, json_t *request, struct batte
          "rated_cutoff_V"},
         {"current-max", w->current_max, DIM_BIT(DIM_CURRENT) | DIM_BIT(DIM_RELATIVE_CURRENT),
          "current_max_A"},
+        {"charge-current-max", w->charge_current_max,
+         DIM_BIT(DIM_CURRENT) | DIM_BIT(DIM_RELATIVE_CURRENT), "charge_current_max_A"},
         {"temperature-max", w->temperature_max, DIM_BIT(DIM_TEMPERATURE), "temperature_max_C"},
     };
     for (size_t i = 0; i < sizeof wanted / sizeof wanted[0]; i++) {
@@ -117,6 +131,30 @@ bool battery_request(const struct battery_words *w, json_t **out, struct err *e)
     json_t *request =
         json_pack("{s:s, s:i}", "chemistry", chemistry_names[b.chemistry], "cells", b.cells);
     if (!put_all(w, request, &b, e)) {
+        json_decref(request);
+        return false;
+    }
+    *out = request;
+    return true;
+}
+
+bool battery_correction(const struct battery_words *w, const json_t *record, json_t **out,
+                        struct err *e)
+{
+    struct battery b = battery_blank();
+    json_t *request = json_pack("{s:[]}", "forget");
+    b.cells = (int)integer_at(record, "cells");
+    b.rated_Ah = number_at(record, "rated_Ah");
+    bool ok = w->cells == NULL || read_cells(w->cells, &b.cells, e);
+    if (ok && w->cells != NULL) {
+        json_object_set_new(request, "cells", json_integer(b.cells));
+    }
+    if (ok && w->chemistry != NULL) {
+        ok = chemistry_parse(w->chemistry, &b.chemistry, e);
+        json_object_set_new(request, "chemistry", json_string(w->chemistry));
+    }
+    ok = ok && put_all(w, request, &b, e);
+    if (!ok) {
         json_decref(request);
         return false;
     }

@@ -48,7 +48,7 @@ int cli_main(int argc, char **argv);
 int cli_fail(const char *verb, const struct err *e);
 
 verb_fn verb_stands, verb_confirm, verb_stop, verb_clear;
-verb_fn verb_battery;
+verb_fn verb_battery, verb_lot, verb_queue;
 verb_fn verb_plan, verb_profiles;
 verb_fn verb_start, verb_watch;
 verb_fn verb_runs, verb_show, verb_recompute, verb_export;

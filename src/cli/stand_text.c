@@ -85,6 +85,27 @@ void stand_hold_line(const json_t *stand, char *out, size_t size)
     }
 }
 
+void stand_print_next(const json_t *stand, FILE *f)
+{
+    const json_t *next = json_object_get(stand, "next");
+    long long waiting = integer_at(next, "waiting");
+    char text[500], more[40] = "";
+    if (!json_is_object(next)) {
+        return;
+    }
+    if (waiting > 1) {
+        text_format(more, sizeof more, "; %lld wait in all", waiting);
+    }
+    if (text_at(next, "say")[0] != '\0') {
+        text_format(text, sizeof text, "%s%s", text_at(next, "say"), more);
+        print_wrapped(INDENT "WAITS for you: ", text, f);
+    } else {
+        text_format(text, sizeof text, "%s (%s)%s", text_at(next, "battery"),
+                    text_at(next, "profile"), more);
+        print_wrapped(INDENT "next: ", text, f);
+    }
+}
+
 void stand_print_trouble(const json_t *stand, FILE *f)
 {
     const json_t *trip = json_object_get(stand, "trip");
@@ -108,6 +129,7 @@ void stand_print_trouble(const json_t *stand, FILE *f)
     if (text_at(stand, "problem")[0] != '\0') {
         print_wrapped(INDENT "problem: ", text_at(stand, "problem"), f);
     }
+    stand_print_next(stand, f);
 }
 
 void stand_print(const json_t *stand, FILE *f)

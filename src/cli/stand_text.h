@@ -15,6 +15,9 @@ void stand_print_trouble(const json_t *stand, FILE *f);
 /* What it waits for a person to do; "" when it does not. */
 void stand_hold_line(const json_t *stand, char *out, size_t size);
 
+/* What waits in its row: to be acted on at rest, to be known otherwise; nothing if nothing. */
+void stand_print_next(const json_t *stand, FILE *f);
+
 /* One line about the run going on: "jetty: step 2 of 2, discharge, 12.84 V, ..." */
 void progress_line(const json_t *stand, char *out, size_t size);
 /* Two lines for a terminal, each at most `width` characters, and at most 79: what does

@@ -3,6 +3,7 @@
 #include "cli/args.h"
 #include "cli/ask.h"
 #include "cli/stand_text.h"
+#include "cli/words.h"
 
 static int show_all(const struct cli *c, const json_t *document)
 {
@@ -55,13 +56,49 @@ static int order(const struct cli *c, const char *verb, const struct order *o)
     return EXIT_DONE;
 }
 
+static bool confirm(const struct cli *c, const char *stand, bool anyway, json_t **document,
+                    struct err *e)
+{
+    char path[CLIENT_PATH_SIZE];
+    json_t *request = json_pack("{s:b}", "anyway", anyway);
+    bool ok = client_path(path, "/v1/stands/", stand, "/confirm", e) &&
+              ask_post(c, path, request, document, e);
+    json_decref(request);
+    return ok;
+}
+
+static void tell_confirmed(const char *stand, const json_t *document)
+{
+    const json_t *run = json_object_get(document, "run");
+    const char *begun = text_at(document, "begun");
+    if (begun[0] != '\0') {
+        printf("%s: %s on %s has begun, run %s\nsee it with: ampledger watch %s\n", stand,
+               text_at(run, "profile"), text_at(run, "battery"), begun, stand);
+    } else {
+        printf("%s: confirmed; the run goes on\n", stand);
+    }
+    stand_print_trouble(document, stdout);
+}
+
 int verb_confirm(struct cli *c, int argc, char **argv)
 {
-    struct order o = {.path = "/confirm", .done = "confirmed; the run goes on"};
-    const struct operand_spec operand = {"STAND", &o.stand, true};
-    const struct args_spec spec = {.operands = &operand, .operand_count = 1};
+    const char *stand = NULL;
+    bool anyway = false;
+    const struct option_spec option = {.name = "anyway", .flag = &anyway};
+    const struct operand_spec operand = {"STAND", &stand, true};
+    const struct args_spec spec = {&option, 1, &operand, 1};
     struct err e = {0};
-    return args_read(&spec, c, argc, argv, &e) ? order(c, argv[0], &o) : cli_fail(argv[0], &e);
+    json_t *document = NULL;
+    if (!args_read(&spec, c, argc, argv, &e) || !confirm(c, stand, anyway, &document, &e)) {
+        return cli_fail(argv[0], &e);
+    }
+    if (c->json) {
+        print_json(document);
+    } else {
+        tell_confirmed(stand, document);
+    }
+    json_decref(document);
+    return EXIT_DONE;
 }
 
 int verb_stop(struct cli *c, int argc, char **argv)

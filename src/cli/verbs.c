@@ -45,6 +45,7 @@ static const char battery_help[] =
     "      --temperature-max 55degC --lot spring --note \"electric launch B\"\n"
     "  ampledger battery list\n"
     "  ampledger battery show launch-a       its record and its runs\n"
+    "  ampledger battery edit launch-a --rated 120Ah --rated-hours none\n"
     "  ampledger battery retire launch-a     out of service; its history stays\n"
     "\n"
     "add wants --chemistry (lfp, li-ion, lto, sodium-ion, lead-flooded, lead-agm,\n"
@@ -54,8 +55,37 @@ static const char battery_help[] =
     "  --rated-hours 12.5h       the discharge time that this rating holds for\n"
     "  --rated-cutoff 10V        the end voltage it holds for; also 2.5V/cell\n"
     "  --current-max 50A         largest discharge current allowed; also 0.4C\n"
+    "  --charge-current-max 25A  largest charge current allowed; also 0.2C\n"
     "  --temperature-max 55degC  the maker's limit\n"
-    "  --lot NAME, --note TEXT   as you like\n";
+    "  --lot NAME, --note TEXT   as you like\n"
+    "\n"
+    "edit corrects a wrong record: the same options, --label for another label, and\n"
+    "none for what is to be unknown again. Runs made before keep the record as it\n"
+    "was; a battery under test is left alone.\n";
+
+static const char queue_help[] =
+    "A row of batteries for a stand. After each run the stand asks for the next one\n"
+    "and waits until a person says that it is connected; then it looks whether the\n"
+    "voltage can be that battery's, and begins. Nothing begins by itself.\n"
+    "\n"
+    "  ampledger queue lamp-desk             what waits, and what became of the others\n"
+    "  ampledger queue lamp-desk add small-cell lamp-7 lamp-8 lamp-9\n"
+    "  ampledger queue lamp-desk add small-cell --lot spring\n"
+    "  ampledger queue lamp-desk drop lamp-8 --reason \"leaks\"      or by its place\n"
+    "  ampledger queue lamp-desk move lamp-9 1\n"
+    "\n"
+    "A trip latches the stand as always: clear it, then it asks for the next. After a\n"
+    "run that was stopped or cut off the row stands still too: go on with confirm, or\n"
+    "drop what is not wanted any more. The row outlives a restart.\n";
+
+static const char lot_help[] =
+    "Every battery of a lot with its newest verdict. A battery joins a lot by its\n"
+    "record: battery add --lot NAME, battery edit LABEL --lot NAME.\n"
+    "\n"
+    "  ampledger lot                 the lots there are\n"
+    "  ampledger lot spring\n"
+    "\n"
+    "Exit status with a name: 0 when every battery passed, else 1.\n";
 
 static const char profiles_help[] =
     "Lists the tests there are. A profile with a mistake in it is shown with it.\n"
@@ -91,10 +121,14 @@ static const char watch_help[] =
     "Ctrl-C leaves the run going (status 130).\n";
 
 static const char confirm_help[] =
-    "Answers a run that waits for a person (a hold): what it asks for is done, it\n"
-    "goes on. What it asks for is shown by stands and watch.\n"
+    "Says that what a stand asks for is done; stands and watch show what that is.\n"
+    "During a run that is a hold, and it goes on. Between runs it is the next battery\n"
+    "of the row (see: ampledger help queue): the stand reads its voltage for a second,\n"
+    "refuses one that is the wrong way round or has another number of cells, and else\n"
+    "begins.\n"
     "\n"
-    "  ampledger confirm jetty\n";
+    "  ampledger confirm jetty\n"
+    "  ampledger confirm jetty --anyway    in spite of a doubt that it told before\n";
 
 static const char stop_help[] =
     "Ends the run at a stand: output off and confirmed, run marked stopped. What\n"
@@ -150,13 +184,16 @@ static const struct verb table[] = {
     {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
     {"ports", "[--identify]", "serial ports here", ports_help, verb_ports},
     {"stands", "", "stands and readings", stands_help, verb_stands},
-    {"battery", "add|list|show|retire ...", "the battery register", battery_help, verb_battery},
+    {"battery", "add|list|show|edit|retire ...", "the battery register", battery_help,
+     verb_battery},
+    {"lot", "[NAME]", "results of a lot", lot_help, verb_lot},
     {"profiles", "", "the tests there are", profiles_help, verb_profiles},
     {"plan", "PROFILE --battery LABEL [--stand NAME]", "what would happen", plan_help, verb_plan},
     {"start", "PROFILE --battery LABEL --stand NAME", "start a run [--wait]", start_help,
      verb_start},
+    {"queue", "STAND [add|drop|move ...]", "a row of batteries", queue_help, verb_queue},
     {"watch", "[STAND]", "live progress", watch_help, verb_watch},
-    {"confirm", "STAND", "answer a hold", confirm_help, verb_confirm},
+    {"confirm", "STAND [--anyway]", "what it asks for is done", confirm_help, verb_confirm},
     {"stop", "STAND", "end a run", stop_help, verb_stop},
     {"clear", "STAND [--accept-instruments]", "clear a trip", clear_help, verb_clear},
     {"runs", "[--battery LABEL]", "what was recorded", runs_help, verb_runs},

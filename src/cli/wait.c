@@ -7,6 +7,7 @@
 #include "cli/ask.h"
 #include "cli/progress.h"
 #include "cli/run_text.h"
+#include "cli/stand_text.h"
 #include "cli/words.h"
 
 #include <errno.h>
@@ -105,6 +106,17 @@ static int left(struct waiting *w)
     return EXIT_LEFT;
 }
 
+/* The row of batteries goes on. */
+static void tell_next(struct waiting *w)
+{
+    json_t *stand = NULL;
+    struct err e = {0};
+    if (!w->c->json && client_get(w->client, w->stand_path, &stand, &e)) {
+        stand_print_next(stand, stdout);
+    }
+    json_decref(stand);
+}
+
 static int follow(struct waiting *w, const char *verb)
 {
     json_t *run = NULL;
@@ -124,6 +136,7 @@ static int follow(struct waiting *w, const char *verb)
         return left(w);
     }
     int status = show_result(w->c, run);
+    tell_next(w);
     json_decref(run);
     return status;
 }

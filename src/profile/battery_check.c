@@ -4,6 +4,7 @@
 #include "profile/chemistry.h"
 
 #include <math.h>
+#include <stddef.h>
 
 /* Wide on purpose; no source, and nobody's battery is near them: strings of some 800 V,
  * button cells to submarine cells, ten minutes to half a year, ratings of model
@@ -38,11 +39,14 @@ static bool check_rating(const struct battery *b, struct err *e)
                        b->label, b->rated_hours);
     }
     double most_A = isnan(b->rated_Ah) ? CURRENT_MOST_A : CURRENT_MOST_C * b->rated_Ah;
-    if (!within(b->current_max_A, 0, most_A) || b->current_max_A == 0) {
-        return err_set(e, ERR_CONFIG,
-                       "battery \"%s\": a largest current of %.4g A is none that a battery has, "
-                       "%.4g A would be the most: write what its sheet says, or nothing",
-                       b->label, b->current_max_A, most_A);
+    const double largest_A[] = {b->current_max_A, b->charge_current_max_A};
+    for (size_t i = 0; i < 2; i++) {
+        if (!within(largest_A[i], 0, most_A) || largest_A[i] == 0) {
+            return err_set(e, ERR_CONFIG,
+                           "battery \"%s\": a largest %scurrent of %.4g A is none that a battery "
+                           "has, %.4g A would be the most: write what its sheet says, or nothing",
+                           b->label, i == 0 ? "" : "charge ", largest_A[i], most_A);
+        }
     }
     return true;
 }

@@ -2,6 +2,7 @@
  * profile/plan_check: what is wrong between profile, battery and stand. A plan
  * with a problem does not start, so each sentence ends with what to do. */
 #include "profile/plan_work.h"
+#include "profile/plausible.h"
 
 #include "base/file.h"
 
@@ -82,11 +83,12 @@ static void check_current(struct plan_work *w, size_t i)
     int line = line_of_current(&w->profile->steps[i]);
     double current_A = fabs(s->current_A);
     const char *verb = step_charges(s) ? "charges with" : "draws";
-    if (step_discharges(s) && current_A > w->battery->current_max_A) {
-        plan_problem(
-            w, line,
-            "step \"%s\" draws %.4g A, and battery \"%s\" allows %.4g A: lower the current",
-            s->name, current_A, w->battery->label, w->battery->current_max_A);
+    double allowed_A =
+        step_charges(s) ? w->battery->charge_current_max_A : w->battery->current_max_A;
+    if (current_A > allowed_A) {
+        plan_problem(w, line,
+                     "step \"%s\" %s %.4g A, and battery \"%s\" allows %.4g A: lower the current",
+                     s->name, verb, current_A, w->battery->label, allowed_A);
     }
     int limit_line = w->profile->limits.current_max.line;
     double limit_A = resolve_current(w, &w->profile->limits.current_max);
@@ -292,51 +294,16 @@ static void check_step_at_load(struct plan_work *w, size_t i)
     }
 }
 
-/* How many cells of this chemistry would show such a voltage; 0: no number does.
- * Not when full or empty: at the nominal voltage. */
-static int cells_by_voltage(const struct plan_work *w, double voltage_V)
-{
-    return (int)lround(fmin(voltage_V / w->chemistry->nominal_V, 1000));
-}
-
 /* True when the voltage may be that of the battery as registered. */
 static bool check_plausible(struct plan_work *w)
 {
-    const struct battery *b = w->battery;
-    const char *chemistry = chemistry_names[b->chemistry];
-    double v = w->stand->present_voltage_V;
-    double floor_V = w->chemistry->floor_V * b->cells;
-    double ceiling_V = w->chemistry->ceiling_V * b->cells;
-    size_t first = first_flowing(w->plan);
-    if (first != SIZE_MAX && isfinite(w->plan->steps[first].skip_above_V)) {
-        floor_V = w->chemistry->recover_V * b->cells; /* it is there for batteries so low */
+    const struct plausible_seen seen = plausible_once(w->stand->present_voltage_V);
+    char text[PLAUSIBLE_TEXT_SIZE];
+    bool may_be = plausible_judge(w->plan, &seen, text) != PLAUSIBLE_NOT;
+    if (!may_be) {
+        plan_problem(w, 0, "%s", text);
     }
-    if (v < -0.1) {
-        plan_problem(w, 0,
-                     "stand \"%s\" reads %.2f V: the battery is connected the wrong way round; "
-                     "disconnect it at once and correct the polarity",
-                     w->stand->name, v);
-    } else if (v < 0.1 * floor_V) {
-        plan_problem(w, 0,
-                     "stand \"%s\" reads %.2f V: no battery is connected, a lead or fuse is open, "
-                     "or the battery's own protection is; check them",
-                     w->stand->name, v);
-    } else if (v < floor_V) {
-        plan_problem(
-            w, 0,
-            "the battery reads %.2f V at rest, below the floor of %d %s cells (%.2f V): "
-            "it is deeply discharged, or has another number of cells (this looks like %d); "
-            "check battery \"%s\"",
-            v, b->cells, chemistry, floor_V, cells_by_voltage(w, v), b->label);
-    } else if (v > ceiling_V) {
-        plan_problem(w, 0,
-                     "the battery reads %.2f V at rest, above what %d %s cells can have (%.2f V): "
-                     "check chemistry and number of cells of battery \"%s\" (this looks like %d)",
-                     v, b->cells, chemistry, ceiling_V, b->label, cells_by_voltage(w, v));
-    } else {
-        return true;
-    }
-    return false;
+    return may_be;
 }
 
 /* The voltage was just read and the temperature was not. */

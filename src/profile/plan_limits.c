@@ -292,8 +292,11 @@ static void offer_rated_current(const struct plan_work *w, struct limit_set *set
 static void offer_of_battery(const struct plan_work *w, struct limit_set *set)
 {
     const struct battery *b = w->battery;
-    if (!charges(set)) { /* the register knows the largest discharge current */
-        char whose[LABEL_SIZE + 24];
+    char whose[LABEL_SIZE + 40];
+    if (charges(set)) {
+        text_format(whose, sizeof whose, "battery %s: charged with at most", b->label);
+        offer_rated_current(w, set, b->charge_current_max_A, whose);
+    } else {
         text_format(whose, sizeof whose, "battery %s: at most", b->label);
         offer_rated_current(w, set, b->current_max_A, whose);
     }

@@ -2,6 +2,7 @@
  * profile/plan_warn: what a person should know before agreeing to a plan:
  * warnings, which make a result less than it looks, and cautions. */
 #include "profile/plan_work.h"
+#include "profile/plausible.h"
 
 #include <math.h>
 #include <stdint.h>
@@ -208,7 +209,7 @@ static void warn_of_charge(struct plan_work *w, const struct plan_step *s)
 {
     double usual_A = w->chemistry->charge_usual_C * w->battery->rated_Ah;
     const char *chemistry = chemistry_names[w->battery->chemistry];
-    if (s->current_A > usual_A) {
+    if (s->current_A > usual_A && isnan(w->battery->charge_current_max_A)) {
         plan_warning(w,
                      "step \"%s\" charges with %.4g A, and %.4g A (%.4g C) is the usual most for "
                      "%s: check the maker's sheet",
@@ -293,12 +294,12 @@ static void warn_of_state(struct plan_work *w)
     if (w->profile->full_confirmed) {
         plan_warning(w, "the battery must be fully charged and rested before the start: see to it, "
                         "nothing here can measure it");
-        double nominal_V = w->chemistry->nominal_V * w->battery->cells;
-        if (w->stand != NULL && w->stand->present_voltage_V < nominal_V) {
-            plan_warning(w,
-                         "the battery reads %.2f V at rest, below its nominal %.2f V: it hardly "
-                         "is full",
-                         w->stand->present_voltage_V, nominal_V);
+    }
+    if (w->stand != NULL && isfinite(w->stand->present_voltage_V)) {
+        const struct plausible_seen seen = plausible_once(w->stand->present_voltage_V);
+        char text[PLAUSIBLE_TEXT_SIZE];
+        if (plausible_judge(w->plan, &seen, text) == PLAUSIBLE_DOUBT) {
+            plan_warning(w, "%s", text);
         }
     }
     if (w->battery->chemistry == CHEM_NIMH || w->battery->chemistry == CHEM_NICD) {

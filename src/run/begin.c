@@ -5,6 +5,7 @@
 #include "base/version.h"
 #include "run/result.h"
 #include "run/resume.h"
+#include "run/row.h"
 #include "run/run_state.h"
 
 #include <math.h>
@@ -139,6 +140,7 @@ static bool begin_in_store(struct run *r, struct err *e)
         .profile_text = r->job->profile->text,
         .bench_text = r->stand->bench->text,
         .software_version = AMPLEDGER_VERSION,
+        .row_nr = r->job->row_nr,
     };
     strcpy(b.id, r->job->run_id);
     strcpy(b.battery_id, r->job->battery.id);
@@ -155,6 +157,7 @@ static bool begin_in_store(struct run *r, struct err *e)
     free(plan_json);
     if (ok) {
         begin_slip(r, r->nr);
+        row_refresh(r->stand);
     }
     r->start_ns = clock_now_ns(r->stand->clock);
     r->start_utc_ns = b.started_utc_ns;

@@ -4,6 +4,7 @@
 #include "base/log.h"
 #include "base/thread.h"
 #include "run/known.h"
+#include "run/row.h"
 #include "run/stand.h"
 
 #include <errno.h>
@@ -78,6 +79,8 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
         .hooks = h->config.hooks,
         .slot = 2 * (uint32_t)(s - h->stands),
         .waker = {-1, -1, -1},
+        .row_changed = true,
+        .row = {.lowest_V = NAN, .highest_V = NAN},
     };
     status_blank(&s->status, config->name);
     pthread_mutex_init(&s->asking, NULL);
@@ -285,6 +288,11 @@ void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out)
     stand_facts_now(&h->stands[index], out);
 }
 
+void run_host_row_changed(struct run_host *h, size_t index)
+{
+    row_refresh(&h->stands[index]);
+}
+
 bool run_host_ready(struct run_host *h, size_t index, struct err *e)
 {
     struct stand_status st;
@@ -310,18 +318,36 @@ bool run_host_ready(struct run_host *h, size_t index, struct err *e)
     return err_set(e, ERR_CONFIG, "%s: not ready: %s", st.name, st.problem);
 }
 
-/* One battery hangs at one stand only. */
-static bool refuse_battery_in_use(struct run_host *h, const struct battery *battery, struct err *e)
+bool run_host_has(struct run_host *h, const char *battery, char stand[LABEL_SIZE])
 {
     for (size_t i = 0; i < h->count; i++) {
         struct stand_status st;
         run_host_status(h, i, &st);
-        if (st.phase == STAND_RUNNING && strcmp(st.battery, battery->label) == 0) {
-            return err_set(e, ERR_REFUSED, "%s is under test at %s already; is the label right?",
-                           battery->label, st.name);
+        if (st.phase == STAND_RUNNING && strcmp(st.battery, battery) == 0) {
+            strcpy(stand, st.name);
+            return true;
         }
     }
-    return true;
+    return false;
+}
+
+/* One battery hangs at one stand only. */
+static bool refuse_battery_in_use(struct run_host *h, const struct battery *battery, struct err *e)
+{
+    char stand[LABEL_SIZE];
+    return !run_host_has(h, battery->label, stand) ||
+           err_set(e, ERR_REFUSED, "%s is under test at %s already; is the label right?",
+                   battery->label, stand);
+}
+
+/* Begun by hand, what is next in the row is that place's run; 0: it is another. */
+static int64_t place_taken(struct run_host *h, size_t index, const struct run_request *request)
+{
+    struct stand_status st;
+    run_host_status(h, index, &st);
+    bool same = strcmp(st.next.battery, request->battery->label) == 0 &&
+                strcmp(st.next.profile, request->profile->name) == 0;
+    return same ? st.next.row_nr : 0;
 }
 
 bool run_host_begin(struct run_host *h, const struct run_request *request,
@@ -335,6 +361,7 @@ bool run_host_begin(struct run_host *h, const struct run_request *request,
     struct job *job = zalloc(sizeof *job);
     job->asked = true;
     job->battery = *request->battery;
+    job->row_nr = place_taken(h, index, request);
     uuid7_make(clock_utc_ns(h->config.clock), job->run_id);
     strcpy(run_id, job->run_id);
     /* The stand's thread may outlive this request: it gets its own copy. */
@@ -352,16 +379,57 @@ bool run_host_end(struct run_host *h, const char *stand, struct err *e)
     return run_host_find(h, stand, &index, e) && stand_order(&h->stands[index], ORDER_END, NULL, e);
 }
 
-bool run_host_confirm(struct run_host *h, const char *stand, struct err *e)
+/* The next battery of the row, with its profile as the file is now. */
+static bool next_job(struct run_host *h, const struct stand_next *next, struct job *job,
+                     struct err *e)
+{
+    job->asked = true;
+    job->row_nr = next->row_nr;
+    uuid7_make(clock_utc_ns(h->config.clock), job->run_id);
+    if (!store_battery_find(h->config.store, next->battery, &job->battery, e)) {
+        return false;
+    }
+    if (job->battery.retired_utc_ns != 0) {
+        return err_set(e, ERR_REFUSED, "battery \"%s\" was retired; drop it from the row",
+                       next->battery);
+    }
+    return refuse_battery_in_use(h, &job->battery, e) &&
+           profile_find(h->config.bench->profiles_dir, next->profile, false, &job->profile, e);
+}
+
+static bool confirm_next(struct run_host *h, size_t index, bool anyway, char run_id[UUID_TEXT_SIZE],
+                         struct err *e)
+{
+    struct stand_status st;
+    run_host_status(h, index, &st);
+    if (st.next.row_nr == 0) {
+        return err_set(e, ERR_REFUSED, "%s: nothing waits for a confirmation", st.name);
+    }
+    struct job *job = zalloc(sizeof *job);
+    if (!run_host_ready(h, index, e) || !next_job(h, &st.next, job, e)) {
+        job_free(job);
+        return false;
+    }
+    job->anyway = anyway;
+    strcpy(run_id, job->run_id);
+    return stand_order(&h->stands[index], ORDER_NEXT, job, e);
+}
+
+bool run_host_confirm(struct run_host *h, const struct run_confirmation *said,
+                      char run_id[UUID_TEXT_SIZE], struct err *e)
 {
     size_t index = 0;
     struct stand_status st;
-    if (!run_host_find(h, stand, &index, e)) {
+    run_id[0] = '\0';
+    if (!run_host_find(h, said->stand, &index, e)) {
         return false;
     }
     run_host_status(h, index, &st);
-    if (st.phase != STAND_RUNNING || st.hold[0] == '\0') {
-        return err_set(e, ERR_REFUSED, "%s: nothing waits for a confirmation", stand);
+    if (st.phase != STAND_RUNNING) {
+        return confirm_next(h, index, said->anyway, run_id, e);
+    }
+    if (st.hold[0] == '\0') {
+        return err_set(e, ERR_REFUSED, "%s: nothing waits for a confirmation", said->stand);
     }
     return stand_order(&h->stands[index], ORDER_CONFIRM, NULL, e);
 }

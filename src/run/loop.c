@@ -109,6 +109,7 @@ static bool take_order(struct run *r)
         confirm(r);
         return true;
     case ORDER_BEGIN:
+    case ORDER_NEXT:
     case ORDER_CLEAR:
     case ORDER_ACCEPT:
         break;

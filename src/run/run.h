@@ -10,7 +10,7 @@
 #include "hooks/hooks.h"
 #include "profile/plan.h"
 #include "run/keeper_line.h"
-#include "store/store.h"
+#include "store/row.h"
 
 struct run_host;
 
@@ -51,6 +51,16 @@ enum stand_phase {
 extern const char
     *const stand_phase_names[]; /* "starting", "missing", "idle", "running", "latched" */
 
+/* What waits in the stand's row of batteries. */
+struct stand_next {
+    int64_t row_nr; /* of the place in the row; 0: nothing waits */
+    char battery[LABEL_SIZE], profile[64];
+    int waiting;          /* how many, this one included */
+    bool paused;          /* the run before was stopped or cut off: a person decides */
+    int64_t asked_utc_ns; /* 0: nobody was asked yet */
+    char say[320];        /* what a person is to do */
+};
+
 struct stand_status {
     char name[LABEL_SIZE];
     enum stand_phase phase;
@@ -84,6 +94,7 @@ struct stand_status {
     struct guard_limits limits;
     enum run_outcome outcome; /* RUN_RUNNING while it runs */
     struct run_trip trip;     /* of the latch; reason "" when none */
+    struct stand_next next;
 };
 
 size_t run_host_count(const struct run_host *h);
@@ -94,6 +105,9 @@ bool run_host_find(struct run_host *h, const char *stand, size_t *index, struct 
 /* Could a run begin there now, as far as the stand goes? ERR_REFUSED: busy or
  * latched; ERR_CONFIG: an instrument is missing. */
 bool run_host_ready(struct run_host *h, size_t index, struct err *e) NODISCARD;
+
+/* Is the battery of that label under test; then at which stand? */
+bool run_host_has(struct run_host *h, const char *battery, char stand[LABEL_SIZE]);
 
 /* What the plan must know of a stand, with its newest reading. */
 void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out);
@@ -110,13 +124,23 @@ struct run_request {
 bool run_host_begin(struct run_host *h, const struct run_request *request,
                     char run_id[UUID_TEXT_SIZE], struct err *e) NODISCARD;
 
+/* The row of batteries there was changed in the store: look again. */
+void run_host_row_changed(struct run_host *h, size_t index);
+
 /* Ask for the end of the run and wait until the outputs are off (bounded).
  * ERR_REFUSED when nothing runs. */
 bool run_host_end(struct run_host *h, const char *stand, struct err *e) NODISCARD;
 
-/* A person has done what a hold asks for (status.hold): the run goes on.
- * ERR_REFUSED when nothing waits for that. */
-bool run_host_confirm(struct run_host *h, const char *stand, struct err *e) NODISCARD;
+/* A person has done what was asked for. A hold (status.hold): the run goes on; run_id
+ * becomes "". At rest, the next battery of the row (status.next) is connected: if it may
+ * be that one, its run begins, as by run_host_begin(). ERR_REFUSED when nothing waits for
+ * that, or the battery cannot be the one; a mere doubt is passed over with `anyway`. */
+struct run_confirmation {
+    const char *stand;
+    bool anyway;
+};
+bool run_host_confirm(struct run_host *h, const struct run_confirmation *said,
+                      char run_id[UUID_TEXT_SIZE], struct err *e) NODISCARD;
 
 /* A person clears a latched trip; the stand is brought up again first and must
  * be safe. ERR_REFUSED when nothing is latched or it is not safe. */

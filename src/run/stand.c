@@ -5,6 +5,7 @@
 
 #include "run/known.h"
 #include "run/resume.h"
+#include "run/row.h"
 
 #include "base/file.h"
 #include "base/log.h"
@@ -255,6 +256,7 @@ static void look(struct stand *s)
     struct reading r;
     if (stand_read(s->config, STAND_RESTS, &r, &temperature_error, &e)) {
         stand_set_reading(s, &r);
+        row_note(s, &r);
         /* A thermometer that is gone is told now, not when somebody wants to start. */
         const char *problem = temperature_error.text;
         if (problem[0] == '\0' && store_is_late(s->store, &e)) {
@@ -268,6 +270,7 @@ static void look(struct stand *s)
     if (e.code == ERR_INTERRUPTED) {
         return;
     }
+    row_note(s, NULL);
     log_warn("%s: %s", s->config->name, e.text);
     stand_set_phase(s, STAND_MISSING, e.text);
 }
@@ -284,6 +287,7 @@ static void idle_turn(struct stand *s)
         return;
     }
     look(s);
+    row_look(s);
     clock_wait_until(s->clock, clock_now_ns(s->clock) + IDLE_PERIOD_NS, s->waker.fd);
 }
 
@@ -328,6 +332,27 @@ static bool accept_instruments(struct stand *s, struct err *e)
     return !is_latched(s) || clear_latch(s, e);
 }
 
+/* A run, whoever asked for it. Returns false when the thread shall leave. */
+static bool run(struct stand *s, struct job *job)
+{
+    bool leave = stand_run(s, job);
+    row_after_run(s);
+    return !leave;
+}
+
+/* Somebody says that the next battery of the row is connected. Likewise. */
+static bool run_next(struct stand *s, struct job *job)
+{
+    struct err e = {0};
+    if (row_check(s, job, &e)) {
+        return run(s, job);
+    }
+    log_info("%s: not begun: %s", s->config->name, e.text);
+    stand_answer(s, false, &e);
+    job_free(job);
+    return true;
+}
+
 /* Returns false when the thread shall leave. */
 static bool obey(struct stand *s, enum order order, struct job *job)
 {
@@ -336,7 +361,9 @@ static bool obey(struct stand *s, enum order order, struct job *job)
     case ORDER_NONE:
         return true;
     case ORDER_BEGIN:
-        return !stand_run(s, job);
+        return run(s, job);
+    case ORDER_NEXT:
+        return run_next(s, job);
     case ORDER_CONFIRM:
         err_set(&e, ERR_REFUSED, "%s: nothing is running, nothing to confirm", s->config->name);
         stand_answer(s, false, &e);
@@ -374,7 +401,7 @@ static bool look_back(struct stand *s)
         slip_remove(s->slip);
         return true;
     }
-    return !stand_run(s, job);
+    return run(s, job);
 }
 
 /* Where the system allows it, a sample is read and judged before anything else of

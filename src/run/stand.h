@@ -15,6 +15,7 @@
 enum order {
     ORDER_NONE,
     ORDER_BEGIN,
+    ORDER_NEXT, /* the same for the next battery of the row, which is looked at first */
     ORDER_CONFIRM,
     ORDER_END,
     ORDER_CLEAR,
@@ -40,12 +41,23 @@ struct resume_point {
 /* A run to begin. Owned by the stand once the order is given. */
 struct job {
     struct resume_point resume;
-    bool asked; /* somebody waits for the answer */
+    bool asked;     /* somebody waits for the answer */
+    int64_t row_nr; /* the place in the row that it is for; 0 none */
+    bool anyway;    /* a person said so in spite of a doubt */
     struct profile *profile;
     struct battery battery;
     char run_id[UUID_TEXT_SIZE];
 };
 void job_free(struct job *j);
+
+/* The thread's own memory of its row and of the battery before. */
+struct row_memory {
+    int64_t asked_nr; /* the place that was asked for; 0: none yet */
+    int64_t told_ns;
+    int64_t former_nr;          /* run */
+    char former[LABEL_SIZE];    /* its battery; "": none, or a look is missing since */
+    double lowest_V, highest_V; /* read since it ended; NAN: nothing yet */
+};
 
 struct stand {
     struct stand_config *config; /* its instruments belong to this thread alone */
@@ -64,6 +76,8 @@ struct stand {
     bool watching; /* the thread's own: a trip is latched, and the temperature is watched */
     struct guard_watch watch;
     struct waker waker;
+    atomic_bool row_changed; /* what waits in the row is not known (any more) */
+    struct row_memory row;
 
     pthread_mutex_t asking; /* held by whoever gives an order, until it is answered */
 

@@ -15,4 +15,10 @@ struct store {
     struct reader *reader;
 };
 
+/* Code of a finished statement -> verdict on the operation; a constraint that
+ * nobody expected is a mistake of the program. */
+enum apply op_judge(struct writer *w, struct op *op, int rc);
+/* For operations whose only result is that they happened. */
+bool op_do(struct store *s, struct op *op, struct err *e) NODISCARD;
+
 #endif

@@ -14,9 +14,7 @@ static bool is_constraint(int rc)
     return (rc & 0xff) == SQLITE_CONSTRAINT;
 }
 
-/* Code of a finished statement -> verdict on the operation; a constraint that
- * nobody expected is a mistake of the program. */
-static enum apply judge(struct writer *w, struct op *op, int rc)
+enum apply op_judge(struct writer *w, struct op *op, int rc)
 {
     if (rc == SQLITE_OK)
         return APPLY_DONE;
@@ -29,8 +27,7 @@ static enum apply judge(struct writer *w, struct op *op, int rc)
     return APPLY_REFUSED;
 }
 
-/* For operations whose only result is that they happened. */
-static bool do_and_free(struct store *s, struct op *op, struct err *e)
+bool op_do(struct store *s, struct op *op, struct err *e)
 {
     struct op *done = writer_do(&s->writer, op, STORE_OP_TIMEOUT_MS, e);
     if (!done)
@@ -41,34 +38,44 @@ static bool do_and_free(struct store *s, struct op *op, struct err *e)
 
 /* --- batteries --- */
 
-static enum apply battery_add(struct writer *w, struct op *op)
+/* What can be corrected, in the order of the columns. */
+static void bind_facts(struct store_bind *b, const struct battery *y)
 {
-    const struct battery *y = &op->battery;
-    struct store_bind b = store_bind(&w->db, W_BATTERY_ADD);
-    store_bind_text(&b, y->id);
-    store_bind_text(&b, y->label);
-    store_bind_text(&b, chemistry_names[y->chemistry]);
-    store_bind_int(&b, y->cells);
-    store_bind_real(&b, y->rated_Ah);
-    store_bind_real(&b, y->rated_hours);
-    store_bind_real(&b, y->rated_cutoff_V);
-    store_bind_real(&b, y->current_max_A);
-    store_bind_real(&b, y->temperature_max_C);
-    store_bind_text(&b, y->lot);
-    store_bind_text(&b, y->note);
-    store_bind_int(&b, y->created_utc_ns);
-    store_bind_int_or_null(&b, y->retired_utc_ns);
-    int rc = store_run(&b);
+    store_bind_text(b, y->label);
+    store_bind_text(b, chemistry_names[y->chemistry]);
+    store_bind_int(b, y->cells);
+    store_bind_real(b, y->rated_Ah);
+    store_bind_real(b, y->rated_hours);
+    store_bind_real(b, y->rated_cutoff_V);
+    store_bind_real(b, y->current_max_A);
+    store_bind_real(b, y->charge_current_max_A);
+    store_bind_real(b, y->temperature_max_C);
+    store_bind_text(b, y->lot);
+    store_bind_text(b, y->note);
+}
+
+static enum apply judge_label(struct writer *w, struct op *op, int rc)
+{
     if (rc == SQLITE_CONSTRAINT_UNIQUE) {
         err_set(&op->err, ERR_CONFIG,
                 "a battery with the label \"%s\" is in the register already; choose another label",
-                y->label);
+                op->battery.label);
         return APPLY_REFUSED;
     }
-    return judge(w, op, rc);
+    return op_judge(w, op, rc);
 }
 
-bool store_battery_add(struct store *s, struct battery *b, struct err *e)
+static enum apply battery_add(struct writer *w, struct op *op)
+{
+    struct store_bind b = store_bind(&w->db, W_BATTERY_ADD);
+    store_bind_text(&b, op->battery.id);
+    bind_facts(&b, &op->battery);
+    store_bind_int(&b, op->battery.created_utc_ns);
+    store_bind_int_or_null(&b, op->battery.retired_utc_ns);
+    return judge_label(w, op, store_run(&b));
+}
+
+static bool check_facts(const struct battery *b, struct err *e)
 {
     if (b->label[0] == '\0')
         return err_set(e, ERR_CONFIG,
@@ -77,6 +84,13 @@ bool store_battery_add(struct store *s, struct battery *b, struct err *e)
         return err_set(e, ERR_CONFIG,
                        "battery \"%s\" needs a known chemistry and at least one cell in series",
                        b->label);
+    return true;
+}
+
+bool store_battery_add(struct store *s, struct battery *b, struct err *e)
+{
+    if (!check_facts(b, e))
+        return false;
     struct op *op = op_new(battery_add, "add the battery");
     op->battery = *b;
     if (op->battery.created_utc_ns == 0)
@@ -90,12 +104,36 @@ bool store_battery_add(struct store *s, struct battery *b, struct err *e)
     return true;
 }
 
+static enum apply battery_edit(struct writer *w, struct op *op)
+{
+    struct store_bind was = store_bind(&w->db, W_BATTERY_WAS);
+    store_bind_text(&was, op->battery.id);
+    store_bind_int(&was, op->utc_ns);
+    int rc = store_run(&was);
+    if (rc != SQLITE_OK)
+        return op_judge(w, op, rc);
+    struct store_bind b = store_bind(&w->db, W_BATTERY_EDIT);
+    bind_facts(&b, &op->battery);
+    store_bind_text(&b, op->battery.id);
+    return judge_label(w, op, store_run(&b));
+}
+
+bool store_battery_edit(struct store *s, const struct battery *b, int64_t utc_ns, struct err *e)
+{
+    if (!check_facts(b, e))
+        return false;
+    struct op *op = op_new(battery_edit, "correct the battery's record");
+    op->battery = *b;
+    op->utc_ns = utc_ns;
+    return op_do(s, op, e);
+}
+
 static enum apply battery_retire(struct writer *w, struct op *op)
 {
     struct store_bind b = store_bind(&w->db, W_BATTERY_RETIRE);
     store_bind_int(&b, op->utc_ns);
     store_bind_text(&b, op->name);
-    return judge(w, op, store_run(&b));
+    return op_judge(w, op, store_run(&b));
 }
 
 bool store_battery_retire(struct store *s, const char *label, int64_t utc_ns, struct err *e)
@@ -106,7 +144,7 @@ bool store_battery_retire(struct store *s, const char *label, int64_t utc_ns, st
     struct op *op = op_new(battery_retire, "retire the battery");
     op->utc_ns = utc_ns;
     store_text_cut(op->name, sizeof op->name, label);
-    return do_and_free(s, op, e);
+    return op_do(s, op, e);
 }
 
 bool store_battery_find(struct store *s, const char *label, struct battery *out, struct err *e)
@@ -207,9 +245,20 @@ static enum apply run_begin(struct writer *w, struct op *op)
         return APPLY_REFUSED;
     }
     int rc = insert_run(w, op);
+    if (rc == SQLITE_OK && op->run.row_nr != 0) {
+        struct store_bind row = store_bind(&w->db, W_ROW_RUN);
+        store_bind_int(&row, op->nr);
+        store_bind_int(&row, op->run.row_nr);
+        rc = store_run(&row);
+        if (rc == SQLITE_OK && sqlite3_changes(w->db.db) == 0) {
+            err_set(&op->err, ERR_REFUSED,
+                    "the battery was taken out of the row meanwhile; nothing was started");
+            return APPLY_REFUSED;
+        }
+    }
     for (size_t i = 0; i < op->run.instrument_count && rc == SQLITE_OK; i++)
         rc = insert_instrument(w, op, i);
-    return judge(w, op, rc);
+    return op_judge(w, op, rc);
 }
 
 bool store_run_begin(struct store *s, const struct run_begin *r, int64_t *nr, struct err *e)
@@ -277,7 +326,7 @@ static enum apply run_end(struct writer *w, struct op *op)
     int rc = store_run(&b);
     if (rc == SQLITE_OK && sqlite3_changes(w->db.db) == 0)
         return not_running(w, op);
-    return judge(w, op, rc);
+    return op_judge(w, op, rc);
 }
 
 static const struct run_trip no_trip = {
@@ -295,7 +344,7 @@ bool store_run_end(struct store *s, int64_t nr, enum run_outcome outcome, int64_
     op->utc_ns = ended_utc_ns;
     op->trip = trip && trip->reason[0] ? *trip : no_trip;
     op->result_json = op_keep(op, result_json);
-    return do_and_free(s, op, e);
+    return op_do(s, op, e);
 }
 
 static enum apply mark_interrupted(struct writer *w, struct op *op)
@@ -308,7 +357,7 @@ static enum apply mark_interrupted(struct writer *w, struct op *op)
         rc = store_run(&runs);
         op->count = sqlite3_changes(w->db.db);
     }
-    return judge(w, op, rc);
+    return op_judge(w, op, rc);
 }
 
 bool store_mark_interrupted(struct store *s, int64_t utc_ns, int *count, struct err *e)
@@ -329,7 +378,7 @@ static enum apply resume(struct writer *w, struct op *op)
     store_bind_int(&b, op->nr);
     int rc = store_run(&b);
     op->count = sqlite3_changes(w->db.db);
-    return judge(w, op, rc);
+    return op_judge(w, op, rc);
 }
 
 bool store_run_resume(struct store *s, int64_t nr, struct err *e)
@@ -357,7 +406,7 @@ static enum apply latch_set(struct writer *w, struct op *op)
     store_bind_real(&b, op->trip.at_s);
     store_bind_real(&b, op->trip.value);
     store_bind_real(&b, op->trip.limit);
-    return judge(w, op, store_run(&b));
+    return op_judge(w, op, store_run(&b));
 }
 
 bool store_latch_set(struct store *s, const char *stand, int64_t nr, const struct run_trip *trip,
@@ -368,7 +417,7 @@ bool store_latch_set(struct store *s, const char *stand, int64_t nr, const struc
     store_text_cut(op->name, sizeof op->name, stand);
     op->nr = nr;
     op->trip = *trip;
-    return do_and_free(s, op, e);
+    return op_do(s, op, e);
 }
 
 static enum apply latch_clear(struct writer *w, struct op *op)
@@ -376,7 +425,7 @@ static enum apply latch_clear(struct writer *w, struct op *op)
     struct store_bind b = store_bind(&w->db, W_LATCH_CLEAR);
     store_bind_int(&b, op->utc_ns);
     store_bind_text(&b, op->name);
-    return judge(w, op, store_run(&b));
+    return op_judge(w, op, store_run(&b));
 }
 
 bool store_latch_clear(struct store *s, const char *stand, int64_t utc_ns, struct err *e)
@@ -384,7 +433,7 @@ bool store_latch_clear(struct store *s, const char *stand, int64_t utc_ns, struc
     struct op *op = op_new(latch_clear, "clear the trip");
     store_text_cut(op->name, sizeof op->name, stand);
     op->utc_ns = utc_ns;
-    return do_and_free(s, op, e);
+    return op_do(s, op, e);
 }
 
 bool store_latch_get(struct store *s, const char *stand, bool *found, struct run_trip *out,
@@ -407,7 +456,7 @@ static enum apply know_instrument(struct writer *w, struct op *op)
     store_bind_text(&b, in->driver);
     store_bind_text(&b, in->identity);
     store_bind_int(&b, op->utc_ns);
-    return judge(w, op, store_run(&b));
+    return op_judge(w, op, store_run(&b));
 }
 
 bool store_known_set(struct store *s, const char *stand, const struct run_instrument *known,
@@ -418,7 +467,7 @@ bool store_known_set(struct store *s, const char *stand, const struct run_instru
     op->run.instrument[0] = *known;
     op->run.instrument[0].driver_text = NULL;
     op->utc_ns = utc_ns;
-    return do_and_free(s, op, e);
+    return op_do(s, op, e);
 }
 
 bool store_known_get(struct store *s, const char *stand, struct run_instrument *known,

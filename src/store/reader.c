@@ -13,14 +13,31 @@
 
 #define BATTERY_COLUMNS                                                                            \
     "b.id, b.label, b.chemistry, b.cells, b.rated_Ah, b.rated_hours, b.rated_cutoff_V,"            \
-    " b.current_max_A, b.temperature_max_C, b.lot, b.note, b.created_utc_ns, b.retired_utc_ns"
+    " b.current_max_A, b.charge_current_max_A, b.temperature_max_C, b.lot, b.note,"                \
+    " b.created_utc_ns, b.retired_utc_ns"
+/* The same as they were at the time of run r; the label is the present one. */
+#define AS_IT_WAS(column) "iif(w.nr IS NULL, b." column ", w." column ")"
+#define BATTERY_COLUMNS_OF_RUN                                                                                                                                                 \
+    "b.id, b.label, " AS_IT_WAS("chemistry") ", " AS_IT_WAS("cells") ", " AS_IT_WAS("rated_Ah") ", " AS_IT_WAS("rated_hours") ", " AS_IT_WAS("rated_cutoff_V") ", " AS_IT_WAS( \
+        "current_max_A") ", " AS_IT_WAS("charge_current_max_A") ", " AS_IT_WAS("temperature_max_"                                                                              \
+                                                                               "C") ","                                                                                        \
+                                                                                    " " AS_IT_WAS("lot") ", " AS_IT_WAS(                                                       \
+                                                                                        "note") ", b.created_utc_ns, b.retired_utc_ns"
 /* Samples are numbered from 0 without gaps, so the last number counts them. */
 #define RUN_COLUMNS                                                                                \
     "r.nr, r.id, r.stand, r.profile, r.started_utc_ns, r.ended_utc_ns, r.outcome, r.lead_Ohm,"     \
     " r.voltage_source, r.software_version, r.profile_sha256, r.bench_sha256, r.trip_reason,"      \
     " r.trip_sentence, r.trip_at_utc_ns, r.trip_at_s, r.trip_value, r.trip_limit,"                 \
-    " (SELECT max(seq) + 1 FROM sample WHERE run_nr = r.nr), " BATTERY_COLUMNS
-#define RUN_TABLES " FROM run r JOIN battery b ON b.id = r.battery_id "
+    " (SELECT max(seq) + 1 FROM sample WHERE run_nr = r.nr), " BATTERY_COLUMNS_OF_RUN
+#define RUN_TABLES                                                                                 \
+    " FROM run r JOIN battery b ON b.id = r.battery_id"                                            \
+    " LEFT JOIN battery_was w ON w.nr = (SELECT nr FROM battery_was"                               \
+    "  WHERE battery_id = r.battery_id AND last_run_nr >= r.nr ORDER BY last_run_nr, nr LIMIT 1) "
+#define ROW_COLUMNS                                                                                \
+    "p.nr, p.stand, b.label, p.battery_id, p.profile, p.added_utc_ns, p.added_by, p.asked_utc_ns," \
+    " p.run_nr, r.id, r.outcome, r.ended_utc_ns, p.dropped_utc_ns, p.dropped_why"                  \
+    " FROM row_place p JOIN battery b ON b.id = p.battery_id LEFT JOIN run r ON r.nr = p.run_nr"   \
+    " WHERE p.stand = ?1 AND "
 
 static const char *const reader_sql[] = {
     [R_BEGIN] = "BEGIN",
@@ -46,6 +63,13 @@ static const char *const reader_sql[] = {
                   " ORDER BY seq LIMIT ?5",
     [R_EVENTS] = "SELECT utc_ns, t_s, kind, text FROM event WHERE run_nr IS ? ORDER BY nr",
     [R_TEXT] = "SELECT body FROM text WHERE sha256 = ?",
+    [R_ROW] = "SELECT " ROW_COLUMNS "p.left_order IS NULL ORDER BY p.place",
+    [R_ROW_LEFT] = "SELECT " ROW_COLUMNS "p.left_order IS NOT NULL ORDER BY p.left_order DESC"
+                   " LIMIT ?2",
+    /* The newest run that came to a verdict. One that was cut short has "undecided", and
+     * must not hide what a whole one said before. */
+    [R_JUDGED] = "SELECT nr FROM run WHERE battery_id = ? AND outcome = 'completed'"
+                 " AND json_extract(result_json, '$.verdict') IS NOT NULL ORDER BY nr DESC LIMIT 1",
     [R_BACKUP] = "VACUUM INTO ?",
 };
 _Static_assert(R_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of a reader");
@@ -112,11 +136,12 @@ void reader_battery_columns(sqlite3_stmt *st, int column, struct battery *out)
     out->rated_hours = store_column_real(st, column + 5);
     out->rated_cutoff_V = store_column_real(st, column + 6);
     out->current_max_A = store_column_real(st, column + 7);
-    out->temperature_max_C = store_column_real(st, column + 8);
-    store_column_copy(st, column + 9, out->lot, sizeof out->lot);
-    store_column_copy(st, column + 10, out->note, sizeof out->note);
-    out->created_utc_ns = sqlite3_column_int64(st, column + 11);
-    out->retired_utc_ns = sqlite3_column_int64(st, column + 12);
+    out->charge_current_max_A = store_column_real(st, column + 8);
+    out->temperature_max_C = store_column_real(st, column + 9);
+    store_column_copy(st, column + 10, out->lot, sizeof out->lot);
+    store_column_copy(st, column + 11, out->note, sizeof out->note);
+    out->created_utc_ns = sqlite3_column_int64(st, column + 12);
+    out->retired_utc_ns = sqlite3_column_int64(st, column + 13);
 }
 
 static void free_words(char **words, size_t n)

@@ -3,6 +3,7 @@
 #ifndef AMPLEDGER_STORE_READER_H
 #define AMPLEDGER_STORE_READER_H
 
+#include "store/row.h"
 #include "store/sql.h"
 #include "store/store.h"
 
@@ -24,6 +25,9 @@ enum reader_sql {
     R_SAMPLES,
     R_EVENTS,
     R_TEXT,
+    R_ROW,
+    R_ROW_LEFT,
+    R_JUDGED,
     R_BACKUP,
     R_COUNT
 };
@@ -40,6 +44,12 @@ bool reader_latch(struct reader *r, const char *stand, bool *found, struct run_t
 
 bool reader_known(struct reader *r, const char *stand, struct run_instrument *known,
                   struct err *e) NODISCARD;
+
+bool reader_row(struct reader *r, const char *stand, int left_most, struct row_place **out,
+                size_t *n, struct err *e) NODISCARD;
+
+/* By its name in the database. */
+enum run_outcome reader_outcome(const char *name);
 
 /* The columns of a battery from `column` on, as R_BATTERY selects them. */
 void reader_battery_columns(sqlite3_stmt *st, int column, struct battery *out);

@@ -10,7 +10,7 @@
 #include <string.h>
 
 #define BATTERY_COLUMN 19 /* where the battery begins in RUN_COLUMNS */
-#define PLAN_COLUMN 32    /* what follows it */
+#define PLAN_COLUMN 33    /* what follows it */
 
 void run_row_free(struct run_row *r)
 {
@@ -22,7 +22,7 @@ void run_row_free(struct run_row *r)
     r->step_count = 0;
 }
 
-static enum run_outcome outcome_of(const char *name)
+enum run_outcome reader_outcome(const char *name)
 {
     for (int i = 0; i <= RUN_INTERRUPTED; i++) {
         if (name && strcmp(name, run_outcome_names[i]) == 0)
@@ -50,7 +50,7 @@ static void read_run(sqlite3_stmt *st, struct run_row *r)
     store_column_copy(st, 3, r->profile, sizeof r->profile);
     r->started_utc_ns = sqlite3_column_int64(st, 4);
     r->ended_utc_ns = sqlite3_column_int64(st, 5);
-    r->outcome = outcome_of((const char *)sqlite3_column_text(st, 6));
+    r->outcome = reader_outcome((const char *)sqlite3_column_text(st, 6));
     r->lead_ohm = store_column_real(st, 7);
     store_column_copy(st, 8, r->voltage_source, sizeof r->voltage_source);
     store_column_copy(st, 9, r->software_version, sizeof r->software_version);
@@ -213,6 +213,14 @@ static bool read_whole_run(struct reader *r, int64_t nr, struct run_row *out, st
         return err_set(e, ERR_NOT_FOUND,
                        "there is no run %" PRId64 "; \"ampledger runs\" shows all", nr);
     return read_instruments(r, out, e) && read_steps(r, out, e);
+}
+
+bool reader_judged(struct reader *r, const char *battery_id, int64_t *nr, struct err *e)
+{
+    *nr = 0;
+    struct store_bind b = store_bind(&r->db, R_JUDGED);
+    store_bind_text(&b, battery_id);
+    return store_get_int(&b, nr) == SQLITE_OK || store_sqlite_err(e, r->db.db, r->db.path, "read");
 }
 
 /* In one transaction, so that the parts fit together while the run goes on. */

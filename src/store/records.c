@@ -7,6 +7,13 @@
 #include <inttypes.h>
 #include <string.h>
 
+/* What can be corrected. */
+#define BATTERY_FACTS                                                                              \
+    "label, chemistry, cells, rated_Ah, rated_hours, rated_cutoff_V, current_max_A,"               \
+    " charge_current_max_A, temperature_max_C, lot, note"
+#define STILL_WAITS "left_order IS NULL"
+#define LEAVES "left_order = (SELECT coalesce(max(left_order), 0) + 1 FROM row_place)"
+
 const char *const writer_sql[] = {
     [W_BEGIN] = "BEGIN IMMEDIATE",
     [W_COMMIT] = "COMMIT",
@@ -22,10 +29,18 @@ const char *const writer_sql[] = {
     [W_EVENT] = "INSERT INTO event(run_nr, utc_ns, t_s, kind, text) VALUES(?, ?, ?, ?, ?)",
     [W_BATTERY_ADD] =
         "INSERT INTO battery(id, label, chemistry, cells, rated_Ah, rated_hours, rated_cutoff_V,"
-        " current_max_A, temperature_max_C, lot, note, created_utc_ns, retired_utc_ns)"
-        " VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        " current_max_A, charge_current_max_A, temperature_max_C, lot, note, created_utc_ns,"
+        " retired_utc_ns) VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [W_BATTERY_RETIRE] = "UPDATE battery SET retired_utc_ns = ?"
                          " WHERE label = ? AND retired_utc_ns IS NULL",
+    [W_BATTERY_WAS] =
+        "INSERT INTO battery_was(battery_id, until_utc_ns, last_run_nr, " BATTERY_FACTS ")"
+        " SELECT id, ?2, (SELECT coalesce(max(nr), 0) FROM run), " BATTERY_FACTS
+        " FROM battery WHERE id = ?1",
+    [W_BATTERY_EDIT] = "UPDATE battery SET label = ?, chemistry = ?, cells = ?, rated_Ah = ?,"
+                       " rated_hours = ?, rated_cutoff_V = ?, current_max_A = ?,"
+                       " charge_current_max_A = ?, temperature_max_C = ?, lot = ?, note = ?"
+                       " WHERE id = ?",
     [W_BATTERY_KNOWN] = "SELECT count(*) FROM battery WHERE id = ?1 OR label = ?1",
     [W_TEXT] = "INSERT OR IGNORE INTO text(sha256, body) VALUES(?, ?)",
     [W_RUN_BEGIN] =
@@ -64,6 +79,24 @@ const char *const writer_sql[] = {
     [W_KNOWN_INSTRUMENT] =
         "INSERT OR REPLACE INTO known_instrument(stand, role, driver, identity, since_utc_ns)"
         " VALUES(?, ?, ?, ?, ?)",
+    [W_ROW_WAITING] = "SELECT count(*) FROM row_place WHERE stand = ? AND " STILL_WAITS,
+    [W_ROW_FIND] = "SELECT stand FROM row_place WHERE battery_id = ? AND profile = ?"
+                   " AND " STILL_WAITS,
+    [W_ROW_ADD] = "INSERT INTO row_place(stand, place, battery_id, profile, added_utc_ns, added_by)"
+                  " VALUES(?1, (SELECT coalesce(max(place), 0) + 1 FROM row_place WHERE stand = ?1"
+                  "  AND " STILL_WAITS "), ?2, ?3, ?4, ?5)",
+    [W_ROW_DROP] = "UPDATE row_place SET dropped_utc_ns = ?, dropped_why = ?, " LEAVES
+                   " WHERE nr = ? AND " STILL_WAITS,
+    /* All of the row are numbered anew; the one that moves gets in between (?2 is odd). */
+    [W_ROW_MOVE] =
+        "UPDATE row_place SET place = to_be.place FROM"
+        " (SELECT nr, row_number() OVER (ORDER BY CASE nr WHEN ?1 THEN ?2 ELSE 2 * rank END)"
+        "  AS place FROM (SELECT nr, row_number() OVER (ORDER BY place) AS rank FROM row_place"
+        "   WHERE stand = (SELECT stand FROM row_place WHERE nr = ?1 AND " STILL_WAITS
+        ") AND " STILL_WAITS "))"
+        " AS to_be WHERE row_place.nr = to_be.nr",
+    [W_ROW_ASKED] = "UPDATE row_place SET asked_utc_ns = ? WHERE nr = ? AND asked_utc_ns IS NULL",
+    [W_ROW_RUN] = "UPDATE row_place SET run_nr = ?, " LEAVES " WHERE nr = ? AND " STILL_WAITS,
 };
 _Static_assert(W_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of the writer");
 

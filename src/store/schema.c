@@ -98,9 +98,32 @@ static const char version_3[] =
     " stand TEXT NOT NULL, role TEXT NOT NULL, driver TEXT NOT NULL, identity TEXT NOT NULL,"
     " since_utc_ns INTEGER NOT NULL, PRIMARY KEY(stand, role, driver)) STRICT, WITHOUT ROWID;";
 
+/* Version 4. Rows of batteries that wait at a stand. A place has no state of its
+ * own: it waits until its run begins or it is dropped, which left_order numbers, and
+ * what became of its run stands in the run. A battery's record can be corrected;
+ * runs up to last_run_nr go by what it was before (battery_was). */
+static const char version_4[] =
+    "ALTER TABLE battery ADD COLUMN charge_current_max_A REAL;"
+    "CREATE TABLE battery_was("
+    " nr INTEGER PRIMARY KEY, battery_id TEXT NOT NULL REFERENCES battery(id),"
+    " until_utc_ns INTEGER NOT NULL, last_run_nr INTEGER NOT NULL,"
+    " label TEXT NOT NULL, chemistry TEXT NOT NULL, cells INTEGER NOT NULL, rated_Ah REAL,"
+    " rated_hours REAL, rated_cutoff_V REAL, current_max_A REAL, charge_current_max_A REAL,"
+    " temperature_max_C REAL, lot TEXT NOT NULL, note TEXT NOT NULL) STRICT;"
+    "CREATE INDEX battery_was_by_run ON battery_was(battery_id, last_run_nr);"
+    "CREATE TABLE row_place("
+    " nr INTEGER PRIMARY KEY AUTOINCREMENT, stand TEXT NOT NULL, place INTEGER NOT NULL,"
+    " battery_id TEXT NOT NULL REFERENCES battery(id), profile TEXT NOT NULL,"
+    " added_utc_ns INTEGER NOT NULL, added_by TEXT NOT NULL DEFAULT '', asked_utc_ns INTEGER,"
+    " run_nr INTEGER REFERENCES run(nr), dropped_utc_ns INTEGER,"
+    " dropped_why TEXT NOT NULL DEFAULT '', left_order INTEGER) STRICT;"
+    "CREATE INDEX row_place_waiting ON row_place(stand, place) WHERE left_order IS NULL;"
+    "CREATE INDEX row_place_left ON row_place(stand, left_order) WHERE left_order IS NOT NULL;";
+
 /* migrations[n] leads from version n to n + 1. A released one is never edited:
  * changes are a new entry at the end. */
-static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1, version_2, version_3};
+static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1, version_2, version_3,
+                                                             version_4};
 
 bool store_resolve(const char *path, char out[PATH_MAX], struct err *e)
 {

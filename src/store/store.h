@@ -62,6 +62,10 @@ bool store_battery_find(struct store *s, const char *label, struct battery *out,
                         struct err *e) NODISCARD;
 /* Owned array (free()), by label; retired batteries included. */
 bool store_battery_list(struct store *s, struct battery **out, size_t *n, struct err *e) NODISCARD;
+/* Corrects the record of b->id, all of it; a new label must be free (ERR_CONFIG). Runs
+ * made before keep the record as it was then. */
+bool store_battery_edit(struct store *s, const struct battery *b, int64_t utc_ns,
+                        struct err *e) NODISCARD;
 /* Takes a battery out of service; its history stays. Doing it again changes nothing. */
 bool store_battery_retire(struct store *s, const char *label, int64_t utc_ns,
                           struct err *e) NODISCARD;
@@ -93,6 +97,8 @@ struct run_begin {
     const char *profile_text, *bench_text; /* full texts, stored once by SHA-256 */
     const char *plan_json;                 /* the plan as it was agreed */
     const char *software_version;
+    int64_t row_nr; /* the place in a row that this run is for (store/row.h); 0 none.
+                       ERR_REFUSED when that place does not wait any more */
     size_t instrument_count;
     struct run_instrument instrument[4];
 };
@@ -167,8 +173,8 @@ bool store_run_resume(struct store *s, int64_t nr, struct err *e) NODISCARD;
 struct run_row {
     int64_t nr;
     char id[UUID_TEXT_SIZE];
-    char battery[LABEL_SIZE]; /* label */
-    struct battery battery_record;
+    char battery[LABEL_SIZE];      /* label */
+    struct battery battery_record; /* as it was then, but with the present label */
     char stand[LABEL_SIZE], profile[64];
     int64_t started_utc_ns, ended_utc_ns; /* 0: not ended */
     enum run_outcome outcome;
@@ -200,6 +206,8 @@ bool reader_runs(struct reader *r, const char *battery, int limit, struct run_ro
 /* `which`: a run's number, or a unique beginning of its id, or "last".
  * ERR_NOT_FOUND, or ERR_CONFIG when ambiguous. Free with run_row_free(). */
 bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e) NODISCARD;
+/* The newest completed run of a battery (by id) whose result has a verdict; *nr 0: none has. */
+bool reader_judged(struct reader *r, const char *battery_id, int64_t *nr, struct err *e) NODISCARD;
 /* Calls `each` for every sample in order, from a step by its running number (-1: all); each
  * returning false stops. Streaming: memory does not grow with the run. */
 typedef bool sample_fn(void *context, int step, const struct sample *sample);

@@ -58,6 +58,7 @@ void op_free(struct op *op)
 {
     for (size_t i = 0; i < op->owned_count; i++)
         free(op->owned[i]);
+    free(op->extra);
     free(op);
 }
 

@@ -41,6 +41,8 @@ enum writer_sql {
     W_EVENT,
     W_BATTERY_ADD,
     W_BATTERY_RETIRE,
+    W_BATTERY_WAS,
+    W_BATTERY_EDIT,
     W_BATTERY_KNOWN,
     W_TEXT,
     W_RUN_BEGIN,
@@ -53,6 +55,13 @@ enum writer_sql {
     W_INTERRUPTED,
     W_RESUME,
     W_KNOWN_INSTRUMENT,
+    W_ROW_WAITING,
+    W_ROW_FIND,
+    W_ROW_ADD,
+    W_ROW_DROP,
+    W_ROW_MOVE,
+    W_ROW_ASKED,
+    W_ROW_RUN,
     W_COUNT
 };
 extern const char *const writer_sql[];
@@ -90,6 +99,7 @@ struct op {
     const char *result_json;
     char *owned[16];
     size_t owned_count;
+    void *extra; /* what only one kind of operation has; owned (free()) */
 };
 
 struct op *op_new(op_apply *apply, const char *doing);

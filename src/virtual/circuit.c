@@ -45,6 +45,10 @@ static double battery_A(const struct vcircuit *c, double node_V, double *slope)
     double ohm = vbattery_series_ohm(b);
     double emf_V = vbattery_emf_V(b);
     double amps = 0.0;
+    *slope = 0.0;
+    if (c->leads != VLEADS_CONNECTED) {
+        return 0.0;
+    }
     *slope = 1.0 / ohm;
     switch (gate) {
     case VGATE_CLOSED:
@@ -108,7 +112,8 @@ static double solve_V(const struct vcircuit *c)
 
 static void solve(struct vcircuit *c, double dt_s)
 {
-    c->node_V = solve_V(c);
+    /* The wrong way round the voltage shows; what would flow into an instrument is not modelled. */
+    c->node_V = c->leads == VLEADS_SWAPPED ? -vbattery_emf_V(&c->battery) : solve_V(c);
     double sum = 0.0;
     for (size_t i = 0; i < c->count; i++) {
         vinstrument_settle(c->branches[i], c->node_V, dt_s);
@@ -116,7 +121,7 @@ static void solve(struct vcircuit *c, double dt_s)
         c->branches[i]->battery_C = c->battery.temperature_C;
     }
     double slope;
-    bool closed = vbattery_gate(&c->battery) == VGATE_CLOSED;
+    bool closed = vbattery_gate(&c->battery) == VGATE_CLOSED && c->leads == VLEADS_CONNECTED;
     c->current_A = closed ? sum : battery_A(c, c->node_V, &slope);
 }
 

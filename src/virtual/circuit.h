@@ -15,8 +15,11 @@
 
 #define CIRCUIT_BRANCHES 16
 
+enum vleads { VLEADS_CONNECTED, VLEADS_OPEN, VLEADS_SWAPPED };
+
 struct vcircuit {
-    char name[64]; /* of the battery */
+    char name[64];     /* of the battery */
+    enum vleads leads; /* between it and everything else */
     struct vbattery battery;
     struct vinstrument *branches[CIRCUIT_BRANCHES]; /* borrowed */
     size_t count;

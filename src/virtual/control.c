@@ -318,6 +318,42 @@ static bool do_soc(struct call *c)
     return true;
 }
 
+static bool do_leads(struct call *c)
+{
+    static const char *const words[] = {"connected", "open", "swapped", NULL};
+    struct vcircuit *v = want_battery(c);
+    if (!v) {
+        return false;
+    }
+    for (int i = 0; words[i] != NULL; i++) {
+        if (strcmp(c->rest, words[i]) == 0) {
+            v->leads = (enum vleads)i;
+            vcircuit_changed(v);
+            say(c, "ok\n");
+            return true;
+        }
+    }
+    return err_set(&c->e, ERR_CONFIG,
+                   "leads are connected, open or swapped, as in: leads launch-a open");
+}
+
+/* As if another battery of the same kind hung there. */
+static bool do_cells(struct call *c)
+{
+    struct vcircuit *v = want_battery(c);
+    double cells;
+    if (!v || !want_number(c, &cells, "cells launch-a 8")) {
+        return false;
+    }
+    if (cells < 1 || cells > 100 || floor(cells) < cells) {
+        return err_set(&c->e, ERR_CONFIG, "cells in series are a whole number from 1 to 100");
+    }
+    v->battery.spec.cells = (int)cells;
+    vcircuit_changed(v);
+    say(c, "ok\n");
+    return true;
+}
+
 static bool do_quit(struct call *c)
 {
     c->server->quit = true;
@@ -345,6 +381,8 @@ static const struct {
     {"heat", "heat BATTERY CELSIUS|off", do_heat},
     {"ambient", "ambient BATTERY CELSIUS", do_ambient},
     {"soc", "soc BATTERY FRACTION", do_soc},
+    {"leads", "leads BATTERY connected|open|swapped", do_leads},
+    {"cells", "cells BATTERY NUMBER", do_cells},
     {"quit", "quit", do_quit},
     {"help", "help", do_help},
 };

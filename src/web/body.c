@@ -86,6 +86,14 @@ static bool read_field(const struct body_field *f, const json_t *v, struct err *
         return read_number(f, v, e);
     case BODY_COUNT:
         return read_count(f, v, e);
+    case BODY_FLAG:
+        *(bool *)f->out = json_is_true(v);
+        return json_is_boolean(v) ||
+               err_set(e, ERR_CONFIG, "\"%s\" must be true or false", f->name);
+    case BODY_LIST:
+        *(const json_t **)f->out = v;
+        return json_is_array(v) ||
+               err_set(e, ERR_CONFIG, "\"%s\" must be a list in square brackets", f->name);
     }
     return err_set(e, ERR_BUG, "a field of unknown kind");
 }

@@ -99,7 +99,7 @@ bool post_start(const struct request *q, struct reply *out, struct err *e)
     return true;
 }
 
-/* Confirm, stop and clear: nothing in the body, the stand as it is afterwards in the answer. */
+/* Stop and clear: nothing in the body, the stand as it is afterwards in the answer. */
 static bool order(const struct request *q, struct reply *out,
                   bool give(struct run_host *, const char *, struct err *), struct err *e)
 {
@@ -112,9 +112,20 @@ static bool order(const struct request *q, struct reply *out,
     return true;
 }
 
+/* `run` in the answer: the one that began with it, of the next battery of the row. */
 bool post_confirm(const struct request *q, struct reply *out, struct err *e)
 {
-    return order(q, out, run_host_confirm, e);
+    struct run_confirmation said = {.stand = q->param};
+    const struct body_field field = {"anyway", BODY_FLAG, false, &said.anyway, 0};
+    char run_id[UUID_TEXT_SIZE] = "";
+    size_t index = 0;
+    if (!body_read(q->body, &field, 1, e) || !run_host_find(q->config->host, q->param, &index, e) ||
+        !run_host_confirm(q->config->host, &said, run_id, e)) {
+        return false;
+    }
+    out->body = stand_at(q->config, index);
+    json_object_set_new(out->body, "begun", text_to_json(run_id));
+    return true;
 }
 
 bool post_stop(const struct request *q, struct reply *out, struct err *e)

@@ -9,17 +9,28 @@
 #include <stdlib.h>
 #include <string.h>
 
-bool test_parts_load(const struct web_config *c, const struct test_wanted *wanted,
-                     struct test_parts *out, struct err *e)
+int64_t lookup_utc_now(const struct web_config *c)
 {
-    if (strchr(wanted->profile, '/') != NULL || wanted->profile[0] == '.') {
+    return c->clock != NULL ? clock_utc_ns(c->clock) : clock_real_utc_ns();
+}
+
+bool lookup_profile(const struct web_config *c, const char *name, struct profile **out,
+                    struct err *e)
+{
+    if (strchr(name, '/') != NULL || name[0] == '.') {
         return err_set(e, ERR_CONFIG,
                        "\"%s\" is not the name of a profile: give its name in the bench's folder, "
                        "without path and without .yaml",
-                       wanted->profile);
+                       name);
     }
+    return profile_find(c->bench->profiles_dir, name, false, out, e);
+}
+
+bool test_parts_load(const struct web_config *c, const struct test_wanted *wanted,
+                     struct test_parts *out, struct err *e)
+{
     return store_battery_find(c->store, wanted->battery, &out->battery, e) &&
-           profile_find(c->bench->profiles_dir, wanted->profile, false, &out->profile, e);
+           lookup_profile(c, wanted->profile, &out->profile, e);
 }
 
 void test_parts_free(struct test_parts *p)

@@ -21,6 +21,21 @@ bool test_parts_load(const struct web_config *c, const struct test_wanted *wante
                      struct test_parts *out, struct err *e) NODISCARD;
 void test_parts_free(struct test_parts *p);
 
+/* A profile of the bench's folder by its name, never a path. */
+bool lookup_profile(const struct web_config *c, const char *name, struct profile **out,
+                    struct err *e) NODISCARD;
+
+/* Label of the test clock, so that a virtual bench has one time only. */
+int64_t lookup_utc_now(const struct web_config *c);
+
+/* The batteries of a lot by label, retired ones included; owned (free()). ERR_NOT_FOUND
+ * with the nearest lot when there are none. */
+bool lookup_lot(const struct web_config *c, const char *lot, struct battery **out, size_t *n,
+                struct err *e) NODISCARD;
+/* The lots that are named, each once, in order; owned, NULL-terminated. */
+char **lot_names(const struct battery *batteries, size_t n);
+void lot_names_free(char **names);
+
 /* Its own connection to the daemon's database. */
 bool lookup_reader(const struct web_config *c, struct reader **out, struct err *e) NODISCARD;
 

@@ -60,6 +60,7 @@ json_t *battery_to_json(const struct battery *b)
         {"rated_hours", b->rated_hours},
         {"rated_cutoff_V", b->rated_cutoff_V},
         {"current_max_A", b->current_max_A},
+        {"charge_current_max_A", b->charge_current_max_A},
         {"temperature_max_C", b->temperature_max_C},
     };
     PUT_NUMBERS(o, numbers);
@@ -179,6 +180,19 @@ static json_t *run_of(const struct stand_status *s)
     return o;
 }
 
+/* What waits in its row; null when nothing does. Only at rest somebody is to act. */
+static json_t *next_of(const struct stand_status *s)
+{
+    const struct stand_next *n = &s->next;
+    if (n->row_nr == 0) {
+        return json_null();
+    }
+    return json_pack("{s:o, s:o, s:i, s:b, s:o, s:o}", "battery", text_to_json(n->battery),
+                     "profile", text_to_json(n->profile), "waiting", n->waiting, "paused",
+                     n->paused, "asked_utc", utc_to_json(n->asked_utc_ns), "say",
+                     text_to_json(s->phase == STAND_IDLE ? n->say : ""));
+}
+
 json_t *stand_to_json(const struct stand_status *s)
 {
     json_t *reading = json_object();
@@ -189,8 +203,9 @@ json_t *stand_to_json(const struct stand_status *s)
         {"age_s", s->reading_age_s},
     };
     PUT_NUMBERS(reading, numbers);
-    return json_pack("{s:o, s:s, s:o, s:b, s:o, s:o, s:o, s:o}", "name", text_to_json(s->name),
+    return json_pack("{s:o, s:s, s:o, s:b, s:o, s:o, s:o, s:o, s:o}", "name", text_to_json(s->name),
                      "phase", stand_phase_names[s->phase], "problem", text_to_json(s->problem),
                      "output_unconfirmed", s->output_unconfirmed, "reading", reading, "instruments",
-                     instruments_of(s), "run", run_of(s), "trip", trip_to_json(&s->trip));
+                     instruments_of(s), "run", run_of(s), "trip", trip_to_json(&s->trip), "next",
+                     next_of(s));
 }

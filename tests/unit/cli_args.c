@@ -208,11 +208,69 @@ static void verbs(void **state)
     assert_null(verb_find("anlyse"));
 }
 
+/* A correction goes by the record there is, and "none" makes a value unknown again. */
+static void corrections(void **state)
+{
+    (void)state;
+    struct err e = {0};
+    json_t *record = json_pack("{s:i, s:f}", "cells", 4, "rated_Ah", 125.0), *request = NULL;
+    struct battery_words w = {.rated_cutoff = "2.5V/cell",
+                              .current_max = "0.4C",
+                              .charge_current_max = "0.2C",
+                              .rated_hours = "none",
+                              .lot = "none"};
+    assert_true(battery_correction(&w, record, &request, &e));
+    json_t *wanted =
+        json_pack("{s:[s,s], s:f, s:f, s:f}", "forget", "rated_hours", "lot", "rated_cutoff_V",
+                  10.0, "current_max_A", 50.0, "charge_current_max_A", 25.0);
+    assert_true(json_equal(request, wanted));
+    json_decref(request);
+    json_decref(wanted);
+    w = (struct battery_words){.cells = "8", .rated_cutoff = "2.5V/cell", .chemistry = "lto"};
+    assert_true(battery_correction(&w, record, &request, &e));
+    wanted = json_pack("{s:[], s:i, s:s, s:f}", "forget", "cells", 8, "chemistry", "lto",
+                       "rated_cutoff_V", 20.0);
+    assert_true(json_equal(request, wanted));
+    json_decref(request);
+    json_decref(wanted);
+    w.chemistry = "lot";
+    assert_false(battery_correction(&w, record, &request, &e));
+    w = (struct battery_words){.cells = "none"};
+    assert_false(battery_correction(&w, record, &request, &e));
+    json_decref(record);
+}
+
+static void further_operands(void **state)
+{
+    (void)state;
+    struct cli c = {0};
+    struct err e = {0};
+    const char *stand = NULL, *words[3];
+    const struct operand_spec operand = {"STAND", &stand, true};
+    const struct args_spec spec = {.operands = &operand, .operand_count = 1};
+    struct args_rest rest = {words, 3, 0};
+    char *argv[] = {"queue", "jetty", "a", "--json", "b", "c", "d"};
+    assert_true(args_read_rest(&spec, &rest, &c, 6, argv, &e));
+    assert_string_equal(stand, "jetty");
+    assert_int_equal(rest.count, 3);
+    assert_string_equal(words[2], "c");
+    assert_true(c.json);
+    rest.count = 0;
+    assert_false(args_read_rest(&spec, &rest, &c, 7, argv, &e));
+    assert_non_null(strstr(e.text, "\"d\" is one argument too many"));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(forms),     cmocka_unit_test(mistakes), cmocka_unit_test(batteries),
-        cmocka_unit_test(addresses), cmocka_unit_test(problems), cmocka_unit_test(verbs),
+        cmocka_unit_test(forms),
+        cmocka_unit_test(mistakes),
+        cmocka_unit_test(batteries),
+        cmocka_unit_test(corrections),
+        cmocka_unit_test(further_operands),
+        cmocka_unit_test(addresses),
+        cmocka_unit_test(problems),
+        cmocka_unit_test(verbs),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -322,6 +322,26 @@ static void test_limits_of_steps(void **state)
     plan_free(p);
 }
 
+/* What the maker allows for charging is asked of charges only, as a problem and as a limit. */
+static void test_largest_charge_current(void **state)
+{
+    (void)state;
+    struct scene s;
+    launch(&s); /* charges with 20 A, discharges with 10 A */
+    s.battery.charge_current_max_A = 15;
+    struct plan *p = scene_plan(&s);
+    assert_true(only_problem(p, 0,
+                             "p.yaml:8: step \"fill\" charges with 20 A, and battery \"launch-a\" "
+                             "allows 15 A: lower the current"));
+    plan_free(p);
+    s.battery.charge_current_max_A = 22;
+    p = scene_plan(&s);
+    no_problem(p);
+    assert_float_equal(p->steps[0].limits.current_max_A, 22, 1e-5);
+    assert_float_equal(p->steps[2].limits.current_max_A, 12, 1e-5);
+    plan_free(p);
+}
+
 /* A deeply discharged block may be brought up by a pre-charge; lithium not. */
 static void test_deeply_discharged(void **state)
 {
@@ -701,12 +721,19 @@ static void test_complete(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_launch),          cmocka_unit_test(test_ends_of_a_charge),
-        cmocka_unit_test(test_compensation),    cmocka_unit_test(test_modes_of_a_load),
-        cmocka_unit_test(test_rounds),          cmocka_unit_test(test_disk),
-        cmocka_unit_test(test_limits_of_steps), cmocka_unit_test(test_deeply_discharged),
-        cmocka_unit_test(test_unrated),         cmocka_unit_test(test_problems),
-        cmocka_unit_test(test_warnings),        cmocka_unit_test(test_published),
+        cmocka_unit_test(test_launch),
+        cmocka_unit_test(test_ends_of_a_charge),
+        cmocka_unit_test(test_compensation),
+        cmocka_unit_test(test_modes_of_a_load),
+        cmocka_unit_test(test_rounds),
+        cmocka_unit_test(test_disk),
+        cmocka_unit_test(test_limits_of_steps),
+        cmocka_unit_test(test_largest_charge_current),
+        cmocka_unit_test(test_deeply_discharged),
+        cmocka_unit_test(test_unrated),
+        cmocka_unit_test(test_problems),
+        cmocka_unit_test(test_warnings),
+        cmocka_unit_test(test_published),
         cmocka_unit_test(test_complete),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

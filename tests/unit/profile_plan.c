@@ -672,10 +672,11 @@ static const struct {
      "battery's own protection is; check them"},
     {"", "", two_cells,
      "the battery reads 6.50 V at rest, below the floor of 4 lfp cells (8.00 V): it is deeply "
-     "discharged, or has another number of cells (this looks like 2); check battery \"launch-a\""},
+     "discharged, or it is another one: that is 2 cells of lfp (3.25 V each); check battery "
+     "\"launch-a\""},
     {"", "", eight_cells,
-     "the battery reads 26.40 V at rest, above what 4 lfp cells can have (14.80 V): check "
-     "chemistry and number of cells of battery \"launch-a\" (this looks like 8)"},
+     "the battery reads 26.40 V at rest: that is 8 cells of lfp (3.30 V each), the label of "
+     "\"launch-a\" says 4; connect the right one, or correct its record"},
 };
 
 static void test_problems(void **state)

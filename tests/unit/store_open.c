@@ -201,8 +201,12 @@ static void an_older_one_is_brought_up_to_date(void **state)
         assert_int_equal(row.steps[i].plan_step, i);
         assert_int_equal(row.steps[i].round, 1);
     }
+    assert_float_equal(row.battery_record.rated_Ah, 90, 0);
+    assert_string_equal(row.battery_record.lot, "spring");
+    assert_true(isnan(row.battery_record.charge_current_max_A));
     run_row_free(&row);
     reader_close(r);
+    assert_int_equal(ask_int(f->path, "SELECT count(*) FROM row_place"), 0);
 }
 
 static void an_empty_file_becomes_a_database(void **state)

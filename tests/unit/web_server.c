@@ -200,6 +200,80 @@ static void register_and_plan(void **state)
     answers(h, "POST", "/v1/batteries/lamp-7/retire", "", "200", "\"retired_utc\":\"2");
 }
 
+static void corrects_records(void **state)
+{
+    struct house *h = *state;
+    const char *lamp = "{\"label\":\"lamp-1\",\"chemistry\":\"lfp\",\"cells\":4,\"rated_Ah\":20,"
+                       "\"rated_hours\":5,\"lot\":\"autumn\"}";
+    answers(h, "POST", "/v1/batteries", lamp, "201", "\"lot\":\"autumn\"");
+    answers(h, "POST", "/v1/batteries/lamp-1/edit",
+            "{\"rated_Ah\":18.5,\"charge_current_max_A\":4,\"forget\":[\"rated_hours\",\"lot\"]}",
+            "200", "\"rated_Ah\":18.5,\"rated_hours\":null");
+    answers(h, "GET", "/v1/batteries/lamp-1", "", "200", "\"charge_current_max_A\":4");
+    answers(h, "GET", "/v1/batteries/lamp-1", "", "200", "\"lot\":null");
+    answers(h, "POST", "/v1/batteries/lamp-1/edit", "{\"label\":\"lamp-one\"}", "200", "lamp-one");
+    answers(h, "GET", "/v1/batteries/lamp-1", "", "404", "in the register");
+    static const struct {
+        const char *body, *status, *text;
+    } wrong[] = {
+        {"{\"forget\":[\"label\"]}", "400", "cannot be without"},
+        {"{\"forget\":[\"cells\"]}", "400", "is none of that"},
+        {"{\"forget\":[7]}", "400", "without quotes"},
+        {"{\"forget\":\"lot\"}", "400", "square brackets"},
+        {"{\"cells\":0}", "400", "whole number"},
+        {"{\"rated_Ah\":-1}", "400", "greater than 0"},
+        {"{\"chemistry\":\"lpf\"}", "400", "lfp"},
+        {"{\"lot\":\"a/b\"}", "400", "no slash"},
+        {"{\"label\":\"launch-a\"}", "400", "in the register already"},
+        {"{\"rated_ah\":1}", "400", "did you mean \\\"rated_Ah\\\""},
+    };
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        answers(h, "POST", "/v1/batteries/lamp-one/edit", wrong[i].body, wrong[i].status,
+                wrong[i].text);
+    }
+    answers(h, "GET", "/v1/batteries/lamp-one", "", "200", "\"cells\":4,\"rated_Ah\":18.5");
+}
+
+/* One that passed, one that failed before and passes now, one not tested, one retired. */
+static void shows_lots(void **state)
+{
+    struct house *h = *state;
+    struct err e = {0};
+    static const char *const results[][2] = {
+        {"{\"verdict\":\"fail\",\"capacity_Ah\":17.5}",
+         "{\"verdict\":\"pass\",\"capacity_Ah\":20.25,\"resistance_mOhm\":6.5}"},
+        {"{\"verdict\":\"undecided\"}", "{\"verdict\":null}"},
+        {NULL, NULL}};
+    for (int i = 0; i < 3; i++) {
+        struct battery b = launch("");
+        snprintf(b.label, sizeof b.label, "buoy-%d", i + 1);
+        strcpy(b.lot, "moorings");
+        ok(store_battery_add(h->store, &b, &e));
+        for (int k = 0; k < 2 && results[i][k] != NULL; k++) {
+            struct run_begin r = run_of(&b);
+            int64_t nr = 0;
+            ok(store_run_begin(h->store, &r, &nr, &e));
+            ok(store_run_end(h->store, nr, RUN_COMPLETED, FIXTURE_UTC_NS, NULL, results[i][k], &e));
+        }
+    }
+    answers(h, "GET", "/v1/lots", "", "200",
+            "{\"name\":\"moorings\",\"counts\":{\"pass\":1,\"fail\":0,\"undecided\":1,"
+            "\"untested\":1},\"batteries\":3}");
+    answers(h, "GET", "/v1/lots/moorings", "", "200",
+            "\"battery\":\"buoy-1\",\"standing\":\"pass\",\"rated_Ah\":90.0,"
+            "\"retired_utc\":null,\"verdict\":\"pass\",\"capacity_Ah\":20.25,");
+    answers(h, "GET", "/v1/lots/moorings", "", "200", "\"resistance_mOhm\":6.5");
+    answers(h, "GET", "/v1/lots/moorings", "", "200",
+            "\"battery\":\"buoy-3\",\"standing\":\"untested\"");
+    answers(h, "GET", "/v1/lots/moorings", "", "200",
+            "\"statistics\":{\"capacity_Ah\":{\"n\":1,\"mean\":20.25,\"deviation\":null");
+    answers(h, "GET", "/v1/lots/moorings", "", "200", "\"percent_of_rated\":null");
+    answers(h, "GET", "/v1/lots/morings", "", "404", "did you mean \\\"moorings\\\"");
+    answers(h, "GET", "/v1/stands/jetty/queue", "", "404", "jetty");
+    answers(h, "POST", "/v1/stands/jetty/queue", "{}", "400", "\\\"profile\\\" is missing");
+    answers(h, "DELETE", "/v1/stands/jetty/queue", "", "405", "Allow: GET, HEAD, POST");
+}
+
 static void refuses_bad_requests(void **state)
 {
     struct house *h = *state;
@@ -349,10 +423,12 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(shows_what_there_is),
         cmocka_unit_test(register_and_plan),
+        cmocka_unit_test(corrects_records),
         cmocka_unit_test(refuses_bad_requests),
         cmocka_unit_test(streams_all_samples),
         cmocka_unit_test(client_that_leaves),
         cmocka_unit_test(many_clients),
+        cmocka_unit_test(shows_lots),
         cmocka_unit_test(socket_in_use_is_left_alone),
         cmocka_unit_test(socket_left_behind_is_replaced),
         cmocka_unit_test(file_is_not_a_socket),
