@@ -48,7 +48,7 @@ class Result:
 class Row:
     name: str
     act: object
-    is_long: bool  # takes more than a minute, so it begins before the others
+    is_long: bool = False  # takes more than a minute, so it begins before the others
     state: str = ""
     result: Result | None = None
     seconds: float = 0.0
