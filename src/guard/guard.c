@@ -66,6 +66,10 @@ void guard_start(struct guard_memory *m, double now_s)
         .seen_lead_ohm = NAN,
         .changed_s = NAN,
         .loaded_V = NAN,
+        .open_V = NAN,
+        .flow_s = NAN,
+        .flow_A = NAN,
+        .stopped_s = NAN,
     };
     alive_start(&m->voltage);
     alive_start(&m->current);
@@ -139,6 +143,46 @@ static double deviation(const struct guard_moment *at, const struct sample *s)
     return fabs(more_A);
 }
 
+double guard_no_charge_A(double off_current_A, double set_A)
+{
+    return fmin(off_current_A, 0.1 * fabs(set_A)); /* gives way to the one that is known */
+}
+
+/* Has the charging current stopped at this sample as no tapering one does? last_s: of
+ * the sample before. */
+static bool stops(const struct guard_memory *m, const struct guard_moment *at,
+                  const struct sample *s, double last_s)
+{
+    if (!m->flowed) {
+        bool wanted = m->open_V < (1 - GUARD_OPEN_SHARE) * at->hold_V;
+        return wanted && at->now_s - at->switched_s > GUARD_BEGIN_S;
+    }
+    bool just_now = s->t_s - m->flow_s <= GUARD_STOP_S || m->flow_s >= last_s;
+    return just_now && s->t_s - at->changed_s > GUARD_SETTLE_S;
+}
+
+static void remember_charge(const struct guard_limits *l, struct guard_memory *m,
+                            const struct guard_moment *at, const struct sample *s, double last_s)
+{
+    double none_A = guard_no_charge_A(l->off_current_A, at->set_A);
+    bool charges = at->output_on && at->set_A > 0 && isfinite(at->hold_V);
+    if (!at->output_on) {
+        m->open_V = sample_battery_voltage(s, at->lead_ohm);
+        m->flowed = false;
+        m->flow_s = m->flow_A = NAN;
+    }
+    if (!charges || s->current_A > none_A) {
+        m->stopped_s = NAN;
+    } else if (isnan(m->stopped_s) && stops(m, at, s, last_s)) {
+        m->stopped_s = s->t_s;
+    }
+    m->flowed = m->flowed || (charges && s->current_A > none_A);
+    if (charges && s->current_A >= GUARD_STOP_TIMES * none_A) {
+        m->flow_s = s->t_s;
+        m->flow_A = s->current_A;
+    }
+}
+
 static void remember_current(const struct guard_limits *l, struct guard_memory *m,
                              const struct guard_moment *at, const struct sample *s)
 {
@@ -201,6 +245,7 @@ static void remember(const struct guard_limits *l, struct guard_memory *m,
     remember_temperature(m, at, s);
     if (isfinite(s->voltage_V) && isfinite(s->current_A)) {
         m->reading_s = s->t_s;
+        remember_charge(l, m, at, s, m->last.t_s);
         remember_flow(m, at, s);
         remember_current(l, m, at, s);
         remember_other(l, m, at, s);
@@ -366,10 +411,13 @@ static struct guard_verdict judge_course(const struct guard_limits *l, const str
     bool away = lasts(at, m->away_since_s);
     bool leaks = lasts(at, m->leak_since_s);
     bool apart = lasts(at, m->apart_since_s);
+    bool stopped = lasts(at, m->stopped_s);
+    double none_A = guard_no_charge_A(l->off_current_A, at->set_A);
     const struct guard_verdict verdicts[] = {
         judge(GUARD_TEMPERATURE_RATE, rate > l->temperature_rate_C_per_min, rate,
               l->temperature_rate_C_per_min),
         judge(GUARD_CURRENT_WHILE_OFF, leaks, fabs(s->current_A), l->off_current_A),
+        judge(GUARD_OPENED_CHARGING, stopped, m->flowed ? m->flow_A : 0, none_A),
         judge(GUARD_REGULATION, away, deviation(at, s), allowed_deviation(l, at)),
         judge(GUARD_VOLTAGE_DISAGREES, apart, m->apart_V, m->apart_limit_V),
         judge_life(l, m, at),

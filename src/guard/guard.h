@@ -40,6 +40,10 @@
       "current and voltage collapsed well above the end of discharge: a lead, a fuse, or the "     \
       "battery's own protection opened; voltage before",                                           \
       "V")                                                                                         \
+    X(GUARD_OPENED_CHARGING, "opened-charging",                                                    \
+      "the charging current stopped at once, or never began: a lead, a fuse, the battery's own "   \
+      "protection or the supply's opened; current before",                                         \
+      "A")                                                                                         \
     X(GUARD_REGULATION, "regulation", "the current is not what was set: it is off by", "A")        \
     X(GUARD_CHARGE_CEILING, "charge-ceiling",                                                      \
       "more charge flowed in one step than its ceiling allows", "Ah")                              \
@@ -123,6 +127,16 @@ struct guard_limits {
 #define GUARD_LEAD_MOST_OHM 0.1
 #define GUARD_LEAD_DRIFT 0.5
 #define GUARD_LEAD_DRIFT_OHM 0.010
+/* A charging current that tapers falls slowly; one that stops from one sample to the
+ * next, or within GUARD_STOP_S, from at least GUARD_STOP_TIMES of what counts as none
+ * (off_current_A, but at most a tenth of what is set) was cut off, unless what is set
+ * has just changed. And with a battery that was below the voltage to be held by more than
+ * GUARD_OPEN_SHARE some current must flow within GUARD_BEGIN_S. Either is judged once it
+ * has lasted for GUARD_SETTLE_S (common practice, no source for the numbers). */
+#define GUARD_STOP_S 3.0
+#define GUARD_STOP_TIMES 5
+#define GUARD_OPEN_SHARE 0.01
+#define GUARD_BEGIN_S 10.0
 /* Noise around zero with open leads is not a reversed battery. */
 #define GUARD_REVERSED_V (-0.5)
 
@@ -146,6 +160,7 @@ struct guard_moment {
     double set_A;             /* set point, signed; NAN: none to hold the current against */
     bool set_is_most;         /* less than set_A may flow: a supply may hold its voltage, a load
                                  may hold power or resistance */
+    double hold_V;            /* what a supply holds at most; NAN: none charges */
     double switched_s;        /* when the output was last switched */
     double changed_s;         /* the same, or when its set point changed: deviations are not given
                                  more time for that, or short pulses would never be judged */
@@ -174,8 +189,13 @@ struct guard_memory {
     double apart_since_s;
     double apart_V, apart_limit_V;
     double seen_lead_ohm; /* between meter and instrument in use; NAN: not settled */
-    double loaded_V;      /* at the battery, last seen under load since switching on; NAN none */
-    bool opened;          /* a protection opened near the bottom: no voltage is no wonder at rest */
+    double open_V;        /* at the battery, last seen with the output off */
+    double flow_s;    /* when much charging current was last seen since switching on; NAN never */
+    double flow_A;    /* how much */
+    bool flowed;      /* any at all since switching on */
+    double stopped_s; /* since when it has stopped at once, or not begun; NAN: it has not */
+    double loaded_V;  /* at the battery, last seen under load since switching on; NAN none */
+    bool opened;      /* a protection opened near the bottom: no voltage is no wonder at rest */
 };
 void guard_start(struct guard_memory *m, double now_s);
 /* A step begins: the ceilings of one step count anew. */
@@ -197,6 +217,8 @@ enum guard_opening {
  * than 10 % of the set point and less than half the voltage. */
 enum guard_opening guard_opening(const struct sample *s, double lead_ohm, double loaded_V,
                                  double set_A, double cutoff_V);
+/* A charging current below this is none; off_current_A may be NAN. */
+double guard_no_charge_A(double off_current_A, double set_A);
 /* Is the sample one under load, at least half the set point flowing? */
 bool guard_is_loaded(const struct sample *s, double set_A);
 

@@ -77,9 +77,11 @@ static bool protect(struct instrument *i, const struct instrument_protection *p,
     return i == NULL || instrument_protect(i, p, &programmed, e);
 }
 
-/* An instrument's own protections can be set a little past its rating only (common
- * practice, no source for the number). */
+/* An instrument's own protections can be set a little past its rating only, and must
+ * not act on what is set itself, give or take its accuracy (common practice, no source
+ * for the numbers). */
 #define PAST_RATING 1.05
+#define PAST_SET 1.05
 
 /* The instruments' own protections are the backstop when this computer dies. The load
  * sees the voltage at its end of the leads, lower than the battery's by I x R; the
@@ -91,12 +93,13 @@ static bool program_backstop(struct run *r, struct err *e)
     const struct instrument_protection of_load = {
         .under_voltage_V = r->limits.voltage_min_V - r->facts.lead_ohm * out.set_A,
         .over_voltage_V = NAN,
-        .over_current_A = out.set_A > 0 ? out.current_A : r->limits.current_max_A,
+        .over_current_A =
+            out.set_A > 0 ? fmax(out.current_A, PAST_SET * out.set_A) : r->limits.current_max_A,
     };
     const struct instrument_protection of_supply = {
         .under_voltage_V = NAN,
         .over_voltage_V = fmin(in.voltage_V, PAST_RATING * r->facts.supply.voltage_max_V),
-        .over_current_A = in.current_A,
+        .over_current_A = fmax(in.current_A, PAST_SET * in.set_A),
     };
     return protect(all[ROLE_LOAD], &of_load, e) &&
            (!(in.set_A > 0) || protect(all[ROLE_SUPPLY], &of_supply, e));

@@ -115,6 +115,7 @@ static struct guard_verdict judge(struct decider *d, const struct event *e)
         .output_on = d->output_on,
         .set_A = set.current_A,
         .set_is_most = set.direction == DIRECTION_SUPPLY || set.drive != DRIVE_CURRENT,
+        .hold_V = set.voltage_V,
         .switched_s = d->switched_s,
         .changed_s = d->changed_s,
         .cutoff_V = cutoff_of(present(d), set.direction),

@@ -159,6 +159,7 @@ void sequencer_step_begun(struct sequencer *q, double now_s)
     q->held_s = now_s;
     q->segment = 0;
     q->segment_start_s = now_s;
+    q->flowed = false;
     q->taper_since_s = NAN;
     q->taper_samples = 0;
     q->until_V_samples = 0;

@@ -45,8 +45,9 @@ bool step_end_parse(const char *text, enum step_end *out);
  * A charge at held voltage ends by its current only while the voltage source shows at
  * least TAPER_VOLTAGE_SHARE of the voltage that is set, and after that has been so,
  * with the current below until_A, for TAPER_HOLD_S and TAPER_SAMPLES samples in a row:
- * the ramp of a supply that was just switched on does not end it.
- * until_V while charging counts after UNTIL_V_SAMPLES in a row.
+ * the ramp of a supply that was just switched on does not end it, nor a circuit that
+ * was open from the first (one that opens later: guard.h, GUARD_STOP_S).
+ * until_V while charging counts after UNTIL_V_SAMPLES in a row with current.
  * -deltaV: the smoothed voltage (course.h) at the battery, under at least half the set
  * current, against its own highest since hold_off_s.
  * dT/dt: slope of the temperature over WARMING_WINDOW_S, or three samples if that is
@@ -117,6 +118,7 @@ struct sequencer {
     double held_s;   /* since when */
     size_t segment;
     double segment_start_s;
+    bool flowed;          /* charging current was seen in this step */
     double taper_since_s; /* NAN: it is not below */
     size_t taper_samples, until_V_samples;
     struct smooth voltage, temperature;

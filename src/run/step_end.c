@@ -49,10 +49,19 @@ static enum step_end end_of_discharge(struct sequencer *q, const struct sample *
 
 /* --- charge --- */
 
+static bool flows(const struct sequencer *q, const struct sample *s)
+{
+    const struct plan_step *step = &q->steps[q->step];
+    double set_A = sequencer_set_point(q).current_A;
+    return s->current_A > guard_no_charge_A(step->limits.off_current_A, set_A);
+}
+
 static bool reached_voltage(struct sequencer *q, const struct sample *s)
 {
     const struct plan_step *step = &q->steps[q->step];
-    bool there = sample_battery_voltage(s, q->lead_ohm) >= step->until_V;
+    /* A supply whose current was cut off shows its own voltage, not the battery's. */
+    bool there = sample_battery_voltage(s, q->lead_ohm) >= step->until_V &&
+                 (flows(q, s) || q->open_V >= step->until_V);
     q->until_V_samples = there ? q->until_V_samples + 1 : 0;
     return q->until_V_samples >= UNTIL_V_SAMPLES;
 }
@@ -63,6 +72,9 @@ static bool tapered(struct sequencer *q, const struct sample *s)
 {
     const struct plan_step *step = &q->steps[q->step];
     bool held = s->voltage_V >= TAPER_VOLTAGE_SHARE * q->held_V;
+    /* What never flowed does not taper, unless the battery was there before. */
+    q->flowed = q->flowed || flows(q, s);
+    held = held && (q->flowed || q->open_V >= TAPER_VOLTAGE_SHARE * q->held_V);
     if (!held || !(s->current_A < step->until_A)) {
         q->taper_since_s = NAN;
         q->taper_samples = 0;

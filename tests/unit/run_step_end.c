@@ -93,6 +93,38 @@ static void a_taper_ends_where_it_should(void **state)
     assert_true(fabs(crossed_Ah - (1.125 - 0.3265 * 0.5 / 3600)) < 1e-6);
 }
 
+/* An open lead shows the supply's own voltage and no current: neither tapered nor reached. */
+static void an_open_circuit_ends_nothing(void **state)
+{
+    (void)state;
+    struct plan_step step = charge_of(5, 14.6);
+    step.limits.off_current_A = 0.02;
+    step.until_A = 0.5;
+    step.until_V = 14.4;
+    struct sequencer q = opened(&step, 13.2);
+    for (int t = 1; t <= 100; t++) {
+        assert_int_equal(take(&q, t, 14.6, 0.001), STEP_GOES_ON);
+    }
+    assert_int_equal(take(&q, 101, 14.6, 0.1), STEP_GOES_ON);
+    assert_int_equal(take(&q, 102, 14.6, 0.1), STEP_END_VOLTAGE);
+    step.until_V = NAN;
+    q = opened(&step, 13.2);
+    for (int t = 1; t <= 100; t++) {
+        assert_int_equal(take(&q, t, 14.6, 0.001), STEP_GOES_ON);
+    }
+    /* a small honest taper, down to nothing */
+    for (int t = 101; t <= 110; t++) {
+        assert_int_equal(take(&q, t, 14.6, 0.1 * exp(100 - t)), STEP_GOES_ON);
+    }
+    assert_int_equal(take(&q, 111, 14.6, 0), STEP_END_TAPER);
+    /* the battery is there already */
+    q = opened(&step, 14.6);
+    for (int t = 1; t <= 10; t++) {
+        assert_int_equal(take(&q, t, 14.6, 0), STEP_GOES_ON);
+    }
+    assert_int_equal(take(&q, 11, 14.6, 0), STEP_END_TAPER);
+}
+
 static void the_ramp_of_a_supply_ends_nothing(void **state)
 {
     (void)state;
@@ -528,6 +560,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_taper_ends_where_it_should),
+        cmocka_unit_test(an_open_circuit_ends_nothing),
         cmocka_unit_test(the_ramp_of_a_supply_ends_nothing),
         cmocka_unit_test(a_charge_voltage_counts_twice_in_a_row_and_at_the_battery),
         cmocka_unit_test(ceilings_of_a_charge_count_what_flowed_in),
