@@ -1,11 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/analyse: read a log twice (to learn what rest and gap mean in it, then to
- * count), and print what it says. */
+ * cli/analyse: read a log and print what it says. */
 #include "cli/analyse.h"
 
 #include "cli/analyse_options.h"
 #include "cli/analyse_text.h"
-#include "report/csv.h"
+#include "cli/log_read.h"
 
 #include <errno.h>
 #include <math.h>
@@ -15,63 +14,10 @@
 
 #define EXIT_JUDGED_BAD 1
 
-typedef bool sample_fn(void *context, const struct sample *s, struct err *e);
-
-static bool for_each_row(struct csv_reader *reader, bool flip, sample_fn *take, void *context,
-                         struct err *e)
-{
-    bool more = true;
-    while (more) {
-        struct sample s;
-        if (!csv_read(reader, &s, &more, e))
-            return false;
-        if (more && flip)
-            s.current_A = -s.current_A;
-        if (more && !take(context, &s, e))
-            return false;
-    }
-    return true;
-}
-
-static bool survey_row(void *context, const struct sample *s, struct err *e)
-{
-    (void)e;
-    record_survey_add(context, s);
-    return true;
-}
-
-static bool count_row(void *context, const struct sample *s, struct err *e)
-{
-    return accumulator_add(context, s, e);
-}
-
-static bool analyse_rows(struct csv_reader *reader, struct analyse_request *q,
-                         struct capacity_result *out, struct err *e)
-{
-    struct record_survey survey;
-    struct charge_accumulator a;
-
-    record_survey_start(&survey);
-    if (!for_each_row(reader, q->discharge_positive, survey_row, &survey, e) ||
-        !csv_rewind(reader, e))
-        return false;
-    record_survey_settle(&survey, &q->options);
-    accumulator_start(&a, &q->options);
-    if (!for_each_row(reader, q->discharge_positive, count_row, &a, e))
-        return false;
-    if (!accumulator_finish(&a, out, e))
-        return err_prefix(e, "%s", q->file);
-    return true;
-}
-
 static bool analyse_file(struct analyse_request *q, struct capacity_result *out, struct err *e)
 {
-    struct csv_reader *reader;
-    if (!csv_open(q->file, &reader, e))
-        return false;
-    bool ok = analyse_rows(reader, q, out, e);
-    csv_close(reader);
-    return ok;
+    struct log_source source = {q->file, q->discharge_positive, NAN, NAN};
+    return log_analyse(&source, &q->options, out, e);
 }
 
 static bool print_json(FILE *f, const struct analyse_request *q, const struct capacity_result *r,

@@ -2,6 +2,7 @@
  * cli/analyse_options: arguments of `analyse`, each with its unit checked. */
 #include "cli/analyse_options.h"
 
+#include "analysis/correction_read.h"
 #include "base/file.h"
 #include "base/quantity.h"
 #include "base/yaml.h"
@@ -41,6 +42,16 @@ const char analyse_help_text[] =
     "                    interval, at least 30 s)\n"
     "  --rest-current A  at or below it the battery rests (default: 2 % of the\n"
     "                    largest current)\n"
+    "  --correction RULE to a reference temperature; none unless named. `ampledger\n"
+    "                    corrections` lists the rules, their references and sources.\n"
+    "                    One that is unverified, from memory, decides no verdict\n"
+    "  --temperature T   for it, where the log has none or another one\n"
+    "  --thermometer T   its limit of error, e.g. 1degC\n"
+    "  --coefficient PART, --reference T\n"
+    "                    for stated-linear, e.g. \"0.6 %/K\" and 20degC\n"
+    "  --rated-time TIME the rating is meant for, e.g. 8h; for rules that go by rate\n"
+    "  --published-current A, --published-time TIME\n"
+    "                    for rate-adjusted and time-adjusted, if not as rated\n"
     "\n"
     "Exit status: 0 pass, or nothing to judge; 1 fail or undecided; 2 usage or bad\n"
     "file.\n";
@@ -58,6 +69,14 @@ enum option_id {
     OPTION_TIME_ACCURACY,
     OPTION_GAP,
     OPTION_REST_CURRENT,
+    OPTION_CORRECTION,
+    OPTION_TEMPERATURE,
+    OPTION_THERMOMETER,
+    OPTION_COEFFICIENT,
+    OPTION_REFERENCE,
+    OPTION_RATED_TIME,
+    OPTION_PUBLISHED_CURRENT,
+    OPTION_PUBLISHED_TIME,
     OPTION_JSON,
     OPTION_HELP
 };
@@ -75,6 +94,14 @@ static const struct option options[] = {
     {"time-accuracy", required_argument, NULL, OPTION_TIME_ACCURACY},
     {"gap", required_argument, NULL, OPTION_GAP},
     {"rest-current", required_argument, NULL, OPTION_REST_CURRENT},
+    {"correction", required_argument, NULL, OPTION_CORRECTION},
+    {"temperature", required_argument, NULL, OPTION_TEMPERATURE},
+    {"thermometer", required_argument, NULL, OPTION_THERMOMETER},
+    {"coefficient", required_argument, NULL, OPTION_COEFFICIENT},
+    {"reference", required_argument, NULL, OPTION_REFERENCE},
+    {"rated-time", required_argument, NULL, OPTION_RATED_TIME},
+    {"published-current", required_argument, NULL, OPTION_PUBLISHED_CURRENT},
+    {"published-time", required_argument, NULL, OPTION_PUBLISHED_TIME},
     {"json", no_argument, NULL, OPTION_JSON},
     {"help", no_argument, NULL, OPTION_HELP},
     {NULL, 0, NULL, 0},
@@ -187,6 +214,45 @@ static bool take_word_option(struct parsing *p, int id, struct err *e)
     return true;
 }
 
+/* Any temperature; a difference for the thermometer. */
+static bool read_degrees(int id, double *out, struct err *e)
+{
+    struct quantity q;
+    if (!quantity_parse_as(optarg, DIM_BIT(DIM_TEMPERATURE), &q, e))
+        return err_prefix(e, "--%s", option_name(id));
+    *out = q.value;
+    return true;
+}
+
+static bool take_correction_option(struct correction_choice *c, int id, struct err *e)
+{
+    struct quantity q;
+    switch (id) {
+    case OPTION_TEMPERATURE:
+        return read_degrees(id, &c->temperature_C, e);
+    case OPTION_THERMOMETER:
+        return read_degrees(id, &c->temperature_error_C, e);
+    case OPTION_REFERENCE:
+        return read_degrees(id, &c->reference_C, e);
+    case OPTION_PUBLISHED_CURRENT:
+        return read_value(id, DIM_CURRENT, false, &c->published_A, e);
+    case OPTION_PUBLISHED_TIME:
+        return read_value(id, DIM_TIME, false, &c->published_s, e);
+    case OPTION_RATED_TIME:
+        if (!read_value(id, DIM_TIME, false, &c->rated_hours, e))
+            return false;
+        c->rated_hours /= S_PER_H;
+        return true;
+    case OPTION_COEFFICIENT:
+        if (!quantity_parse_as(optarg, DIM_BIT(DIM_RATIO_PER_KELVIN), &q, e))
+            return err_prefix(e, "--%s", option_name(id));
+        c->coefficient_per_K = q.value;
+        return true;
+    default:
+        return correction_parse(optarg, &c->rule, e) || err_prefix(e, "--correction");
+    }
+}
+
 static bool take_option(struct parsing *p, int id, struct err *e)
 {
     struct discharge_options *o = &p->out->options;
@@ -215,6 +281,15 @@ static bool take_option(struct parsing *p, int id, struct err *e)
     case OPTION_DISCHARGE_POSITIVE:
         p->out->discharge_positive = true;
         return true;
+    case OPTION_CORRECTION:
+    case OPTION_TEMPERATURE:
+    case OPTION_THERMOMETER:
+    case OPTION_COEFFICIENT:
+    case OPTION_REFERENCE:
+    case OPTION_RATED_TIME:
+    case OPTION_PUBLISHED_CURRENT:
+    case OPTION_PUBLISHED_TIME:
+        return take_correction_option(&p->out->acceptance.correction, id, e);
     case OPTION_JSON:
         p->out->json = true;
         return true;
@@ -285,11 +360,28 @@ static bool settle_acceptance(const struct parsing *p, struct err *e)
     return true;
 }
 
+static bool settle_correction(const struct parsing *p, struct err *e)
+{
+    struct correction_choice *c = &p->out->acceptance.correction;
+    bool stated = !isnan(c->coefficient_per_K) && !isnan(c->reference_C);
+    c->rated_Ah = p->out->options.rated_Ah;
+    if (c->rule == CORRECTION_NONE && (!isnan(c->temperature_C) || !isnan(c->reference_C)))
+        return err_set(e, ERR_CONFIG,
+                       "analyse: a temperature changes nothing without --correction RULE; "
+                       "`ampledger corrections` lists them");
+    if (c->rule == CORRECTION_STATED_LINEAR && !stated)
+        return err_set(e, ERR_CONFIG,
+                       "analyse: --correction stated-linear needs --coefficient and --reference, "
+                       "e.g. --coefficient \"0.6 %%/K\" --reference 20degC");
+    return true;
+}
+
 bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, struct err *e)
 {
     struct parsing p = {.out = out, .accept = {.value = NAN}};
-    *out = (struct analyse_request){.options = discharge_options_default(),
-                                    .acceptance = {.limit_Ah = NAN}};
+    *out = (struct analyse_request){
+        .options = discharge_options_default(),
+        .acceptance = {.limit_Ah = NAN, .correction = correction_choice_none()}};
     if (!parse_options(argc, argv, &p, e))
         return false;
     if (out->help)
@@ -300,5 +392,5 @@ bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, s
         return err_set(e, ERR_CONFIG,
                        "analyse: where does the discharge end? Give --cutoff, e.g. --cutoff 2.7V, "
                        "or take every row with --end-rule whole");
-    return settle_acceptance(&p, e);
+    return settle_acceptance(&p, e) && settle_correction(&p, e);
 }

@@ -180,8 +180,34 @@ static const char export_help[] =
     "\n"
     "The file appears whole or not at all. What `ampledger analyse` reads.\n";
 
+static const char rates_help[] =
+    "How the run time depends on the current: the Peukert exponent from two or more\n"
+    "discharges to the same cut-off, which regression gave it, and whether the\n"
+    "discharges follow such a law at all.\n"
+    "\n"
+    "  ampledger rates launch-5A.csv launch-20A.csv --cutoff 10.8V\n"
+    "  ampledger rates cell-*.csv --cutoff 3V --discharge-positive --load 25A\n"
+    "      and how long it lasts at 25 A\n"
+    "  ampledger rates --points 12A:24h,27A:10h,66A:3h\n"
+    "      figures of a sheet\n"
+    "\n"
+    "  --regression SIDE   time-on-current (default) or current-on-time: which of the\n"
+    "                      logarithms is fitted to the other\n"
+    "\n"
+    "An exponent below 1 is told and not taken for one.\n";
+
+static const char corrections_help[] =
+    "The temperature corrections that `analyse --correction` and a profile's\n"
+    "acceptance may name: formula, reference temperature, range, and where the\n"
+    "constants are from. None is applied unless it is named, and never two.\n"
+    "\n"
+    "  ampledger corrections\n"
+    "  ampledger corrections --json\n";
+
 static const struct verb table[] = {
     {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
+    {"rates", "LOG.csv ... --cutoff 10.8V", "run time against current", rates_help, verb_rates},
+    {"corrections", "", "temperature rules, sources", corrections_help, verb_corrections},
     {"ports", "[--identify]", "serial ports here", ports_help, verb_ports},
     {"stands", "", "stands and readings", stands_help, verb_stands},
     {"battery", "add|list|show|edit|retire ...", "the battery register", battery_help,
