@@ -144,7 +144,7 @@ static void refuse(struct correction_answer *out, const char *fmt, ...)
     out->factor = NAN;
 }
 
-static double published_A(const struct correction_choice *c)
+double correction_published_A(const struct correction_choice *c)
 {
     return isnan(c->published_A) ? c->rated_Ah / c->rated_hours : c->published_A;
 }
@@ -152,11 +152,8 @@ static double published_A(const struct correction_choice *c)
 double correction_test_current_A(const struct correction_choice *c, double temperature_C)
 {
     bool verified;
-    return published_A(c) / correction_rate_factor(temperature_C, &verified);
+    return correction_published_A(c) / correction_rate_factor(temperature_C, &verified);
 }
-
-/* A test current may be off its set point by so much (no source). */
-#define CURRENT_TOLERANCE 0.02
 
 /* Ah at the published current: that current times how long it lasted (by KT, if any). */
 static double by_time(const struct correction_choice *c, const struct correction_subject *s,
@@ -166,14 +163,14 @@ static double by_time(const struct correction_choice *c, const struct correction
         refuse(out, "the published current is not known: state it, or the rating with its hours");
         return NAN;
     }
-    if (!(fabs(s->current_A / wanted_A - 1) <= CURRENT_TOLERANCE)) {
+    if (!(fabs(s->current_A / wanted_A - 1) <= CORRECTION_CURRENT_TOLERANCE)) {
         refuse(out,
                "a %s test at %.1f degC runs at %.4g A, and this one ran at %.4g A: the method does "
                "not fit it",
                correction_names[c->rule], out->temperature_C, wanted_A, s->current_A);
         return NAN;
     }
-    return published_A(c) * s->loaded_s / S_PER_H / s->capacity_Ah / time_factor;
+    return correction_published_A(c) * s->loaded_s / S_PER_H / s->capacity_Ah / time_factor;
 }
 
 /* The rate the coefficient is for: by the label where there is one, since a worn
@@ -205,7 +202,7 @@ static double factor_at(const struct correction_choice *c, const struct correcti
         (void)correction_rate_factor(T, &out->verified);
         return by_time(c, s, correction_test_current_A(c, T), 1, out);
     case CORRECTION_TIME_ADJUSTED:
-        return by_time(c, s, published_A(c), correction_time_factor(T), out);
+        return by_time(c, s, correction_published_A(c), correction_time_factor(T), out);
     case CORRECTION_GUIDE_27:
         return 1 - 0.009 * (T - 27);
     case CORRECTION_BELOW_25:

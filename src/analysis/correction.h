@@ -90,6 +90,10 @@ bool correction_decides(const struct correction_choice *c);
 double correction_rate_factor(double temperature_C, bool *verified);
 /* Factor KT(T) of the time-adjusted method, unverified, from memory. NAN outside. */
 double correction_time_factor(double temperature_C);
+/* As stated, or as rated; NAN unknown. */
+double correction_published_A(const struct correction_choice *c);
+/* A test current may be off what the method wants by so much (no source). */
+#define CORRECTION_CURRENT_TOLERANCE 0.02
 /* Current of a rate-adjusted test of a battery with that temperature; NAN unknown. */
 double correction_test_current_A(const struct correction_choice *c, double temperature_C);
 
