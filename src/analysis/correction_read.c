@@ -39,7 +39,7 @@ static bool check_belongs(const struct yaml_doc *d, const struct yaml_node *map,
     static const struct {
         const char *key;
         enum correction_rule first, last;
-    } of[] = {{"coefficient", CORRECTION_STATED_LINEAR, CORRECTION_STATED_LINEAR},
+    } of[] = {{"per_kelvin", CORRECTION_STATED_LINEAR, CORRECTION_STATED_LINEAR},
               {"reference", CORRECTION_STATED_LINEAR, CORRECTION_STATED_LINEAR},
               {"published_current", CORRECTION_RATE_ADJUSTED, CORRECTION_TIME_ADJUSTED},
               {"published_time", CORRECTION_RATE_ADJUSTED, CORRECTION_TIME_ADJUSTED}};
@@ -59,7 +59,7 @@ static bool check_whole(const struct yaml_doc *d, const struct yaml_node *at,
                   (!isnan(c->coefficient_per_K) && !isnan(c->reference_C));
     if (!stated)
         return yaml_fail(d, at, e,
-                         "stated-linear needs both: {rule: stated-linear, coefficient: 0.6 %%/K, "
+                         "stated-linear needs both: {rule: stated-linear, per_kelvin: 0.6 %%, "
                          "reference: 20 degC}");
     if (isnan(c->published_A) != isnan(c->published_s))
         return yaml_fail(d, at, e, "published_current and published_time belong together");
@@ -74,7 +74,7 @@ bool correction_read(const struct yaml_doc *d, const struct yaml_node *map, cons
                      struct correction_choice *out, struct err *e)
 {
     static const char *const keys[] = {
-        "rule",           "coefficient", "reference", "published_current",
+        "rule",           "per_kelvin",  "reference", "published_current",
         "published_time", "thermometer", NULL};
     const struct yaml_node *n = yaml_get(map, key);
     if (n == NULL)
@@ -87,8 +87,7 @@ bool correction_read(const struct yaml_doc *d, const struct yaml_node *map, cons
     if (rule == NULL)
         return yaml_fail(d, n, e, "\"%s\" needs a rule, e.g. {rule: rate-adjusted}", key);
     return read_rule(d, rule, out, e) && check_belongs(d, n, out, e) &&
-           yaml_read_value(d, n, "coefficient", false, DIM_RATIO_PER_KELVIN,
-                           &out->coefficient_per_K, e) &&
+           yaml_read_value(d, n, "per_kelvin", false, DIM_RATIO, &out->coefficient_per_K, e) &&
            yaml_read_value(d, n, "reference", false, DIM_TEMPERATURE, &out->reference_C, e) &&
            yaml_read_value(d, n, "published_current", false, DIM_CURRENT, &out->published_A, e) &&
            yaml_read_value(d, n, "published_time", false, DIM_TIME, &out->published_s, e) &&

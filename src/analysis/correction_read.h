@@ -7,7 +7,7 @@
 #include "base/yaml.h"
 
 /* map[key]: a name of correction_names, or
- *   {rule: stated-linear, coefficient: 0.6 %/K, reference: 20 degC,
+ *   {rule: stated-linear, per_kelvin: 0.6 %, reference: 20 degC,
  *    published_current: 100 A, published_time: 8 h, thermometer: 1 degC}
  * with what its rule needs. Absent: *out as it was. What belongs to another rule is a mistake. */
 bool correction_read(const struct yaml_doc *d, const struct yaml_node *map, const char *key,

@@ -75,8 +75,6 @@ static const struct unit units[] = {
     {"mV/K/cell", DIM_VOLTAGE_PER_KELVIN, 1, 1e3},
     {"V/degC/cell", DIM_VOLTAGE_PER_KELVIN, 1, 1},
     {"mV/degC/cell", DIM_VOLTAGE_PER_KELVIN, 1, 1e3},
-    {"%/K", DIM_RATIO_PER_KELVIN, 1, 100},
-    {"%/degC", DIM_RATIO_PER_KELVIN, 1, 100},
     {"%", DIM_RATIO, 1, 100},
     {"ppm", DIM_RATIO, 1, 1e6},
 };
@@ -125,7 +123,6 @@ static const struct {
     [DIM_VOLTAGE_RATE] = {"a rate of voltage", "5 mV/h", " mV/h", DIM_VOLTAGE_RATE},
     [DIM_VOLTAGE_PER_KELVIN] = {"a voltage per kelvin and cell", "-3 mV/K/cell", " mV/K/cell",
                                 DIM_VOLTAGE_PER_KELVIN},
-    [DIM_RATIO_PER_KELVIN] = {"a ratio per kelvin", "0.6 %/K", " %/K", DIM_RATIO_PER_KELVIN},
     [DIM_RATIO] = {"a ratio", "95 %", " %", DIM_RATIO},
 };
 

@@ -26,7 +26,6 @@ enum dimension {
     DIM_TEMPERATURE_RATE,   /* degC/min, degC/h, degC/s; held in degC/min */
     DIM_VOLTAGE_RATE,       /* mV/h, V/h, mV/min; held in V/h */
     DIM_VOLTAGE_PER_KELVIN, /* mV/K/cell, mV/degC/cell; held in V per K per cell */
-    DIM_RATIO_PER_KELVIN,   /* %/K, %/degC; held per K */
     DIM_RATIO               /* %, ppm */
 };
 #define DIM_BIT(d) (1u << (unsigned)(d))

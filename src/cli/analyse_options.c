@@ -47,8 +47,8 @@ const char analyse_help_text[] =
     "                    One that is unverified, from memory, decides no verdict\n"
     "  --temperature T   for it, where the log has none or another one\n"
     "  --thermometer T   its limit of error, e.g. 1degC\n"
-    "  --coefficient PART, --reference T\n"
-    "                    for stated-linear, e.g. \"0.6 %/K\" and 20degC\n"
+    "  --per-kelvin PART, --reference T\n"
+    "                    for stated-linear, e.g. \"0.6 %\" and 20degC\n"
     "  --rated-time TIME the rating is meant for, e.g. 8h; for rules that go by rate\n"
     "  --published-current A, --published-time TIME\n"
     "                    for rate-adjusted and time-adjusted, if not as rated\n"
@@ -72,7 +72,7 @@ enum option_id {
     OPTION_CORRECTION,
     OPTION_TEMPERATURE,
     OPTION_THERMOMETER,
-    OPTION_COEFFICIENT,
+    OPTION_PER_KELVIN,
     OPTION_REFERENCE,
     OPTION_RATED_TIME,
     OPTION_PUBLISHED_CURRENT,
@@ -97,7 +97,7 @@ static const struct option options[] = {
     {"correction", required_argument, NULL, OPTION_CORRECTION},
     {"temperature", required_argument, NULL, OPTION_TEMPERATURE},
     {"thermometer", required_argument, NULL, OPTION_THERMOMETER},
-    {"coefficient", required_argument, NULL, OPTION_COEFFICIENT},
+    {"per-kelvin", required_argument, NULL, OPTION_PER_KELVIN},
     {"reference", required_argument, NULL, OPTION_REFERENCE},
     {"rated-time", required_argument, NULL, OPTION_RATED_TIME},
     {"published-current", required_argument, NULL, OPTION_PUBLISHED_CURRENT},
@@ -243,8 +243,8 @@ static bool take_correction_option(struct correction_choice *c, int id, struct e
             return false;
         c->rated_hours /= S_PER_H;
         return true;
-    case OPTION_COEFFICIENT:
-        if (!quantity_parse_as(optarg, DIM_BIT(DIM_RATIO_PER_KELVIN), &q, e))
+    case OPTION_PER_KELVIN:
+        if (!quantity_parse_as(optarg, DIM_BIT(DIM_RATIO), &q, e))
             return err_prefix(e, "--%s", option_name(id));
         c->coefficient_per_K = q.value;
         return true;
@@ -284,7 +284,7 @@ static bool take_option(struct parsing *p, int id, struct err *e)
     case OPTION_CORRECTION:
     case OPTION_TEMPERATURE:
     case OPTION_THERMOMETER:
-    case OPTION_COEFFICIENT:
+    case OPTION_PER_KELVIN:
     case OPTION_REFERENCE:
     case OPTION_RATED_TIME:
     case OPTION_PUBLISHED_CURRENT:
@@ -371,8 +371,8 @@ static bool settle_correction(const struct parsing *p, struct err *e)
                        "`ampledger corrections` lists them");
     if (c->rule == CORRECTION_STATED_LINEAR && !stated)
         return err_set(e, ERR_CONFIG,
-                       "analyse: --correction stated-linear needs --coefficient and --reference, "
-                       "e.g. --coefficient \"0.6 %%/K\" --reference 20degC");
+                       "analyse: --correction stated-linear needs --per-kelvin and --reference, "
+                       "e.g. --per-kelvin \"0.6 %%\" --reference 20degC");
     return true;
 }
 

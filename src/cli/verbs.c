@@ -196,6 +196,31 @@ static const char rates_help[] =
     "\n"
     "An exponent below 1 is told and not taken for one.\n";
 
+static const char runtime_help[] =
+    "How long a battery runs what hangs on it, from its own measured discharge: its\n"
+    "last one in the ledger, or recorded logs, for which no daemon is needed.\n"
+    "\n"
+    "  ampledger runtime evening.yaml                    battery: or logs: in it\n"
+    "  ampledger runtime evening.yaml --battery launch-a\n"
+    "  ampledger runtime evening.yaml launch-a-5A.csv launch-a-20A.csv\n"
+    "\n"
+    "  runtime: An evening on the lake\n"
+    "  battery: launch-a        # or run: 12, or logs: [FILE.csv, ...]\n"
+    "  cutoff: 11.5 V           # below it the radio gives up\n"
+    "  reserve: 20 %            # of the charge, to be left\n"
+    "  temperature: 12 degC     # in use; corrected only by a rule that is named\n"
+    "  over: 6 h                # what hours are a part of; left out: 24 h\n"
+    "  inverter: {efficiency: 88 %, idle: 5 W}\n"
+    "  appliances:\n"
+    "    - {name: lamp, power: 12 W}\n"
+    "    - {name: bilge pump, current: 4 A, duty: 10 %}\n"
+    "    - {name: radio, power: 8 W, hours: 2 h}\n"
+    "    - {name: kettle plate, power: 150 W, hours: 20 min, through: inverter}\n"
+    "\n"
+    "Other keys: correction, resistance, lead_resistance and discharge_positive (of\n"
+    "the logs), appliance_error (10 % when left out). Logs at two or more currents\n"
+    "show what the rate does; with one it stays in the interval.\n";
+
 static const char corrections_help[] =
     "The temperature corrections that `analyse --correction` and a profile's\n"
     "acceptance may name: formula, reference temperature, range, and where the\n"
@@ -207,6 +232,8 @@ static const char corrections_help[] =
 static const struct verb table[] = {
     {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
     {"rates", "LOG.csv ... --cutoff 10.8V", "run time against current", rates_help, verb_rates},
+    {"runtime", "FILE.yaml [LOG.csv ...]", "hours with these appliances", runtime_help,
+     verb_runtime},
     {"corrections", "", "temperature rules, sources", corrections_help, verb_corrections},
     {"ports", "[--identify]", "serial ports here", ports_help, verb_ports},
     {"stands", "", "stands and readings", stands_help, verb_stands},
