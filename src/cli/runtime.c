@@ -198,8 +198,10 @@ static void settle_exponent(struct runtime_case *k)
         sum += found;
         n++;
     }
+    /* Below 1 more came out than the resistance lets expect: no reason to hope for it. */
     k->calibrated = n;
-    b->exponent = n > 0 ? sum / (double)n : 1;
+    b->exponent = n > 0 ? fmax(1, sum / (double)n) : 1;
+    b->most_exponent = n > 0 ? fmax(b->exponent, b->most_exponent) : EXPONENT_MOST;
 }
 
 /* What the same battery would give at another temperature, by one rule both ways. */

@@ -42,6 +42,11 @@ static void remark_on_rate(const struct runtime_case *k, struct remarks *m)
                "one record, at %.4g A, against %.4g A in the mean: what another rate does beside "
                "the resistance is not measured; an exponent of 1 to %.2f is in the interval",
                recorded_A, A, k->battery.most_exponent);
+    if (k->battery.least_exponent < 1)
+        remark(m,
+               "at another rate the battery gave more than its resistance lets expect (exponent "
+               "%.3f): that is no Peukert exponent and only in the interval",
+               k->battery.least_exponent);
     if (k->answer.peak_A > 2 * recorded_A)
         remark(m,
                "with everything on the current is %.4g A, and the record was made at %.4g A: try "
