@@ -2,6 +2,7 @@
  * base/ids: makes UUIDv7 identifiers (RFC 9562, section 5.7, ordered within a
  * millisecond by a counter as in section 6.2, method 1) and SHA-256 texts. */
 #include "base/ids.h"
+#include "base/sha256_sum.h"
 
 #include "base/clock.h"
 
@@ -135,18 +136,37 @@ bool uuid7_is_valid(const char *text)
     return text[14] == '7' && strchr("89abAB", text[19]) != NULL;
 }
 
-void sha256_hex(const void *bytes, size_t n, char out[SHA256_TEXT_SIZE])
+/* The library's own state is kept in ours, so that its header stays in this file. */
+_Static_assert(sizeof(struct sha256_ctx) <= sizeof(struct sha256_sum), "state does not fit");
+_Static_assert(_Alignof(struct sha256_ctx) <= _Alignof(struct sha256_sum), "nor lie there");
+
+void sha256_sum_start(struct sha256_sum *s)
+{
+    sha256_init((struct sha256_ctx *)(void *)s);
+}
+
+void sha256_sum_add(struct sha256_sum *s, const void *bytes, size_t n)
+{
+    if (n > 0) {
+        sha256_update((struct sha256_ctx *)(void *)s, n, bytes);
+    }
+}
+
+void sha256_sum_end(struct sha256_sum *s, char out[SHA256_TEXT_SIZE])
 {
     uint8_t digest[SHA256_DIGEST_SIZE];
-    struct sha256_ctx sha;
-    sha256_init(&sha);
-    if (n) {
-        sha256_update(&sha, n, bytes);
-    }
-    sha256_digest(&sha, sizeof digest, digest);
+    sha256_digest((struct sha256_ctx *)(void *)s, sizeof digest, digest);
     for (size_t i = 0; i < sizeof digest; i++) {
         out[2 * i] = hex_digits[digest[i] >> 4];
         out[2 * i + 1] = hex_digits[digest[i] & 0x0F];
     }
     out[2 * sizeof digest] = '\0';
+}
+
+void sha256_hex(const void *bytes, size_t n, char out[SHA256_TEXT_SIZE])
+{
+    struct sha256_sum sum;
+    sha256_sum_start(&sum);
+    sha256_sum_add(&sum, bytes, n);
+    sha256_sum_end(&sum, out);
 }

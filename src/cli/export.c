@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/export: the verb export. A file appears whole or not at all: it is written
+ * cli/export: the verbs export and report. A file appears whole or not at all: it is written
  * beside its name, brought to the disk, then renamed. */
 #include "base/file.h"
 #include "cli/args.h"
@@ -27,7 +27,7 @@ static bool to_stdout(const struct cli *c, const char *path, struct err *e)
         return false;
     }
     return (fflush(stdout) == 0 && !ferror(stdout)) ||
-           err_set_errno(e, errno, "write the samples to standard output");
+           err_set_errno(e, errno, "write to standard output");
 }
 
 static bool settle(FILE *f, const char *name, struct err *e)
@@ -64,35 +64,74 @@ static bool to_file(const struct cli *c, const char *path, const char *name, str
     return ok;
 }
 
-int verb_export(struct cli *c, int argc, char **argv)
+/* What a verb that fetches a file is about. */
+struct fetched {
+    const char *wants;  /* of -o */
+    const char *before; /* of the address */
+    const char *after;
+    const char *which;
+    const char *name; /* NULL or "-": standard output */
+};
+
+static int fetch(struct cli *c, const char *verb, const struct fetched *w)
 {
-    const char *which = NULL, *name = NULL;
-    const struct option_spec options[] = {
-        {.name = "output", .letter = 'o', .wants = "FILE.csv", .text = &name},
-    };
-    const struct operand_spec operand = {"RUN", &which, true};
-    const struct args_spec spec = {options, 1, &operand, 1};
     char path[CLIENT_PATH_SIZE];
     struct err e = {0};
-    if (!args_read(&spec, c, argc, argv, &e) ||
-        !client_path(path, "/v1/runs/", which, "/samples", &e)) {
-        return cli_fail(argv[0], &e);
+    if (!client_path(path, w->before, w->which, w->after, &e)) {
+        return cli_fail(verb, &e);
     }
-    bool to_output = name == NULL || strcmp(name, "-") == 0;
+    bool to_output = w->name == NULL || strcmp(w->name, "-") == 0;
     if (c->json && to_output) {
-        err_set(&e, ERR_CONFIG,
-                "--json needs -o FILE.csv, because the samples go to standard output");
-        return cli_fail(argv[0], &e);
+        err_set(&e, ERR_CONFIG, "--json needs -o %s, because it goes to standard output", w->wants);
+        return cli_fail(verb, &e);
     }
-    if (to_output ? !to_stdout(c, path, &e) : !to_file(c, path, name, &e)) {
-        return cli_fail(argv[0], &e);
+    if (to_output ? !to_stdout(c, path, &e) : !to_file(c, path, w->name, &e)) {
+        return cli_fail(verb, &e);
     }
     if (c->json) {
-        json_t *document = json_pack("{s:s, s:s}", "run", which, "file", name);
+        json_t *document = json_pack("{s:s, s:s}", "run", w->which, "file", w->name);
         print_json(document);
         json_decref(document);
     } else if (!to_output) {
-        printf("%s: written\n", name);
+        printf("%s: written\n", w->name);
     }
     return EXIT_DONE;
+}
+
+int verb_export(struct cli *c, int argc, char **argv)
+{
+    struct fetched w = {"FILE.csv", "/v1/runs/", "/samples", NULL, NULL};
+    const struct option_spec options[] = {
+        {.name = "output", .letter = 'o', .wants = w.wants, .text = &w.name},
+    };
+    const struct operand_spec operand = {"RUN", &w.which, true};
+    const struct args_spec spec = {options, 1, &operand, 1};
+    struct err e = {0};
+    return args_read(&spec, c, argc, argv, &e) ? fetch(c, argv[0], &w) : cli_fail(argv[0], &e);
+}
+
+int verb_report(struct cli *c, int argc, char **argv)
+{
+    struct fetched w = {"FILE.html", "/v1/runs/", "/report", NULL, NULL};
+    const char *battery = NULL;
+    const struct option_spec options[] = {
+        {.name = "output", .letter = 'o', .wants = w.wants, .text = &w.name},
+        {.name = "battery", .wants = "LABEL", .text = &battery},
+    };
+    const struct operand_spec operand = {"RUN", &w.which, false};
+    const struct args_spec spec = {options, 2, &operand, 1};
+    struct err e = {0};
+    if (!args_read(&spec, c, argc, argv, &e)) {
+        return cli_fail(argv[0], &e);
+    }
+    if ((battery == NULL) == (w.which == NULL)) {
+        err_set(&e, ERR_CONFIG, "say which run, or --battery LABEL: ampledger report last -o %s",
+                w.wants);
+        return cli_fail(argv[0], &e);
+    }
+    if (battery != NULL) {
+        w.before = "/v1/batteries/";
+        w.which = battery;
+    }
+    return fetch(c, argv[0], &w);
 }

@@ -229,6 +229,38 @@ static const char corrections_help[] =
     "  ampledger corrections\n"
     "  ampledger corrections --json\n";
 
+static const char report_help[] =
+    "Writes a report as one HTML file that holds everything and opens anywhere: to look\n"
+    "at, to print on two pages, to send to the seller.\n"
+    "\n"
+    "  ampledger report last -o launch-a.html\n"
+    "  ampledger report --battery launch-a -o launch-a-life.html\n"
+    "\n"
+    "The file appears whole or not at all.\n";
+
+static const char trend_help[] =
+    "Shows how a battery ages: its comparable results, the law through them, and when\n"
+    "it falls below 80 % of its rated capacity, with a 95 % interval.\n"
+    "\n"
+    "  ampledger trend launch-a\n"
+    "  ampledger trend launch-a --json\n"
+    "  ampledger trend launch-a --peaks      peaks of dQ/dV, discharge by discharge\n"
+    "\n"
+    "Comparable are discharges that began full and ended at their cut-off, of one rate,\n"
+    "cut-off and temperature (within 5 K); the others are named with the reason. A law\n"
+    "needs five of them: before that, not enough data is the answer.\n";
+
+static const char match_help[] =
+    "Makes sets of the batteries of a lot that go together: groups in series whose\n"
+    "capacities and resistances are as alike as can be, compared with sorting.\n"
+    "\n"
+    "  ampledger match cells-2026-03 --series 4\n"
+    "  ampledger match cells-2026-03 --series 7 --parallel 4\n"
+    "  ampledger match cells-2026-03 --series 4 --sets 2     only two of them\n"
+    "\n"
+    "Each battery counts by its newest comparable result. The same lot gives the same\n"
+    "sets each time.\n";
+
 static const struct verb table[] = {
     {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
     {"rates", "LOG.csv ... --cutoff 10.8V", "run time against current", rates_help, verb_rates},
@@ -252,6 +284,10 @@ static const struct verb table[] = {
     {"runs", "[--battery LABEL]", "what was recorded", runs_help, verb_runs},
     {"show", "RUN", "one run and its result", show_help, verb_show},
     {"recompute", "RUN", "result again from samples", recompute_help, verb_recompute},
+    {"report", "RUN -o FILE.html", "to print or to send", report_help, verb_report},
+    {"trend", "BATTERY [--peaks]", "how a battery ages", trend_help, verb_trend},
+    {"match", "LOT --series S [--parallel P]", "batteries that go together", match_help,
+     verb_match},
     {"export", "RUN [-o FILE.csv]", "samples as CSV", export_help, verb_export},
 };
 

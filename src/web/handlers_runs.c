@@ -18,41 +18,14 @@ bool get_runs(const struct request *q, struct reply *out, struct err *e)
     return true;
 }
 
-/* What was kept at the end, else what the samples so far say. A run that has
- * nothing to compute from is shown without a result. */
-static json_t *result_of(struct reader *r, const struct run_row *row)
-{
-    struct err none = {0};
-    json_t *result = result_kept(row);
-    if (result == NULL && !result_compute(r, row, &result, &none)) {
-        return NULL;
-    }
-    return result;
-}
-
-static bool whole_run(struct reader *r, const char *which, json_t **out, struct err *e)
-{
-    struct run_row row;
-    struct event_row *events = NULL;
-    size_t n = 0;
-    if (!reader_run(r, which, &row, e)) {
-        return false;
-    }
-    bool ok = reader_events(r, row.nr, &events, &n, e);
-    if (ok) {
-        struct run_parts parts = {.events = events, .event_count = n, .result = result_of(r, &row)};
-        *out = run_to_json(&row, &parts);
-        json_decref(parts.result);
-    }
-    free(events);
-    run_row_free(&row);
-    return ok;
-}
-
 bool get_run(const struct request *q, struct reply *out, struct err *e)
 {
     struct reader *r = NULL;
-    bool ok = lookup_reader(q->config, &r, e) && whole_run(r, q->param, &out->body, e);
+    struct run_row row;
+    bool ok = lookup_reader(q->config, &r, e) && lookup_run(r, q->param, &row, &out->body, e);
+    if (ok) {
+        run_row_free(&row);
+    }
     reader_close(r);
     return ok;
 }

@@ -3,6 +3,7 @@
 #include "web/lookup.h"
 
 #include "base/file.h"
+#include "run/result.h"
 #include "web/shapes.h"
 
 #include <inttypes.h>
@@ -88,4 +89,36 @@ bool lookup_runs(const struct web_config *c, const char *battery, int limit, jso
     }
     *out = list;
     return true;
+}
+
+/* What was kept at the end, else what the samples so far say. A run that has
+ * nothing to compute from is shown without a result. */
+static json_t *result_of(struct reader *r, const struct run_row *row)
+{
+    struct err none = {0};
+    json_t *result = result_kept(row);
+    if (result == NULL && !result_compute(r, row, &result, &none)) {
+        return NULL;
+    }
+    return result;
+}
+
+bool lookup_run(struct reader *r, const char *which, struct run_row *row, json_t **out,
+                struct err *e)
+{
+    struct event_row *events = NULL;
+    size_t n = 0;
+    if (!reader_run(r, which, row, e)) {
+        return false;
+    }
+    bool ok = reader_events(r, row->nr, &events, &n, e);
+    if (ok) {
+        struct run_parts parts = {.events = events, .event_count = n, .result = result_of(r, row)};
+        *out = run_to_json(row, &parts);
+        json_decref(parts.result);
+    } else {
+        run_row_free(row);
+    }
+    free(events);
+    return ok;
 }

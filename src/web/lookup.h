@@ -42,6 +42,11 @@ bool lookup_reader(const struct web_config *c, struct reader **out, struct err *
 /* The result kept with the run; NULL when there is none. New reference. */
 json_t *result_kept(const struct run_row *r);
 
+/* A run and its whole document, as GET /v1/runs/ID answers it: new reference in *out, and *row
+ * to be freed with run_row_free. */
+bool lookup_run(struct reader *r, const char *which, struct run_row *row, json_t **out,
+                struct err *e) NODISCARD;
+
 /* {"runs": [...]} with verdicts, newest first. battery NULL: all; limit 0: all. */
 bool lookup_runs(const struct web_config *c, const char *battery, int limit, json_t **out,
                  struct err *e) NODISCARD;

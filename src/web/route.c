@@ -29,11 +29,16 @@ static const struct route table[] = {
     {"POST", "/v1/batteries/?/retire", PARAM_LABEL, post_retire, NULL},
     {"GET", "/v1/lots", PARAM_NONE, get_lots, NULL},
     {"GET", "/v1/lots/?", PARAM_LABEL, get_lot, NULL},
+    {"GET", "/v1/batteries/?/trend", PARAM_LABEL, get_trend, NULL},
+    {"GET", "/v1/batteries/?/peaks", PARAM_LABEL, get_peaks, NULL},
+    {"GET", "/v1/batteries/?/report", PARAM_LABEL, get_battery_report, NULL},
+    {"POST", "/v1/lots/?/match", PARAM_LABEL, post_match, NULL},
     {"GET", "/v1/profiles", PARAM_NONE, get_profiles, NULL},
     {"POST", "/v1/plans", PARAM_NONE, post_plan, NULL},
     {"GET", "/v1/runs", PARAM_NONE, get_runs, runs_query},
     {"GET", "/v1/runs/?", PARAM_RUN, get_run, NULL},
     {"GET", "/v1/runs/?/recomputed", PARAM_RUN, get_recomputed, NULL},
+    {"GET", "/v1/runs/?/report", PARAM_RUN, get_run_report, NULL},
     {"GET", "/v1/runs/?/samples", PARAM_RUN, get_samples, NULL},
 };
 

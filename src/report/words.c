@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/words: numbers as a person reads them. */
-#include "cli/words.h"
+ * report/words: numbers as a person reads them. */
+#include "report/words.h"
 
 #include "base/clock.h"
 

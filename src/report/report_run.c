@@ -1,0 +1,452 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * report/report_run: what was tested, how, by what, what came out and how sure that is. */
+#include "report/report.h"
+
+#include "base/file.h"
+#include "base/sha256_sum.h"
+#include "report/csv.h"
+#include "report/page.h"
+#include "report/plot.h"
+#include "report/words.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define EVENTS_SHOWN 24
+#define STEPS_SHOWN 24
+
+/* --- samples --- */
+
+struct gathering {
+    struct plot_record plot;
+    struct sha256_sum sum;
+    int64_t started_utc_ns;
+};
+
+static bool gather(void *context, int step, const struct sample *s)
+{
+    struct gathering *g = context;
+    char line[CSV_SAMPLE_SIZE];
+    plot_record_add(&g->plot, s);
+    sha256_sum_add(&g->sum, line, csv_format_sample(step, s, g->started_utc_ns, line));
+    return true;
+}
+
+static bool note_time(void *context, int step, const struct sample *s)
+{
+    double *last_s = context;
+    (void)step;
+    *last_s = fmax(*last_s, s->t_s);
+    return true;
+}
+
+/* While a step goes on, only the samples say how long. */
+static bool end_of(struct reader *r, const struct run_row *row, double *end_s, struct err *e)
+{
+    *end_s = 0;
+    for (size_t i = 0; i < row->step_count; i++) {
+        *end_s = fmax(fmax(*end_s, row->steps[i].start_s), row->steps[i].end_s);
+    }
+    bool ended = row->step_count > 0 && isfinite(row->steps[row->step_count - 1].end_s);
+    return ended || reader_samples(r, row->nr, -1, note_time, end_s, e);
+}
+
+/* --- the top --- */
+
+static void put_verdict(const json_t *run, struct page *p)
+{
+    const char *verdict = text_at(run, "verdict");
+    const char *outcome = text_at(run, "outcome");
+    bool judged = verdict[0] != '\0';
+    const char *said = judged ? verdict : strcmp(outcome, "completed") == 0 ? "measured" : outcome;
+    page_put(p, "<div class=\"say\"><span class=\"verdict ");
+    page_text(p, judged ? verdict : "");
+    page_put(p, "\">");
+    page_text(p, said);
+    page_put(p, "</span><span class=\"figure\">");
+    struct words capacity = words_uncertain(number_at(run, "capacity_Ah"),
+                                            number_at(run, "capacity_uncertainty_Ah"), "Ah");
+    page_text(p, true_at(run, "lower_bound") ? "at least " : "");
+    page_text(p, capacity.s[0] == '-' ? "no capacity" : capacity.s);
+    page_put(p, "</span>");
+    double percent = number_at(run, "percent_of_rated");
+    if (isfinite(percent)) {
+        char text[120];
+        double rated = number_at(json_object_get(run, "battery_record"), "rated_Ah");
+        text_format(text, sizeof text, "%s of %s rated", words_amount(percent, 1, "%").s,
+                    words_short(rated, "Ah").s);
+        page_put(p, "<span class=\"aside\">");
+        page_text(p, text);
+        page_put(p, "</span>");
+    }
+    page_put(p, "</div>\n");
+}
+
+static void put_trip(const json_t *run, struct page *p)
+{
+    const json_t *trip = json_object_get(run, "trip");
+    if (json_is_object(trip)) {
+        page_put(p, "<p><strong>Tripped ");
+        page_text(p, words_duration(number_at(trip, "at_s")).s);
+        page_put(p, " into the run:</strong> ");
+        page_text(p, text_at(trip, "sentence"));
+        page_put(p, "</p>\n");
+    }
+}
+
+static void put_rule(const json_t *result, struct page *p)
+{
+    double limit = number_at(result, "acceptance_Ah");
+    if (!isfinite(limit)) {
+        return;
+    }
+    char text[400];
+    bool simple = strcmp(text_at(result, "decision_rule"), "simple") == 0;
+    double probability = number_at(result, "conformance_probability");
+    if (true_at(result, "lower_bound")) { /* then it says nothing about the battery */
+        probability = NAN;
+    }
+    text_format(text, sizeof text, "At least %s is needed. Decision rule: %s.%s%s",
+                words_short(limit, "Ah").s,
+                simple ? "simple acceptance, the figure itself is compared with the limit"
+                       : "guard band, passed when the figure less its uncertainty is not below the "
+                         "limit, failed when the figure and its uncertainty are",
+                isfinite(probability) ? " Probability that the limit is met: " : "",
+                isfinite(probability) ? words_amount(100 * probability, 1, "%.").s : "");
+    page_put(p, "<p>");
+    page_text(p, text);
+    page_put(p, "</p>\n");
+}
+
+static void put_head(const json_t *run, struct page *p)
+{
+    char kind[200];
+    text_format(kind, sizeof kind, "Test report, run %lld of %s", integer_at(run, "number"),
+                words_time(text_at(run, "started_utc")).s);
+    page_put(p, "<header><div class=\"kind\">");
+    page_text(p, kind);
+    page_put(p, "</div><h1>");
+    page_text(p, text_at(run, "battery"));
+    page_put(p, "</h1>");
+    put_verdict(run, p);
+    put_trip(run, p);
+    put_rule(json_object_get(run, "result"), p);
+    page_put(p, "</header>\n");
+}
+
+/* --- facts --- */
+
+static void fact_number(struct page *p, const char *name, double value, int decimals,
+                        const char *unit)
+{
+    page_fact(p, name, words_amount(value, decimals, unit).s);
+}
+
+static void put_result(const json_t *run, struct page *p)
+{
+    const json_t *r = json_object_get(run, "result");
+    page_heading(p, "Result");
+    page_facts_begin(p);
+    page_fact(
+        p, "Capacity",
+        words_uncertain(number_at(r, "capacity_Ah"), number_at(r, "capacity_uncertainty_Ah"), "Ah")
+            .s);
+    page_fact(
+        p, "Energy",
+        words_uncertain(number_at(r, "energy_Wh"), number_at(r, "energy_uncertainty_Wh"), "Wh").s);
+    page_fact(p, "Duration", words_duration(number_at(r, "duration_s")).s);
+    fact_number(p, "Mean voltage", number_at(r, "mean_voltage_V"), 3, "V");
+    page_fact(p, "Mean current", words_current(number_at(r, "mean_current_A")).s);
+    page_fact(p, "Ended by", text_at(r, "end_reason"));
+    page_fact(p, "DC resistance",
+              words_uncertain(number_at(r, "resistance_mOhm"),
+                              number_at(r, "resistance_uncertainty_mOhm"), "mOhm")
+                  .s);
+    fact_number(p, "Charge returned", number_at(r, "coulombic_efficiency_percent"), 2, "%");
+    page_facts_end(p);
+}
+
+static void put_battery(const json_t *run, struct page *p)
+{
+    const json_t *b = json_object_get(run, "battery_record");
+    char cells[80];
+    text_format(cells, sizeof cells, "%s, %lld in series", text_at(b, "chemistry"),
+                integer_at(b, "cells"));
+    page_fact(p, "Battery", text_at(b, "label"));
+    page_fact(p, "Cells", cells);
+    char rated[160];
+    double hours = number_at(b, "rated_hours"), cutoff = number_at(b, "rated_cutoff_V");
+    text_format(
+        rated, sizeof rated, "%s%s%s%s%s", words_short(number_at(b, "rated_Ah"), "Ah").s,
+        isfinite(hours) ? " in " : "", isfinite(hours) ? words_duration(3600 * hours).s : "",
+        isfinite(cutoff) ? " to " : "", isfinite(cutoff) ? words_amount(cutoff, 2, "V").s : "");
+    page_fact(p, "Rated", rated);
+    page_fact(p, "Lot", text_at(b, "lot"));
+    page_fact(p, "Note", text_at(b, "note"));
+}
+
+static void put_conditions(const json_t *run, struct page *p)
+{
+    const json_t *r = json_object_get(run, "result");
+    const json_t *plan = json_object_get(run, "plan");
+    char voltage[120], temperature[120];
+    double lead = number_at(run, "lead_resistance_ohm");
+    page_heading(p, "What was tested, and how");
+    page_facts_begin(p);
+    put_battery(run, p);
+    page_fact(p, "Profile", text_at(run, "profile"));
+    page_fact(p, "Began full",
+              true_at(plan, "starts_full")
+                  ? "yes: filled and rested beforehand, by the profile's word"
+                  : "");
+    page_fact(p, "Stand", text_at(run, "stand"));
+    text_format(voltage, sizeof voltage, "%s%s%s", text_at(run, "voltage_source"),
+                lead > 0 ? ", corrected for leads of " : "",
+                lead > 0 ? words_amount(1e3 * lead, 1, "mOhm").s : "");
+    page_fact(p, "Voltage by", voltage);
+    text_format(temperature, sizeof temperature, "%s at start, %s mean, %s at most",
+                words_amount(number_at(r, "temperature_start_C"), 1, "degC").s,
+                words_amount(number_at(r, "temperature_mean_C"), 1, "degC").s,
+                words_amount(number_at(r, "temperature_max_C"), 1, "degC").s);
+    page_fact(p, "Temperature",
+              isfinite(number_at(r, "temperature_max_C")) ? temperature : "not measured");
+    page_fact(p, "Began", words_time(text_at(run, "started_utc")).s);
+    page_fact(p, "Ended", words_time(text_at(run, "ended_utc")).s);
+    char samples[40];
+    text_format(samples, sizeof samples, "%lld", integer_at(run, "samples"));
+    page_fact(p, "Samples", samples);
+    page_facts_end(p);
+}
+
+/* --- tables --- */
+
+static void put_steps(const json_t *run, struct page *p)
+{
+    static const char *const headings[] = {"Step", "Kind", "Lasted", "Ended by", "Ah",
+                                           "Wh",   "V",    "mOhm",   "degC",     NULL};
+    const struct page_table t = {headings, "    nnnnn"};
+    const json_t *steps = json_object_get(json_object_get(run, "result"), "steps");
+    size_t n = json_array_size(steps);
+    if (n == 0) {
+        return;
+    }
+    page_heading(p, "Steps, as they were carried out");
+    page_table_begin(p, &t);
+    for (size_t i = 0; i < n && i < STEPS_SHOWN; i++) {
+        const json_t *s = json_array_get(steps, i);
+        char name[96];
+        long long round = integer_at(s, "round");
+        text_format(name, sizeof name, round > 1 ? "%s (%lld)" : "%s", text_at(s, "name"), round);
+        struct words lasted = words_duration(number_at(s, "end_s") - number_at(s, "start_s"));
+        struct words Ah = words_amount(number_at(s, "capacity_Ah"), 3, "");
+        struct words Wh = words_amount(number_at(s, "energy_Wh"), 2, "");
+        struct words V = words_amount(number_at(s, "end_voltage_V"), 3, "");
+        struct words mOhm = words_amount(number_at(s, "resistance_mOhm"), 2, "");
+        struct words degC = words_amount(number_at(s, "temperature_max_C"), 1, "");
+        const char *cells[] = {
+            name,  text_at(s, "kind"), lasted.s, text_at(s, "ended_by"), Ah.s, Wh.s, V.s, mOhm.s,
+            degC.s};
+        page_row(p, &t, cells);
+    }
+    page_table_end(p);
+    page_format(p, n > STEPS_SHOWN ? "<p class=\"aside\">and %zu more.</p>\n" : "",
+                n - STEPS_SHOWN);
+    page_put(p, "<p class=\"aside\">Ah and Wh delivered or taken in; V at the end of the step; "
+                "°C at most.</p>\n");
+}
+
+static void put_budget(const json_t *run, struct page *p)
+{
+    static const char *const headings[] = {"Influence", "u, mAh", "How it was found", NULL};
+    const struct page_table t = {headings, " n "};
+    const json_t *b = json_object_get(json_object_get(run, "result"), "uncertainty");
+    const json_t *list = json_object_get(b, "components");
+    if (json_array_size(list) == 0) {
+        return;
+    }
+    page_heading(p, "Uncertainty of the capacity");
+    page_table_begin(p, &t);
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *c = json_array_get(list, i);
+        struct words u = words_amount(1e3 * number_at(c, "standard_Ah"), 3, "");
+        const char *cells[] = {text_at(c, "name"), u.s, text_at(c, "how")};
+        page_row(p, &t, cells);
+    }
+    struct words u = words_amount(1e3 * number_at(b, "standard_Ah"), 3, "");
+    struct words U = words_amount(1e3 * number_at(b, "expanded_Ah"), 3, "");
+    const char *combined[] = {"combined", u.s, "root of the sum of squares (GUM 5.1.2)"};
+    const char *expanded[] = {"expanded, k = 2", U.s, "covers about 95 %"};
+    page_row(p, &t, combined);
+    page_row(p, &t, expanded);
+    page_table_end(p);
+    if (json_is_false(json_object_get(b, "accuracy_known"))) {
+        page_put(p, "<p class=\"aside\">The accuracy of an instrument is not known: only what the "
+                    "record itself shows is in it.</p>\n");
+    }
+}
+
+static void put_instruments(const json_t *run, struct page *p)
+{
+    static const char *const headings[] = {"Role", "Answers as", "Driver and SHA-256 of its file",
+                                           NULL};
+    const struct page_table t = {headings, "  m"};
+    const json_t *list = json_object_get(run, "instruments");
+    page_heading(p, "Instruments and files");
+    page_table_begin(p, &t);
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *in = json_array_get(list, i);
+        char driver[200];
+        text_format(driver, sizeof driver, "%s %s", text_at(in, "driver"),
+                    text_at(in, "driver_sha256"));
+        const char *cells[] = {text_at(in, "role"), text_at(in, "identity"), driver};
+        page_row(p, &t, cells);
+    }
+    const char *profile[] = {"profile", text_at(run, "profile"), text_at(run, "profile_sha256")};
+    const char *bench[] = {"bench", text_at(run, "stand"), text_at(run, "bench_sha256")};
+    page_row(p, &t, profile);
+    page_row(p, &t, bench);
+    page_table_end(p);
+}
+
+static void put_limits(const json_t *run, struct page *p)
+{
+    static const char *const headings[] = {"Limit", "Value", "Whose it is", NULL};
+    const struct page_table t = {headings, " n "};
+    const json_t *list = json_object_get(json_object_get(run, "plan"), "limits");
+    if (json_array_size(list) == 0) {
+        return;
+    }
+    page_heading(p, "Limits in force");
+    page_table_begin(p, &t);
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *l = json_array_get(list, i);
+        char value[64], name[48];
+        text_format(value, sizeof value, "%.4g %s", number_at(l, "value"), text_at(l, "unit"));
+        text_format(name, sizeof name, "%s", text_at(l, "name"));
+        for (char *c = name; *c != '\0'; c++) {
+            *c = *c == '_' ? ' ' : *c;
+        }
+        const char *cells[] = {name, value, text_at(l, "source")};
+        page_row(p, &t, cells);
+    }
+    page_table_end(p);
+}
+
+/* --- what a reader must know --- */
+
+static void put_list(const json_t *list, const char *heading, struct page *p)
+{
+    if (json_array_size(list) == 0) {
+        return;
+    }
+    page_heading(p, heading);
+    page_put(p, "<ul>");
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const char *text = json_string_value(json_array_get(list, i));
+        page_put(p, "<li>");
+        page_text(p, text != NULL ? text : "");
+        page_put(p, "</li>\n");
+    }
+    page_put(p, "</ul>\n");
+}
+
+static void put_events(const json_t *run, struct page *p)
+{
+    static const char *const headings[] = {"Into the run", "Event", "", NULL};
+    const struct page_table t = {headings, "   "};
+    const json_t *list = json_object_get(run, "events");
+    size_t n = json_array_size(list);
+    if (n == 0) {
+        return;
+    }
+    page_heading(p, "Events");
+    page_table_begin(p, &t);
+    for (size_t i = 0; i < n && i < EVENTS_SHOWN; i++) {
+        const json_t *v = json_array_get(list, i);
+        struct words at = words_duration(number_at(v, "t_s"));
+        const char *cells[] = {at.s, text_at(v, "kind"), text_at(v, "text")};
+        page_row(p, &t, cells);
+    }
+    page_table_end(p);
+    page_format(p, n > EVENTS_SHOWN ? "<p class=\"aside\">and %zu more.</p>\n" : "",
+                n - EVENTS_SHOWN);
+}
+
+static void put_foot(const json_t *run, const char *sha256, struct page *p)
+{
+    page_put(p, "<footer><p>Charge and energy are integrals of the measured current and power "
+                "(trapezoid rule); the end at the cut-off is interpolated between two samples. "
+                "Current into the battery counts positive. The curves show the least and the "
+                "greatest value of each stretch, so no peak is missing. SHA-256 over the samples, "
+                "as the CSV export writes them:</p><p class=\"m\">");
+    page_text(p, sha256);
+    page_put(p, "</p><p>Run ");
+    page_text(p, text_at(run, "id"));
+    page_put(p, ", ampledger ");
+    page_text(p, text_at(run, "software_version"));
+    page_put(p, ". A report of measurements, not a warranty.</p></footer>\n");
+}
+
+/* The cut-off that the judged discharge was to end at. */
+static double cutoff_of(const json_t *run)
+{
+    const json_t *plan = json_object_get(run, "plan");
+    const json_t *steps = json_object_get(plan, "steps");
+    const json_t *judged = json_object_get(json_object_get(plan, "acceptance"), "step");
+    double cutoff_V = NAN;
+    for (size_t i = 0; i < json_array_size(steps); i++) {
+        const json_t *s = json_array_get(steps, i);
+        bool this_one = !json_is_integer(judged) || (size_t)json_integer_value(judged) == i;
+        if (strcmp(text_at(s, "kind"), "discharge") == 0 && this_one) {
+            cutoff_V = number_at(s, "until_voltage_V");
+        }
+    }
+    return cutoff_V;
+}
+
+static void put_all(const json_t *run, const struct gathering *g, const char *sha256,
+                    struct page *p)
+{
+    char title[160];
+    struct plot_marks marks = {cutoff_of(run), number_at(json_object_get(run, "trip"), "at_s")};
+    text_format(title, sizeof title, "%s, run %lld", text_at(run, "battery"),
+                integer_at(run, "number"));
+    page_begin(p, title);
+    put_head(run, p);
+    plot_record_draw(&g->plot, &marks, p);
+    put_result(run, p);
+    put_conditions(run, p);
+    put_steps(run, p);
+    put_list(json_object_get(json_object_get(run, "result"), "notes"), "Deviations and notes", p);
+    put_budget(run, p);
+    put_instruments(run, p);
+    put_limits(run, p);
+    put_events(run, p);
+    put_list(json_object_get(json_object_get(run, "plan"), "warnings"), "Warnings of the plan", p);
+    put_list(json_object_get(json_object_get(run, "plan"), "cautions"), "Cautions", p);
+    put_foot(run, sha256, p);
+    page_end(p);
+}
+
+bool report_run(struct reader *r, const struct run_row *row, const json_t *run, char **html,
+                struct err *e)
+{
+    struct gathering *g = zalloc(sizeof *g);
+    struct page p = {0};
+    char sha256[SHA256_TEXT_SIZE];
+    g->started_utc_ns = row->started_utc_ns;
+    double end_s = 0;
+    bool ok = end_of(r, row, &end_s, e);
+    plot_record_start(&g->plot, 0, end_s, isfinite(row->lead_ohm) ? row->lead_ohm : 0);
+    sha256_sum_start(&g->sum);
+    sha256_sum_add(&g->sum, CSV_SAMPLES_HEADER, strlen(CSV_SAMPLES_HEADER));
+    ok = ok && reader_samples(r, row->nr, -1, gather, g, e);
+    sha256_sum_end(&g->sum, sha256);
+    if (ok) {
+        put_all(run, g, sha256, &p);
+        *html = p.text;
+    }
+    free(g);
+    return ok;
+}

@@ -1,0 +1,38 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * report/words: numbers as a person reads them. Unknown is "-". Pure. */
+#ifndef AMPLEDGER_REPORT_WORDS_H
+#define AMPLEDGER_REPORT_WORDS_H
+
+#include <jansson.h>
+#include <stdbool.h>
+
+struct words {
+    char s[80];
+};
+
+/* "12.84 V" */
+struct words words_amount(double value, int decimals, const char *unit);
+/* The digits a quantity deserves: "125 Ah", "2.5 Ah", "0.35 Ah" */
+struct words words_short(double value, const char *unit);
+/* "discharge 10.0 A", "charge 2.0 A", "no current" */
+struct words words_current(double current_A);
+/* "12.5 h", "10 min", "20 s" */
+struct words words_duration(double seconds);
+/* "129.42 Ah +- 0.09 Ah (k = 2)"; the uncertainty decides the digits. Without
+ * one: "129.42 Ah". */
+struct words words_uncertain(double value, double expanded, const char *unit);
+/* "2026-03-01 21:04:05 CET" from RFC 3339, in the time zone of this computer. */
+struct words words_time(const char *utc);
+/* "21:04 CET" */
+struct words words_time_of_day(const char *utc);
+
+/* At most `width` characters of a UTF-8 text, none of them halved. */
+struct words words_cut(const char *text, size_t width);
+
+/* From a JSON object: NAN, "" and false when absent, null or of another type. */
+double number_at(const json_t *o, const char *key);
+const char *text_at(const json_t *o, const char *key);
+long long integer_at(const json_t *o, const char *key); /* 0 likewise */
+bool true_at(const json_t *o, const char *key);
+
+#endif

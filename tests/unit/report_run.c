@@ -1,0 +1,201 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The report: small, soon made, every spike in it, nothing of a stranger's text obeyed, and a
+ * sum over the samples that anybody can check. */
+#include "store_fixture.h"
+
+#include "analysis/fade.h"
+#include "base/sha256_sum.h"
+#include "report/csv.h"
+#include "report/page.h"
+#include "report/plot.h"
+#include "report/report.h"
+
+#include <time.h>
+
+#define SAMPLES 45000
+
+static double now_s(clockid_t which)
+{
+    struct timespec t;
+    clock_gettime(which, &t);
+    return (double)t.tv_sec + (double)t.tv_nsec / 1e9;
+}
+
+struct made {
+    char *html;
+    char sha256[SHA256_TEXT_SIZE];
+};
+
+/* 12.5 h at 10 A, a sample a second; one of them is 2 V lower. */
+static struct sample sample_at(int i, int spike)
+{
+    return (struct sample){i, 13.2 - 2.5e-5 * i - (i == spike ? 2.0 : 0), -10 - 1e-3 * (i % 7),
+                           21 + 1e-4 * i};
+}
+
+static json_t *document_of(int64_t nr)
+{
+    return json_pack(
+        "{s:I, s:s, s:s, s:s, s:f, s:f, s:s, s:f, s:f, s:s, s:s, s:i, s:{s:s, s:s, s:i, s:f}, "
+        "s:[{s:s, s:s, s:s, s:s}], s:[{s:f, s:f}], s:[{s:f, s:s, s:s}], s:{s:[s], s:[{s:s, s:f}], "
+        "s:b}, s:{s:f, s:s, s:f, s:[s]}}",
+        "number", (json_int_t)nr, "id", "0198f2c0", "battery", "<b>launch & 'a'", "outcome",
+        "completed", "capacity_Ah", 125.04, "capacity_uncertainty_Ah", 0.09, "verdict", "pass",
+        "percent_of_rated", 100.03, "lead_resistance_ohm", 0.0, "started_utc",
+        "2026-03-01T20:04:05.120Z", "voltage_source", "remote-sense", "samples", SAMPLES,
+        "battery_record", "label", "<b>launch & 'a'", "chemistry", "lfp", "cells", 4, "rated_Ah",
+        125.0, "instruments", "role", "load", "driver", "load-scpi", "identity",
+        "<script>alert(1)</script>", "driver_sha256", "00ff", "steps", "start_s", 0.0, "end_s",
+        (double)SAMPLES, "events", "t_s", 0.0, "kind", "start", "text", "begun", "plan", "cautions",
+        "gas & fire", "steps", "kind", "discharge", "until_voltage_V", 12.3, "starts_full", 1,
+        "result", "capacity_Ah", 125.04, "end_reason", "cut-off crossed", "acceptance_Ah", 118.75,
+        "notes", "a note");
+}
+
+static struct made make(int spike)
+{
+    struct fixture f;
+    struct store *s = NULL;
+    struct reader *r = NULL;
+    struct run_row row;
+    struct err e = {0};
+    struct made m = {0};
+    struct sha256_sum sum;
+    fixture_make(&f);
+    ok(store_open(f.path, &s, &e));
+    int64_t nr = begin_a_run(s);
+    sha256_sum_start(&sum);
+    sha256_sum_add(&sum, CSV_SAMPLES_HEADER, strlen(CSV_SAMPLES_HEADER));
+    for (int i = 0; i < SAMPLES; i++) {
+        char line[CSV_SAMPLE_SIZE];
+        struct sample v = sample_at(i, spike);
+        assert_true(store_put_sample(s, nr, 0, &v));
+        sha256_sum_add(&sum, line, csv_format_sample(0, &v, FIXTURE_UTC_NS, line));
+    }
+    sha256_sum_end(&sum, m.sha256);
+    ok(store_flush(s, 60000, &e));
+    ok(reader_open(f.path, &r, &e));
+    ok(reader_run(r, "last", &row, &e));
+    json_t *document = document_of(nr);
+    assert_non_null(document);
+    double began_s = now_s(CLOCK_MONOTONIC), cpu_s = now_s(CLOCK_PROCESS_CPUTIME_ID);
+    ok(report_run(r, &row, document, &m.html, &e));
+    cpu_s = now_s(CLOCK_PROCESS_CPUTIME_ID) - cpu_s;
+    printf("  %d samples: %zu bytes in %.3f s (%.3f s of the processor)\n", SAMPLES, strlen(m.html),
+           now_s(CLOCK_MONOTONIC) - began_s, cpu_s);
+#ifndef __SANITIZE_ADDRESS__
+    assert_true(cpu_s < 1);
+#endif
+    assert_true(strlen(m.html) < 400 * 1024);
+    json_decref(document);
+    run_row_free(&row);
+    reader_close(r);
+    store_close(s);
+    fixture_remove(&f);
+    return m;
+}
+
+/* Half way of the record is half way of the picture; the lowest voltage lies 6 parts in 112
+ * above the bottom of its panel. */
+static void a_spike_of_one_sample_is_drawn(void **state)
+{
+    (void)state;
+    struct made with = make(SAMPLES / 2), without = make(-1);
+    char place[32];
+    snprintf(place, sizeof place, "%.1f %.1f", 52 + 0.5 * 660, 174 - 170 * 6 / 112.0);
+    assert_non_null(strstr(with.html, place));
+    assert_null(strstr(without.html, place));
+    assert_non_null(strstr(with.html, with.sha256));
+    assert_null(strstr(without.html, with.sha256));
+
+    /* Everything in one file, nothing obeyed, nothing fetched. */
+    assert_non_null(strstr(with.html, "&lt;b&gt;launch &amp; &#39;a&#39;"));
+    assert_null(strstr(with.html, "<b>"));
+    assert_null(strstr(with.html, "<script"));
+    assert_null(strstr(with.html, "http:"));
+    assert_null(strstr(with.html, "https:"));
+    assert_null(strstr(with.html, "src="));
+    assert_non_null(strstr(with.html, "125.04 Ah ± 0.09 Ah (k = 2)"));
+    assert_non_null(strstr(with.html, "gas &amp; fire"));
+    free(with.html);
+    free(without.html);
+}
+
+static void extremes_survive_any_thinning(void **state)
+{
+    (void)state;
+    static struct plot_record r;
+    srand(41);
+    for (int trial = 0; trial < 20; trial++) {
+        double low = INFINITY, high = -INFINITY;
+        plot_record_start(&r, 0, 10000, 0);
+        for (int i = 0; i < 10000; i++) {
+            struct sample s = {i, 12 + rand() / (double)RAND_MAX, -10, NAN};
+            low = fmin(low, s.voltage_V);
+            high = fmax(high, s.voltage_V);
+            plot_record_add(&r, &s);
+        }
+        double drawn_low = INFINITY, drawn_high = -INFINITY;
+        for (size_t i = 0; i < PLOT_BUCKETS; i++) {
+            drawn_low = fmin(drawn_low, r.voltage.bucket[i].low);
+            drawn_high = fmax(drawn_high, r.voltage.bucket[i].high);
+        }
+        assert_true(drawn_low <= low && drawn_low >= low);
+        assert_true(drawn_high <= high && drawn_high >= high);
+        assert_true(isnan(r.temperature.min));
+    }
+}
+
+static void nothing_to_draw_is_said(void **state)
+{
+    (void)state;
+    static struct plot_record r;
+    struct plot_marks marks = {NAN, NAN};
+    struct page p = {0};
+    plot_record_start(&r, 0, 0, 0);
+    plot_record_draw(&r, &marks, &p);
+    assert_non_null(strstr(p.text, "no samples"));
+    free(p.text);
+}
+
+static void a_battery_has_its_life(void **state)
+{
+    (void)state;
+    json_t *battery =
+        json_pack("{s:s, s:s, s:i}", "label", "lamp <7>", "chemistry", "nimh", "cells", 10);
+    json_t *points = json_array();
+    for (int i = 0; i < 6; i++) {
+        char utc[32];
+        snprintf(utc, sizeof utc, "2026-0%d-01T12:00:00.000Z", i + 1);
+        json_array_append_new(points,
+                              json_pack("{s:i, s:s, s:f, s:f, s:f}", "run", i + 1, "utc", utc,
+                                        "capacity_Ah", 8.0 - 0.1 * i, "capacity_uncertainty_Ah",
+                                        0.02, "percent_of_reference", 100.0 - 1.25 * i));
+    }
+    json_t *trend = json_pack(
+        "{s:f, s:f, s:s, s:o, s:{s:{s:b, s:s, s:f, s:f, s:f, s:s}}, s:[{s:i, s:s}]}",
+        "limit_percent", 80.0, "limit_Ah", 6.4, "reference", "rated capacity", "points", points,
+        "capacity", "by_date", "enough", 1, "law", "line", "a", 8.0, "b", -0.0033, "crossing",
+        484.8, "crossing_utc", "2027-04-30T12:00:00.000Z", "left_out", "run", 9, "why", "too cold");
+    assert_non_null(battery);
+    assert_non_null(trend);
+    char *html = report_battery(battery, trend);
+    assert_non_null(strstr(html, "lamp &lt;7&gt;"));
+    assert_non_null(strstr(html, "falls below 80 % on 2027-04-30"));
+    assert_non_null(strstr(html, "too cold"));
+    assert_non_null(strstr(html, "<circle"));
+    free(html);
+    json_decref(battery);
+    json_decref(trend);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_spike_of_one_sample_is_drawn),
+        cmocka_unit_test(extremes_survive_any_thinning),
+        cmocka_unit_test(nothing_to_draw_is_said),
+        cmocka_unit_test(a_battery_has_its_life),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
