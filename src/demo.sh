@@ -11,7 +11,8 @@ cd "$(dirname "$0")/.."
 speed=${1:-5000}
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
-    libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev
+    libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
+    libjs-dygraphs
 
 step "building"
 build build -DAMPLEDGER_TESTS=OFF

@@ -15,9 +15,9 @@
 #define RECORD_WITHIN_LEAST_S 5.0
 #define RECORD_WITHIN_MOST_S 900.0
 
-static const char *const bench_keys[] = {"bench",         "database", "socket", "profiles",
-                                         "drivers",       "virtual",  "events", "stands",
-                                         "record_within", NULL};
+static const char *const bench_keys[] = {"bench",    "database",      "socket",  "http",
+                                         "profiles", "drivers",       "virtual", "events",
+                                         "stands",   "record_within", NULL};
 
 static bool read_path(const struct bench_loading *l, const char *key, const char *otherwise,
                       char out[PATH_SIZE], struct err *e)
@@ -184,7 +184,8 @@ bool bench_load(const char *path, struct bench **out, struct err *e)
     }
     l.doc = doc;
     if (!yaml_check_keys(doc, yaml_root(doc), bench_keys, e) || !read_places(&l, e) ||
-        !read_patience(&l, e) || !bench_read_events(&l, e) || !read_stands(&l, e)) {
+        !read_patience(&l, e) || !bench_read_http(&l, e) || !bench_read_events(&l, e) ||
+        !read_stands(&l, e)) {
         goto out;
     }
     b->text = text_copy(yaml_source(doc, &n));

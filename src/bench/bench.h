@@ -10,6 +10,7 @@
 #include <stddef.h>
 
 #define PATH_SIZE 256
+#define HTTP_ADDRESS_SIZE 32
 
 enum sense { SENSE_TWO_WIRE, SENSE_REMOTE, SENSE_METER };
 
@@ -28,6 +29,7 @@ struct bench {
     char title[96];
     char database[PATH_SIZE]; /* absolute or beside bench.yaml */
     char socket[PATH_SIZE];
+    char http[HTTP_ADDRESS_SIZE]; /* where page and API listen, "127.0.0.1:8470"; "" nowhere */
     char profiles_dir[PATH_SIZE];
     char drivers_dir[PATH_SIZE];
     char virtual_control[PATH_SIZE]; /* control socket of a virtual bench, "" with real instruments
@@ -53,6 +55,11 @@ struct bench {
  * resistance is fine but flagged by the plan) name file, line, column, remedy. */
 bool bench_load(const char *path, struct bench **out, struct err *e) NODISCARD;
 void bench_free(struct bench *b); /* NULL is fine; frees the instruments, switches nothing off */
+
+/* Where to listen for browsers, as a person writes it: "8470" or "127.0.0.1:8470" or
+ * "[::1]:8470"; port 0 takes a free one. Only this computer's own addresses: another is
+ * refused. *out is the address in full. The message is a bare sentence. */
+bool bench_http_parse(const char *text, char out[HTTP_ADDRESS_SIZE], struct err *e) NODISCARD;
 
 struct stand_config *bench_stand(struct bench *b, const char *name,
                                  struct err *e); /* NULL + ERR_NOT_FOUND, nearest named */

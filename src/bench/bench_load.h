@@ -22,6 +22,9 @@ bool bench_read_stand(const struct bench_loading *l, const struct yaml_node *map
 /* `events`, if any, into l->b->events. */
 bool bench_read_events(const struct bench_loading *l, struct err *e) NODISCARD;
 
+/* `http`, if given, into l->b->http. */
+bool bench_read_http(const struct bench_loading *l, struct err *e) NODISCARD;
+
 #define ADDRESS_SIZE (PATH_SIZE + 16)
 /* Put into out the address of a link with its path beside bench.yaml. The
  * message is a bare sentence. */

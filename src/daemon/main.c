@@ -30,6 +30,9 @@ static const char usage[] =
     "                                           say what is wrong, open nothing\n"
     "\n"
     "  --bench FILE   the stands and their instruments (default " DEFAULT_BENCH ")\n"
+    "  --http PLACE   serve the page there, on this computer only: 8470, 127.0.0.1:8470, "
+    "[::1]:8470\n"
+    "                 (instead of the bench file's `http`)\n"
     "  --log LEVEL    error, warn, info (default), debug, wire (every byte)\n"
     "  --version, --help\n"
     "\n"
@@ -38,6 +41,7 @@ static const char usage[] =
 
 struct arguments {
     const char *bench;
+    char http[HTTP_ADDRESS_SIZE]; /* "": what the bench file says */
     bool check;
 };
 
@@ -55,11 +59,16 @@ struct house {
 static int read_arguments(int argc, char **argv, struct arguments *a)
 {
     static const struct option options[] = {
-        {"bench", required_argument, NULL, 'b'}, {"check", no_argument, NULL, 'c'},
-        {"log", required_argument, NULL, 'l'},   {"help", no_argument, NULL, 'h'},
-        {"version", no_argument, NULL, 'v'},     {NULL, 0, NULL, 0},
+        {"bench", required_argument, NULL, 'b'},
+        {"check", no_argument, NULL, 'c'},
+        {"log", required_argument, NULL, 'l'},
+        {"help", no_argument, NULL, 'h'},
+        {"version", no_argument, NULL, 'v'},
+        {"http", required_argument, NULL, 'p'},
+        {NULL, 0, NULL, 0},
     };
     enum log_level level = LOG_INFO;
+    struct err e = {0};
     int o = 0;
     while ((o = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (o) {
@@ -73,6 +82,12 @@ static int read_arguments(int argc, char **argv, struct arguments *a)
             if (!log_level_parse(optarg, &level)) {
                 fprintf(stderr, "ampledgerd: --log %s: it is error, warn, info, debug or wire\n",
                         optarg);
+                return 2;
+            }
+            break;
+        case 'p':
+            if (!bench_http_parse(optarg, a->http, &e)) {
+                fprintf(stderr, "ampledgerd: --http: %s\n", e.text);
                 return 2;
             }
             break;
@@ -172,12 +187,17 @@ static bool move_in(struct house *h, struct err *e)
                              .store = h->store,
                              .bench = h->bench,
                              .socket_path = h->bench->socket,
+                             .http = h->bench->http,
+                             .hooks = h->hooks,
                              .clock = h->clock};
     if (!web_start(&web, &h->web, e)) {
         return false;
     }
     log_info("ampledgerd %s: bench \"%s\", database %s, socket %s", AMPLEDGER_VERSION,
              h->bench->title, h->bench->database, h->bench->socket);
+    if (h->bench->http[0] != '\0') {
+        log_info("the page is at http://%s/", web_http(h->web));
+    }
     say_ready(h);
     if (speed > 1) {
         log_warn("time runs up to %g times faster: virtual bench", speed);
@@ -254,6 +274,9 @@ static int work(void *context, const struct keeper_tie *tie)
     signal(SIGPIPE, SIG_IGN);
     bool loaded = bench_load(a->bench, &h.bench, &e);
     if (loaded) {
+        if (a->http[0] != '\0') {
+            memcpy(h.bench->http, a->http, sizeof h.bench->http);
+        }
         all_off(h.bench);
     }
     if (loaded && move_in(&h, &e)) {

@@ -61,7 +61,13 @@ static const char *const reader_sql[] = {
     [R_SAMPLES] = "SELECT seq, t_s, step, voltage_V, current_A, temperature_C FROM sample"
                   " WHERE run_nr = ?1 AND seq > ?2 AND seq <= ?3 AND (step = ?4 OR ?4 < 0)"
                   " ORDER BY seq LIMIT ?5",
-    [R_EVENTS] = "SELECT utc_ns, t_s, kind, text FROM event WHERE run_nr IS ? ORDER BY nr",
+    [R_SAMPLE_AT] =
+        "SELECT seq, t_s FROM sample WHERE run_nr = ? AND seq >= ? ORDER BY seq LIMIT 1",
+    [R_EVENTS] = "SELECT nr, run_nr, utc_ns, t_s, kind, text FROM event WHERE run_nr IS ?"
+                 " ORDER BY nr",
+    [R_EVENTS_AFTER] = "SELECT nr, run_nr, utc_ns, t_s, kind, text FROM event WHERE nr > ?"
+                       " ORDER BY nr LIMIT ?",
+    [R_LAST_EVENT] = "SELECT max(nr) FROM event",
     [R_TEXT] = "SELECT body FROM text WHERE sha256 = ?",
     [R_ROW] = "SELECT " ROW_COLUMNS "p.left_order IS NULL ORDER BY p.place",
     [R_ROW_LEFT] = "SELECT " ROW_COLUMNS "p.left_order IS NOT NULL ORDER BY p.left_order DESC"

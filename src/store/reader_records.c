@@ -8,6 +8,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <math.h>
 #include <stdlib.h>
 #include <unistd.h>
 
@@ -49,20 +50,21 @@ static bool read_page(struct reader *r, struct page *p, struct err *e)
     return reader_end(r, &b, e);
 }
 
-bool reader_samples(struct reader *r, int64_t nr, int step, sample_fn *each, void *context,
-                    struct err *e)
+/* The end is fixed now: a run at work must not keep us here for ever. */
+static bool last_seq(struct reader *r, int64_t nr, int64_t *last, struct err *e)
 {
-    struct page *p = zalloc(sizeof *p);
-    p->nr = nr;
-    p->step = step;
-    p->after = p->last = -1;
+    *last = -1;
     struct store_bind b = store_bind(&r->db, R_LAST_SEQ);
     store_bind_int(&b, nr);
-    /* The end is fixed now: a run at work must not keep us here for ever. */
-    bool ok = true, more = true;
     if (store_row(&b) == SQLITE_ROW && sqlite3_column_type(b.stmt, 0) != SQLITE_NULL)
-        p->last = sqlite3_column_int64(b.stmt, 0);
-    ok = reader_end(r, &b, e);
+        *last = sqlite3_column_int64(b.stmt, 0);
+    return reader_end(r, &b, e);
+}
+
+static bool give_pages(struct reader *r, struct page *p, sample_fn *each, void *context,
+                       struct err *e)
+{
+    bool ok = true, more = true;
     while (ok && more && p->after < p->last) {
         ok = read_page(r, p, e);
         for (size_t i = 0; ok && more && i < p->n; i++)
@@ -70,8 +72,97 @@ bool reader_samples(struct reader *r, int64_t nr, int step, sample_fn *each, voi
         if (p->n < PAGE)
             more = false;
     }
+    return ok;
+}
+
+bool reader_samples(struct reader *r, int64_t nr, int step, sample_fn *each, void *context,
+                    struct err *e)
+{
+    struct page *p = zalloc(sizeof *p);
+    p->nr = nr;
+    p->step = step;
+    p->after = -1;
+    bool ok = last_seq(r, nr, &p->last, e) && give_pages(r, p, each, context, e);
     free(p);
     return ok;
+}
+
+bool reader_span_samples(struct reader *r, int64_t nr, const struct sample_span *span,
+                         sample_fn *each, void *context, struct err *e)
+{
+    struct page *p = zalloc(sizeof *p);
+    p->nr = nr;
+    p->step = -1;
+    p->after = span->first - 1;
+    p->last = span->last;
+    bool ok = give_pages(r, p, each, context, e);
+    free(p);
+    return ok;
+}
+
+/* Of the first sample from *seq on: its number and time. */
+static bool sample_at(struct reader *r, int64_t nr, int64_t *seq, double *t_s, struct err *e)
+{
+    struct store_bind b = store_bind(&r->db, R_SAMPLE_AT);
+    store_bind_int(&b, nr);
+    store_bind_int(&b, *seq);
+    *t_s = (double)NAN;
+    if (store_row(&b) == SQLITE_ROW) {
+        *seq = sqlite3_column_int64(b.stmt, 0);
+        *t_s = store_column_real(b.stmt, 1);
+    }
+    return reader_end(r, &b, e);
+}
+
+/* The first sample between two numbers whose time is not before t_s; `last` when all
+ * are earlier. Times never go back, so halving finds it. */
+static bool first_from(struct reader *r, int64_t nr, const struct sample_span *within, double t_s,
+                       int64_t *out, struct err *e)
+{
+    int64_t low = within->first, high = within->last;
+    while (low < high) {
+        const int64_t middle = low + (high - low) / 2;
+        int64_t seq = middle;
+        double at_s = (double)NAN;
+        if (!sample_at(r, nr, &seq, &at_s, e))
+            return false;
+        if (at_s < t_s)
+            low = seq + 1;
+        else
+            high = middle;
+    }
+    *out = low;
+    return true;
+}
+
+bool reader_span(struct reader *r, int64_t nr, double from_s, double to_s, struct sample_span *out,
+                 struct err *e)
+{
+    *out = (struct sample_span){.from_s = (double)NAN, .to_s = (double)NAN};
+    if (!last_seq(r, nr, &out->last, e))
+        return false;
+    if (out->last < 0)
+        return true;
+    const struct sample_span all = *out;
+    if (!isnan(from_s)) {
+        if (!first_from(r, nr, &all, from_s, &out->first, e))
+            return false;
+        out->first = out->first > 0 ? out->first - 1 : 0;
+    }
+    if (!isnan(to_s) && !first_from(r, nr, &all, to_s, &out->last, e))
+        return false;
+    int64_t first = out->first, last = out->last;
+    return sample_at(r, nr, &first, &out->from_s, e) && sample_at(r, nr, &last, &out->to_s, e);
+}
+
+static void read_event(sqlite3_stmt *st, struct event_row *row)
+{
+    row->nr = sqlite3_column_int64(st, 0);
+    row->run_nr = sqlite3_column_int64(st, 1);
+    row->utc_ns = sqlite3_column_int64(st, 2);
+    row->t_s = store_column_real(st, 3);
+    store_column_copy(st, 4, row->kind, sizeof row->kind);
+    store_column_copy(st, 5, row->text, sizeof row->text);
 }
 
 bool reader_events(struct reader *r, int64_t nr, struct event_row **out, size_t *n, struct err *e)
@@ -82,11 +173,7 @@ bool reader_events(struct reader *r, int64_t nr, struct event_row **out, size_t 
     store_bind_int_or_null(&b, nr);
     while (store_row(&b) == SQLITE_ROW) {
         *out = reader_grow(*out, *n, sizeof **out);
-        struct event_row *row = &(*out)[(*n)++];
-        row->utc_ns = sqlite3_column_int64(b.stmt, 0);
-        row->t_s = store_column_real(b.stmt, 1);
-        store_column_copy(b.stmt, 2, row->kind, sizeof row->kind);
-        store_column_copy(b.stmt, 3, row->text, sizeof row->text);
+        read_event(b.stmt, &(*out)[(*n)++]);
     }
     if (reader_end(r, &b, e))
         return true;
@@ -94,6 +181,27 @@ bool reader_events(struct reader *r, int64_t nr, struct event_row **out, size_t 
     *out = NULL;
     *n = 0;
     return false;
+}
+
+bool reader_events_after(struct reader *r, int64_t after, struct event_row *out, size_t max,
+                         size_t *n, struct err *e)
+{
+    *n = 0;
+    struct store_bind b = store_bind(&r->db, R_EVENTS_AFTER);
+    store_bind_int(&b, after);
+    store_bind_int(&b, (int64_t)max);
+    while (*n < max && store_row(&b) == SQLITE_ROW)
+        read_event(b.stmt, &out[(*n)++]);
+    return reader_end(r, &b, e);
+}
+
+bool reader_last_event(struct reader *r, int64_t *nr, struct err *e)
+{
+    *nr = 0;
+    struct store_bind b = store_bind(&r->db, R_LAST_EVENT);
+    if (store_row(&b) == SQLITE_ROW)
+        *nr = sqlite3_column_int64(b.stmt, 0);
+    return reader_end(r, &b, e);
 }
 
 bool reader_text(struct reader *r, const char *sha256, char **out, struct err *e)

@@ -213,7 +213,21 @@ bool reader_judged(struct reader *r, const char *battery_id, int64_t *nr, struct
 typedef bool sample_fn(void *context, int step, const struct sample *sample);
 bool reader_samples(struct reader *r, int64_t nr, int step, sample_fn *each, void *context,
                     struct err *e) NODISCARD;
+/* A stretch of a run's samples: those between two times, and one more at each end, so
+ * that a line reaches the edges. */
+struct sample_span {
+    int64_t first, last; /* running numbers; last < first: there is none */
+    double from_s, to_s; /* times of these two */
+};
+/* NAN: from the first, to the last. Costs a few look-ups, however long the run is. */
+bool reader_span(struct reader *r, int64_t nr, double from_s, double to_s, struct sample_span *out,
+                 struct err *e) NODISCARD;
+/* As reader_samples(), for the span only. */
+bool reader_span_samples(struct reader *r, int64_t nr, const struct sample_span *span,
+                         sample_fn *each, void *context, struct err *e) NODISCARD;
+
 struct event_row {
+    int64_t nr, run_nr; /* of its own, growing; run_nr 0: belongs to no run */
     int64_t utc_ns;
     double t_s;
     char kind[32];
@@ -222,6 +236,12 @@ struct event_row {
 /* Owned array (free()), in the order recorded; nr 0: those that belong to no run. */
 bool reader_events(struct reader *r, int64_t nr, struct event_row **out, size_t *n,
                    struct err *e) NODISCARD;
+/* The oldest of all events whose own number is greater than `after`: at most max into
+ * out, *n says how many. */
+bool reader_events_after(struct reader *r, int64_t after, struct event_row *out, size_t max,
+                         size_t *n, struct err *e) NODISCARD;
+/* The number of the newest event, 0 when there is none. */
+bool reader_last_event(struct reader *r, int64_t *nr, struct err *e) NODISCARD;
 /* The full text (profile, bench, driver) with this SHA-256; owned. */
 bool reader_text(struct reader *r, const char *sha256, char **out, struct err *e) NODISCARD;
 /* A consistent, compact copy into a new file, also while a daemon writes. The

@@ -5,7 +5,7 @@
 
 #include "web/http.h"
 
-handler_fn get_daemon;
+handler_fn get_daemon, get_setup, get_messages, get_events;
 handler_fn get_stands, get_stand, post_start, post_confirm, post_stop, post_clear, post_accept;
 handler_fn get_row, post_row, post_row_drop, post_row_move;
 handler_fn get_batteries, post_battery, get_battery, post_edit, post_retire;
@@ -13,6 +13,6 @@ handler_fn get_lots, get_lot;
 handler_fn get_trend, get_peaks, post_match;
 handler_fn get_run_report, get_battery_report;
 handler_fn get_profiles, post_plan;
-handler_fn get_runs, get_run, get_recomputed, get_samples;
+handler_fn get_runs, get_run, get_recomputed, get_samples, get_curve;
 
 #endif

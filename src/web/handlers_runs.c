@@ -75,7 +75,8 @@ bool get_samples(const struct request *q, struct reply *out, struct err *e)
         reader_close(r);
         return false;
     }
-    out->stream = samples_stream(r, row.nr, row.started_utc_ns, e);
+    const struct samples_wanted wanted = {row.nr, row.started_utc_ns, q->connection, q->parking};
+    out->stream = samples_stream(r, &wanted, e);
     run_row_free(&row);
     return out->stream != NULL;
 }

@@ -8,14 +8,19 @@
 #include <jansson.h>
 
 struct MHD_Response;
+struct MHD_Connection;
+struct parking;
+struct event_hub;
 
 #define HTTP_OK 200u
 #define HTTP_CREATED 201u
 #define HTTP_BAD_REQUEST 400u
+#define HTTP_FORBIDDEN 403u
 #define HTTP_NOT_FOUND 404u
 #define HTTP_METHOD_NOT_ALLOWED 405u
 #define HTTP_CONFLICT 409u
 #define HTTP_TOO_LARGE 413u
+#define HTTP_WRONG_TYPE 415u
 #define HTTP_INTERNAL 500u
 #define HTTP_UNAVAILABLE 503u
 
@@ -29,6 +34,13 @@ struct request {
     const json_t *body;  /* an object; empty when nothing was sent */
     const char *battery; /* ?battery=, decoded and checked; NULL not given */
     int limit;           /* ?limit=, 0 all */
+    int points;          /* ?points= */
+    double from_s, to_s; /* ?from= and ?to=, seconds; NAN not given */
+    /* for answers that go on for as long as somebody listens */
+    struct MHD_Connection *connection;
+    struct parking *parking;
+    struct event_hub *hub;
+    const char *last_event; /* Last-Event-ID, NULL not given */
 };
 
 /* Zero-initialised by the caller. A handler that fails may set `status`; left at

@@ -37,10 +37,12 @@ const char *http_title(unsigned status)
         {HTTP_OK, "OK"},
         {HTTP_CREATED, "Created"},
         {HTTP_BAD_REQUEST, "Bad Request"},
+        {HTTP_FORBIDDEN, "Forbidden"},
         {HTTP_NOT_FOUND, "Not Found"},
         {HTTP_METHOD_NOT_ALLOWED, "Method Not Allowed"},
         {HTTP_CONFLICT, "Conflict"},
         {HTTP_TOO_LARGE, "Content Too Large"},
+        {HTTP_WRONG_TYPE, "Unsupported Media Type"},
         {HTTP_UNAVAILABLE, "Service Unavailable"},
     };
     for (size_t i = 0; i < sizeof titles / sizeof titles[0]; i++) {

@@ -8,9 +8,13 @@
 #include <string.h>
 
 static const char *const runs_query[] = {"battery", "limit", NULL};
+static const char *const curve_query[] = {"points", "from", "to", NULL};
 
 static const struct route table[] = {
     {"GET", "/v1/daemon", PARAM_NONE, get_daemon, NULL},
+    {"GET", "/v1/setup", PARAM_NONE, get_setup, NULL},
+    {"GET", "/v1/messages", PARAM_NONE, get_messages, NULL},
+    {"GET", "/v1/events", PARAM_NONE, get_events, NULL},
     {"GET", "/v1/stands", PARAM_NONE, get_stands, NULL},
     {"GET", "/v1/stands/?", PARAM_LABEL, get_stand, NULL},
     {"POST", "/v1/stands/?/start", PARAM_LABEL, post_start, NULL},
@@ -40,6 +44,7 @@ static const struct route table[] = {
     {"GET", "/v1/runs/?/recomputed", PARAM_RUN, get_recomputed, NULL},
     {"GET", "/v1/runs/?/report", PARAM_RUN, get_run_report, NULL},
     {"GET", "/v1/runs/?/samples", PARAM_RUN, get_samples, NULL},
+    {"GET", "/v1/runs/?/curve", PARAM_RUN, get_curve, curve_query},
 };
 
 const struct route *route_table(size_t *n)

@@ -1,12 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * web/samples: a thread reads the database and fills a bounded buffer; the
- * connection empties it. When the client goes away, the thread is told and
- * joined; when the client stalls, the connection's timeout does the same. */
+ * connection empties it, and is parked while there is nothing in it. When the client
+ * goes away, the thread is told and joined; when the client stalls, the connection's
+ * timeout does the same. */
 #include "web/samples.h"
 
 #include "base/file.h"
 #include "base/log.h"
 #include "report/csv.h"
+#include "web/park.h"
 
 #include <microhttpd.h>
 #include <pthread.h>
@@ -19,6 +21,7 @@
 struct stream {
     struct reader *reader;
     int64_t nr, started_utc_ns;
+    struct spot spot;
     pthread_t thread;
     pthread_mutex_t lock;
     pthread_cond_t changed;
@@ -40,7 +43,7 @@ static bool put(struct stream *s, const char *bytes, size_t n)
     if (wanted) {
         memcpy(s->bytes + s->n, bytes, n);
         s->n += n;
-        pthread_cond_signal(&s->changed);
+        spot_leave(&s->spot);
     }
     pthread_mutex_unlock(&s->lock);
     return wanted;
@@ -65,7 +68,7 @@ static void *fill(void *context)
         s->failed = true;
     }
     s->finished = true;
-    pthread_cond_signal(&s->changed);
+    spot_leave(&s->spot);
     pthread_mutex_unlock(&s->lock);
     return NULL;
 }
@@ -75,16 +78,15 @@ static ssize_t take(void *context, uint64_t position, char *out, size_t max)
     (void)position;
     struct stream *s = context;
     pthread_mutex_lock(&s->lock);
-    while (s->n == 0 && !s->finished) {
-        pthread_cond_wait(&s->changed, &s->lock);
-    }
     size_t n = s->n < max ? s->n : max;
     memcpy(out, s->bytes, n);
     memmove(s->bytes, s->bytes + n, s->n - n);
     s->n -= n;
     ssize_t result = (ssize_t)n;
-    if (n == 0) {
-        result = s->failed ? MHD_CONTENT_READER_END_WITH_ERROR : MHD_CONTENT_READER_END_OF_STREAM;
+    if (n == 0 && s->finished && !s->failed) {
+        result = MHD_CONTENT_READER_END_OF_STREAM;
+    } else if (n == 0 && (s->failed || !spot_park(&s->spot))) {
+        result = MHD_CONTENT_READER_END_WITH_ERROR;
     }
     pthread_cond_signal(&s->changed);
     pthread_mutex_unlock(&s->lock);
@@ -110,13 +112,14 @@ static void leave(void *context)
     stream_free(s);
 }
 
-struct MHD_Response *samples_stream(struct reader *reader, int64_t nr, int64_t started_utc_ns,
+struct MHD_Response *samples_stream(struct reader *reader, const struct samples_wanted *wanted,
                                     struct err *e)
 {
     struct stream *s = zalloc(sizeof *s);
     s->reader = reader;
-    s->nr = nr;
-    s->started_utc_ns = started_utc_ns;
+    s->nr = wanted->nr;
+    s->started_utc_ns = wanted->started_utc_ns;
+    s->spot = (struct spot){.connection = wanted->connection, .parking = wanted->parking};
     pthread_mutex_init(&s->lock, NULL);
     pthread_cond_init(&s->changed, NULL);
     int failed = pthread_create(&s->thread, NULL, fill, s);

@@ -7,11 +7,18 @@
 #include "store/store.h"
 
 struct MHD_Response;
+struct MHD_Connection;
+struct parking;
 
+struct samples_wanted {
+    int64_t nr, started_utc_ns;
+    struct MHD_Connection *connection;
+    struct parking *parking;
+};
 /* Takes the reader, also on failure. NULL + *e when it cannot begin. If reading
  * fails on the way, the connection ends without the closing chunk, so that a
  * client sees that the file is not whole. */
-struct MHD_Response *samples_stream(struct reader *reader, int64_t nr, int64_t started_utc_ns,
+struct MHD_Response *samples_stream(struct reader *reader, const struct samples_wanted *wanted,
                                     struct err *e);
 
 #endif

@@ -1,8 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web/socket: the Unix socket the API listens on. */
+ * web/socket: the Unix socket the API listens on, and the one for browsers. */
 #include "web/socket.h"
 
+#include "base/file.h"
+#include "bench/bench.h"
+
 #include <errno.h>
+#include <netdb.h>
+#include <netinet/in.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
@@ -88,4 +93,70 @@ bool socket_listen(const char *path, int *fd, struct err *e)
         return false;
     }
     return true;
+}
+
+static bool find_address(const char *address, struct addrinfo **out, struct err *e)
+{
+    const struct addrinfo wanted = {.ai_flags = AI_NUMERICHOST | AI_NUMERICSERV | AI_PASSIVE,
+                                    .ai_family = AF_UNSPEC,
+                                    .ai_socktype = SOCK_STREAM};
+    const char *colon = strrchr(address, ':');
+    char host[HTTP_ADDRESS_SIZE] = "";
+    size_t n = colon != NULL ? (size_t)(colon - address) : 0;
+    size_t skip = address[0] == '[' ? 1 : 0;
+    if (n <= 2 * skip ||
+        !text_format(host, sizeof host, "%.*s", (int)(n - 2 * skip), address + skip) ||
+        getaddrinfo(host, colon + 1, &wanted, out) != 0) {
+        return err_set(e, ERR_BUG, "\"%s\" is no address to listen on", address);
+    }
+    return true;
+}
+
+static bool bind_tcp(int fd, const char *address, const struct addrinfo *a, struct err *e)
+{
+    const int yes = 1;
+    (void)setsockopt(fd, SOL_SOCKET, SO_REUSEADDR, &yes, sizeof yes);
+    if (bind(fd, a->ai_addr, a->ai_addrlen) != 0 || listen(fd, SOMAXCONN) != 0) {
+        return errno == EADDRINUSE
+                   ? err_set(e, ERR_REFUSED,
+                             "another program listens on %s; stop it, or give this bench another "
+                             "port: http: in bench.yaml, or --http",
+                             address)
+                   : err_set_errno(e, errno, "listen on %s", address);
+    }
+    return true;
+}
+
+static int port_of(int fd)
+{
+    struct sockaddr_storage a = {0};
+    socklen_t n = sizeof a;
+    if (getsockname(fd, (struct sockaddr *)&a, &n) != 0) {
+        return 0;
+    }
+    return ntohs(a.ss_family == AF_INET6 ? ((const struct sockaddr_in6 *)&a)->sin6_port
+                                         : ((const struct sockaddr_in *)&a)->sin_port);
+}
+
+bool socket_listen_tcp(const char *address, char *out, int *port, int *fd, struct err *e)
+{
+    struct addrinfo *a = NULL;
+    if (!find_address(address, &a, e)) {
+        return false;
+    }
+    *fd = socket(a->ai_family, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    bool ok = *fd >= 0 ? bind_tcp(*fd, address, a, e) : err_set_errno(e, errno, "open a socket");
+    freeaddrinfo(a);
+    if (!ok) {
+        if (*fd >= 0) {
+            close(*fd);
+        }
+        *fd = -1;
+        return false;
+    }
+    char host[HTTP_ADDRESS_SIZE];
+    *port = port_of(*fd);
+    return text_format(host, sizeof host, "%.*s", (int)(strrchr(address, ':') - address),
+                       address) &&
+           text_format(out, HTTP_ADDRESS_SIZE, "%s:%d", host, *port);
 }

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web/socket: the Unix socket the API listens on. */
+ * web/socket: the sockets the API listens on. */
 #ifndef AMPLEDGER_WEB_SOCKET_H
 #define AMPLEDGER_WEB_SOCKET_H
 
@@ -7,5 +7,9 @@
 
 /* Bound, mode 0660, listening; see web_start(). *fd is owned. */
 bool socket_listen(const char *path, int *fd, struct err *e) NODISCARD;
+
+/* "127.0.0.1:8470" as bench_http_parse() gives it. *fd is owned; *port is the port it
+ * really is, and `out` (HTTP_ADDRESS_SIZE; may be `address`) the address with it. */
+bool socket_listen_tcp(const char *address, char *out, int *port, int *fd, struct err *e) NODISCARD;
 
 #endif

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web: the HTTP JSON API on a Unix socket; API.md is its reference. Hides
+ * web: the HTTP JSON API on a Unix socket, and with the page for browsers on this
+ * computer's own addresses; API.md is its reference. Hides
  * libmicrohttpd. Shows what run and store know, and passes a person's orders on
  * to them; decides nothing itself. */
 #ifndef AMPLEDGER_WEB_WEB_H
@@ -17,13 +18,18 @@ struct web_config {
     struct store *store;
     struct bench *bench;
     const char *socket_path;
+    const char *http;    /* "127.0.0.1:8470", as bench_http_parse() gives it; NULL or "": nowhere */
+    struct hooks *hooks; /* whose messages are shown; NULL: none */
     struct clock *clock; /* for the speed shown and the labels of changes; NULL: real time */
 };
 
-/* Listens on the Unix socket (mode 0660), with threads of its own. A socket left
+/* Listens on the Unix socket (mode 0660) and on `http`, with threads of its own. A socket left
  * behind by a daemon that is gone is replaced; one on which somebody answers is
  * ERR_REFUSED, and a file that is no socket is ERR_CONFIG. */
 bool web_start(const struct web_config *config, struct web **out, struct err *e) NODISCARD;
+
+/* Where the page is, with the port it really has; "" nowhere. */
+const char *web_http(const struct web *w);
 
 /* Finishes the requests under way, then removes the socket. NULL is fine. */
 void web_stop(struct web *w);

@@ -67,33 +67,65 @@ static void assert_beside(const char *path, const char *name)
     assert_string_equal(path, wanted);
 }
 
+static void listens_on_this_computer_only(void **state)
+{
+    (void)state;
+    static const char *const good[][2] = {{"8470", "127.0.0.1:8470"},
+                                          {"0", "127.0.0.1:0"},
+                                          {"localhost:8470", "127.0.0.1:8470"},
+                                          {"127.0.0.2:65535", "127.0.0.2:65535"},
+                                          {"[::1]:8470", "[::1]:8470"}};
+    static const char *const bad[] = {"",           ":8470",     "65536",         "-1",
+                                      "8470x",      "127.0.0.1", "127.0.0.1:",    "::1:8470",
+                                      "[::1]8470",  "boat:8470", "127.0.0.1:80 ", "[]:1",
+                                      "[::1]x:8470"};
+    static const char *const far[] = {"0.0.0.0:8470", "192.168.1.20:8470", "[::]:8470",
+                                      "[fd00::1]:8470", "[::ffff:127.0.0.1]:8470"};
+    char out[HTTP_ADDRESS_SIZE];
+    struct err e = {0};
+    for (size_t i = 0; i < sizeof good / sizeof good[0]; i++) {
+        assert_true(bench_http_parse(good[i][0], out, &e));
+        assert_string_equal(out, good[i][1]);
+    }
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        assert_false(bench_http_parse(bad[i], out, &e));
+        assert_non_null(strstr(e.text, "write a port, 8470"));
+    }
+    for (size_t i = 0; i < sizeof far / sizeof far[0]; i++) {
+        assert_false(bench_http_parse(far[i], out, &e));
+        assert_non_null(strstr(e.text, "needs a token"));
+    }
+}
+
 static void reads_a_whole_bench(void **state)
 {
     (void)state;
     struct err e = {0};
     struct bench *b = load_good(
-        HEAD "database: data/ledger.db\nsocket: /run/ampledger.sock\nprofiles: ../profiles\n"
-             "virtual: vb/control\n"
-             "stands:\n"
-             "  - name: jetty\n"
-             "    sense: remote\n"
-             "    load:\n"
-             "      driver: load-scpi\n"
-             "      link: \"serial:/dev/ttyS98\"\n"
-             "      baud: 19200\n"
-             "      parity: even\n"
-             "      rts: on\n"
-             "      identity: \"*,40-300*\"\n"
-             "      ratings: {current: 25 A}\n"
-             "      accuracy: {current: {gain: 0.1 %, offset: 10 mA}}\n"
-             "    thermometer: {driver: thermometer-sysfs, link: \"file:temp1_input\"}\n"
-             "  - name: slip\n"
-             "    lead_resistance: 12 mOhm\n"
-             "    load: {driver: load-scpi, link: \"tty:vb/load-2\"}\n"
-             "    supply: {driver: supply-scpi, link: \"serial:ttyUSB7\"}\n");
+        HEAD
+        "database: data/ledger.db\nsocket: /run/ampledger.sock\nhttp: 8470\nprofiles: ../profiles\n"
+        "virtual: vb/control\n"
+        "stands:\n"
+        "  - name: jetty\n"
+        "    sense: remote\n"
+        "    load:\n"
+        "      driver: load-scpi\n"
+        "      link: \"serial:/dev/ttyS98\"\n"
+        "      baud: 19200\n"
+        "      parity: even\n"
+        "      rts: on\n"
+        "      identity: \"*,40-300*\"\n"
+        "      ratings: {current: 25 A}\n"
+        "      accuracy: {current: {gain: 0.1 %, offset: 10 mA}}\n"
+        "    thermometer: {driver: thermometer-sysfs, link: \"file:temp1_input\"}\n"
+        "  - name: slip\n"
+        "    lead_resistance: 12 mOhm\n"
+        "    load: {driver: load-scpi, link: \"tty:vb/load-2\"}\n"
+        "    supply: {driver: supply-scpi, link: \"serial:ttyUSB7\"}\n");
     assert_string_equal(b->title, "Lakeside boat shed");
     assert_beside(b->database, "data/ledger.db");
     assert_string_equal(b->socket, "/run/ampledger.sock");
+    assert_string_equal(b->http, "127.0.0.1:8470");
     assert_beside(b->profiles_dir, "../profiles");
     assert_beside(b->virtual_control, "vb/control");
     assert_string_equal(b->drivers_dir, AMPLEDGER_SOURCE_DIR "/drivers");
@@ -338,6 +370,7 @@ static void outputs_of_one_instrument_share_a_link(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(listens_on_this_computer_only),
         cmocka_unit_test(reads_a_whole_bench),
         cmocka_unit_test(what_is_left_out_has_a_default),
         cmocka_unit_test(an_unknown_stand_names_the_nearest),

@@ -1,0 +1,24 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/access: may this request, which came over TCP, be answered? Keeps out other
+ * sites that a person's browser happens to show: they can neither pass for this one
+ * under a name of their own (DNS rebinding) nor send it orders. Pure. */
+#ifndef AMPLEDGER_WEB_ACCESS_H
+#define AMPLEDGER_WEB_ACCESS_H
+
+#include "web/http.h"
+
+/* Headers as they came, NULL where there was none. */
+struct access_facts {
+    const char *method;
+    const char *host, *origin, *content_type, *fetch_site;
+    int port;    /* that it came in by */
+    bool is_api; /* else a file of the page, which another site may link to */
+};
+
+/* Host must be this computer's own name for itself with the port. Whoever is shown
+ * by a browser to come from another site is refused. What changes anything must be
+ * application/json, which no form can send, and have the same origin or none.
+ * False with out->status 403 or 415. */
+bool access_check(const struct access_facts *f, struct reply *out, struct err *e) NODISCARD;
+
+#endif

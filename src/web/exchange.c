@@ -1,0 +1,313 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/exchange: collects a request, has it handled, sends the answer. */
+#include "web/exchange.h"
+
+#include "base/file.h"
+#include "base/log.h"
+#include "base/thread.h"
+#include "web/access.h"
+#include "web/body.h"
+#include "web/page.h"
+#include "web/query.h"
+#include "web/route.h"
+
+#include <math.h>
+#include <microhttpd.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define BODY_TOLERATED (16u * BODY_LIMIT) /* beyond it the connection is cut */
+#define POINTS_DEFAULT 2000
+
+struct exchange {
+    struct exchange_house *house;
+    struct exchange_request in;
+    struct route_match match;
+    struct request q;
+    char battery[LABEL_SIZE];
+    char *body;
+    size_t n; /* received; only the first BODY_LIMIT bytes are kept */
+    bool done, ok;
+    struct reply reply;
+    struct err why;
+};
+
+void exchange_open(struct exchange_house *h)
+{
+    mutex_init_inheriting(&h->lock);
+    cond_init_monotonic(&h->changed);
+}
+
+void exchange_close(struct exchange_house *h)
+{
+    pthread_mutex_lock(&h->lock);
+    h->closed = true;
+    while (h->at_work > 0) {
+        pthread_cond_wait(&h->changed, &h->lock);
+    }
+    pthread_mutex_unlock(&h->lock);
+}
+
+void exchange_free(struct exchange_house *h)
+{
+    pthread_cond_destroy(&h->changed);
+    pthread_mutex_destroy(&h->lock);
+}
+
+struct exchange *exchange_new(struct exchange_house *h, const struct exchange_request *r)
+{
+    struct exchange *x = zalloc(sizeof *x);
+    x->house = h;
+    x->in = *r;
+    return x;
+}
+
+void exchange_delete(struct exchange *x)
+{
+    json_decref(x->reply.body);
+    if (x->reply.stream != NULL) {
+        MHD_destroy_response(x->reply.stream);
+    }
+    free(x->body);
+    free(x);
+}
+
+static const char *header(const struct exchange *x, const char *name)
+{
+    return MHD_lookup_connection_value(x->in.connection, MHD_HEADER_KIND, name);
+}
+
+static bool is_api(const char *path)
+{
+    return strncmp(path, "/v1/", 4) == 0;
+}
+
+static bool check_access(struct exchange *x)
+{
+    const struct access_facts facts = {
+        .method = x->in.method,
+        .host = header(x, MHD_HTTP_HEADER_HOST),
+        .origin = header(x, MHD_HTTP_HEADER_ORIGIN),
+        .content_type = header(x, MHD_HTTP_HEADER_CONTENT_TYPE),
+        .fetch_site = header(x, "Sec-Fetch-Site"),
+        .port = x->in.port,
+        .is_api = is_api(x->in.path),
+    };
+    return x->in.port == 0 || access_check(&facts, &x->reply, &x->why);
+}
+
+static bool check_size(struct exchange *x, uint64_t n)
+{
+    if (n <= BODY_LIMIT) {
+        return true;
+    }
+    x->reply.status = HTTP_TOO_LARGE;
+    return err_set(&x->why, ERR_CONFIG, "the body is larger than %d KiB", BODY_LIMIT / 1024);
+}
+
+/* A large body is refused before it is sent, when its size is announced. */
+bool exchange_begin(struct exchange *x)
+{
+    const char *length = header(x, MHD_HTTP_HEADER_CONTENT_LENGTH);
+    bool ok = check_access(x) && check_size(x, length != NULL ? strtoull(length, NULL, 10) : 0);
+    x->done = !ok;
+    return ok;
+}
+
+bool exchange_take(struct exchange *x, const char *data, size_t n)
+{
+    size_t room = x->n < BODY_LIMIT ? BODY_LIMIT - x->n : 0;
+    size_t kept = n < room ? n : room;
+    if (kept > 0) {
+        char *more = realloc(x->body, x->n + kept);
+        if (more == NULL) {
+            return false;
+        }
+        x->body = more;
+        memcpy(x->body + x->n, data, kept);
+    }
+    x->n += n;
+    return x->n <= BODY_TOLERATED;
+}
+
+struct each_query {
+    struct query_reading reading;
+    struct err *e;
+    bool ok;
+};
+
+static enum MHD_Result each_query(void *context, enum MHD_ValueKind kind, const char *key,
+                                  const char *value)
+{
+    (void)kind;
+    struct each_query *r = context;
+    r->ok = query_item(&r->reading, key, value != NULL ? value : "", r->e);
+    return r->ok ? MHD_YES : MHD_NO;
+}
+
+static bool read_request(struct exchange *x)
+{
+    if (!check_size(x, x->n) ||
+        !route_find(x->in.method, x->in.path, &x->match, &x->reply, &x->why)) {
+        return false;
+    }
+    x->q = (struct request){.config = &x->house->config,
+                            .param = x->match.param,
+                            .limit = RUNS_LIMIT_DEFAULT,
+                            .points = POINTS_DEFAULT,
+                            .from_s = (double)NAN,
+                            .to_s = (double)NAN,
+                            .connection = x->in.connection,
+                            .parking = x->house->parking,
+                            .hub = x->house->hub,
+                            .last_event = header(x, "Last-Event-ID")};
+    struct each_query each = {{x->match.route->query, &x->q, x->battery}, &x->why, true};
+    MHD_get_connection_values(x->in.connection, MHD_GET_ARGUMENT_KIND, each_query, &each);
+    return each.ok;
+}
+
+static void handle(struct exchange *x)
+{
+    json_t *body = NULL;
+    if (!body_parse(x->body != NULL ? x->body : "", x->n, &body, &x->why)) {
+        return;
+    }
+    x->q.body = body;
+    x->ok = x->match.route->handle(&x->q, &x->reply, &x->why);
+    json_decref(body);
+}
+
+static void *work_thread(void *context)
+{
+    struct exchange *x = context;
+    struct exchange_house *h = x->house;
+    struct MHD_Connection *connection = x->in.connection;
+    handle(x);
+    x->done = true;
+    pthread_mutex_lock(&h->lock);
+    MHD_resume_connection(connection); /* x may be gone from here on */
+    h->at_work--;
+    pthread_cond_broadcast(&h->changed);
+    pthread_mutex_unlock(&h->lock);
+    return NULL;
+}
+
+static bool begin_work(struct exchange *x)
+{
+    struct exchange_house *h = x->house;
+    bool is_order = strcmp(x->match.route->method, "GET") != 0;
+    pthread_t thread;
+    x->reply.status = HTTP_UNAVAILABLE;
+    if (h->closed) {
+        return err_set(&x->why, ERR_REFUSED, "the daemon is leaving");
+    }
+    if (h->at_work >= (is_order ? WORK_MAX_ORDERS : WORK_MAX)) {
+        return err_set(&x->why, ERR_REFUSED, "too much is asked at once; try again in a moment");
+    }
+    x->reply.status = 0;
+    MHD_suspend_connection(x->in.connection);
+    int failed = thread_start_deaf(&thread, work_thread, x);
+    if (failed != 0) {
+        MHD_resume_connection(x->in.connection);
+        return err_set_errno(&x->why, failed, "start a thread for a request");
+    }
+    pthread_detach(thread);
+    h->at_work++;
+    return true;
+}
+
+bool exchange_work(struct exchange *x)
+{
+    if (page_is_file(x->in.path)) {
+        x->ok = page_file(x->in.method, x->in.path, &x->reply, &x->why);
+        x->done = true;
+        return false;
+    }
+    if (!read_request(x)) {
+        x->done = true;
+        return false;
+    }
+    pthread_mutex_lock(&x->house->lock);
+    bool begun = begin_work(x);
+    pthread_mutex_unlock(&x->house->lock);
+    x->done = x->done || !begun;
+    return begun;
+}
+
+bool exchange_is_done(const struct exchange *x)
+{
+    return x->done;
+}
+
+static struct MHD_Response *json_response(const json_t *body, const char *type)
+{
+    char *text = json_dumps(body, JSON_COMPACT | JSON_REAL_PRECISION(15));
+    struct MHD_Response *r =
+        text != NULL ? MHD_create_response_from_buffer(strlen(text), text, MHD_RESPMEM_MUST_FREE)
+                     : NULL;
+    if (r == NULL) {
+        free(text);
+        return NULL;
+    }
+    MHD_add_response_header(r, "Content-Type", type);
+    return r;
+}
+
+static void prepare_problem(struct exchange *x)
+{
+    struct reply *r = &x->reply;
+    if (r->status == 0) {
+        r->status = problem_status(x->why.code);
+    }
+    if (r->status == HTTP_INTERNAL) {
+        log_error("a request failed: %s", x->why.text);
+    }
+    json_decref(r->body);
+    r->body = problem_to_json(r->status, &x->why);
+}
+
+/* For the page in a browser: it takes nothing from elsewhere and nobody frames it. */
+static void add_headers(struct MHD_Response *response, const struct reply *r)
+{
+    static const char *const always[][2] = {
+        {"Cache-Control", "no-store"},
+        {"Content-Security-Policy",
+         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+         "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"},
+        {"X-Content-Type-Options", "nosniff"},
+        {"Referrer-Policy", "no-referrer"},
+        {"Cross-Origin-Resource-Policy", "same-origin"},
+        {"Cross-Origin-Opener-Policy", "same-origin"},
+    };
+    for (size_t i = 0; i < sizeof always / sizeof always[0]; i++) {
+        MHD_add_response_header(response, always[i][0], always[i][1]);
+    }
+    if (r->allow[0] != '\0') {
+        MHD_add_response_header(response, "Allow", r->allow);
+    }
+    if (r->location[0] != '\0') {
+        MHD_add_response_header(response, "Location", r->location);
+    }
+}
+
+bool exchange_send(struct exchange *x)
+{
+    struct reply *r = &x->reply;
+    const char *type = x->ok ? "application/json" : "application/problem+json";
+    if (!x->ok) {
+        prepare_problem(x);
+    }
+    struct MHD_Response *response =
+        x->ok && r->stream != NULL ? r->stream : json_response(r->body, type);
+    if (response == NULL) {
+        return false;
+    }
+    if (response == r->stream) {
+        r->stream = NULL;
+    }
+    add_headers(response, r);
+    bool ok = MHD_queue_response(x->in.connection, r->status != 0 ? r->status : HTTP_OK,
+                                 response) == MHD_YES;
+    MHD_destroy_response(response);
+    return ok;
+}

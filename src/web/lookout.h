@@ -1,0 +1,23 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/lookout: one thread that looks at stands and records twice a second and puts what
+ * changed into the hub, however many look on. */
+#ifndef AMPLEDGER_WEB_LOOKOUT_H
+#define AMPLEDGER_WEB_LOOKOUT_H
+
+#include "web/hub.h"
+#include "web/web.h"
+
+struct lookout;
+
+/* All borrowed. `each_look` is called once a look, by the same thread. */
+struct lookout_config {
+    const struct web_config *web;
+    struct event_hub *hub;
+    void (*each_look)(void *context);
+    void *context;
+};
+bool lookout_start(const struct lookout_config *config, struct lookout **out,
+                   struct err *e) NODISCARD;
+void lookout_stop(struct lookout *w); /* NULL is fine */
+
+#endif

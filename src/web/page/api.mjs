@@ -1,0 +1,50 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The daemon's API. Every change goes as JSON, as it asks.
+
+export class Problem extends Error {
+  constructor(status, detail) {
+    super(detail);
+    this.status = status;
+  }
+}
+
+async function ask(path, options) {
+  let answer;
+  try {
+    answer = await fetch(path, { cache: "no-store", ...options });
+  } catch {
+    throw new Problem(0, "The daemon does not answer. What is shown may be old.");
+  }
+  const text = await answer.text();
+  let body = null;
+  try {
+    body = JSON.parse(text);
+  } catch {
+    throw new Problem(answer.status, "The answer cannot be read.");
+  }
+  if (!answer.ok) throw new Problem(answer.status, body.detail ?? answer.statusText);
+  return body;
+}
+
+export function get(path) {
+  return ask(path);
+}
+
+export function post(path, body) {
+  return ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body ?? {}) });
+}
+
+/** null where this daemon does not have it. */
+export async function getIfThere(path) {
+  try {
+    return await get(path);
+  } catch (problem) {
+    if (problem.status === 404) return null;
+    throw problem;
+  }
+}
+
+/** One part of an address: names of batteries may hold anything but a slash. */
+export function part(name) {
+  return encodeURIComponent(name);
+}

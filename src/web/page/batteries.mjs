@@ -1,0 +1,138 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The register of batteries, the history of one, and lots.
+
+import { ask, field, fill, h, note, rows, sheet, table } from "./dom.mjs";
+import { get, getIfThere, part, post } from "./api.mjs";
+import { History, Overlay } from "./history.mjs";
+import { runTable, verdictText } from "./runs.mjs";
+import { amount, chemistryWords, dayOf, figure, list, withUncertainty } from "./words.mjs";
+
+function registerTable(batteries) {
+  return table("Batteries", [{ name: "label" }, { name: "chemistry" }, { name: "cells", n: true },
+    { name: "rated", n: true }, { name: "lot" }, { name: "registered" }, { name: "state" }],
+  batteries.map((b) => [h("a", { href: `#/batteries/${part(b.label)}` }, b.label), b.chemistry, `${b.cells}`,
+    amount(b.rated_Ah, "Ah"), b.lot ? h("a", { href: `#/lots/${part(b.lot)}` }, b.lot) : "–",
+    dayOf(b.created_utc), b.retired_utc ? `retired ${dayOf(b.retired_utc)}` : ""]));
+}
+
+function number(name, step) {
+  return h("input", { type: "number", name, min: "0", step: step ?? "any", inputmode: "decimal" });
+}
+
+const numbers = ["cells", "rated_Ah", "rated_hours", "rated_cutoff_V", "current_max_A", "temperature_max_C"];
+
+function addForm() {
+  const said = h("p", { role: "status" });
+  const form = h("form", { onsubmit: async (event) => {
+    event.preventDefault();
+    const body = {};
+    for (const [key, value] of new FormData(form)) {
+      if (value !== "") body[key] = numbers.includes(key) ? Number(value) : value;
+    }
+    try {
+      const made = await post("/v1/batteries", body);
+      location.hash = `#/batteries/${part(made.label)}`;
+    } catch (problem) {
+      said.textContent = problem.message;
+    }
+  } }, h("div", { class: "form" },
+    field("Label", h("input", { name: "label", required: true, maxlength: "63", autocomplete: "off" }), "the one written on it"),
+    field("Chemistry", h("select", { name: "chemistry", required: true },
+      Object.entries(chemistryWords).map(([value, text]) => h("option", { value }, text)))),
+    field("Cells in series", h("input", { type: "number", name: "cells", min: "1", max: "1000", required: true })),
+    field("Rated capacity, Ah", number("rated_Ah")),
+    field("…over so many hours", number("rated_hours"), "the discharge time that the rating holds for"),
+    field("Rated cut-off, V", number("rated_cutoff_V"), "of the whole battery"),
+    field("Greatest discharge current, A", number("current_max_A")),
+    field("Greatest temperature, °C", number("temperature_max_C")),
+    field("Lot", h("input", { name: "lot", maxlength: "63", autocomplete: "off" }), "batteries received or judged together"),
+    field("Note", h("input", { name: "note", autocomplete: "off" }))),
+  h("div", { class: "buttons" }, h("button", { class: "main" }, "Register")), said);
+  return h("details", { class: "sheet" }, h("summary", null, "Register a battery"), form);
+}
+
+export async function batteriesView() {
+  const [{ batteries }, lots] = await Promise.all([get("/v1/batteries"), getIfThere("/v1/lots")]);
+  const add = addForm();
+  add.open = batteries.length === 0;
+  return [h("h1", null, "Batteries"), add,
+    batteries.length === 0 ? h("p", null, "None is registered yet.") : sheet(null, registerTable(batteries)),
+    lots && lots.lots.length > 0 && sheet(null, table("Lots", [{ name: "lot" }, { name: "batteries", n: true }, { name: "pass", n: true },
+      { name: "fail", n: true }, { name: "undecided", n: true }, { name: "untested", n: true }],
+    lots.lots.map((l) => [h("a", { href: `#/lots/${part(l.name)}` }, l.name), `${l.batteries}`,
+      ...["pass", "fail", "undecided", "untested"].map((k) => `${l.counts?.[k] ?? 0}`)])))];
+}
+
+function recordRows(b) {
+  return rows([
+    ["chemistry", chemistryWords[b.chemistry] ?? b.chemistry], ["cells in series", `${b.cells}`],
+    ["rated", b.rated_Ah === null ? null : `${amount(b.rated_Ah, "Ah")}${b.rated_hours ? ` over ${figure(b.rated_hours, 1, "h")}` : ""}`],
+    ["rated cut-off", b.rated_cutoff_V === null ? null : figure(b.rated_cutoff_V, 2, "V")],
+    ["greatest discharge current", b.current_max_A === null ? null : figure(b.current_max_A, 1, "A")],
+    ["greatest temperature", b.temperature_max_C === null ? null : figure(b.temperature_max_C, 1, "°C")],
+    ["lot", b.lot ? h("a", { href: `#/lots/${part(b.lot)}` }, b.lot) : null],
+    ["note", b.note], ["registered", dayOf(b.created_utc)],
+    ["retired", b.retired_utc ? dayOf(b.retired_utc) : null],
+  ]);
+}
+
+function retireButton(battery) {
+  const said = h("p", { role: "status" });
+  return [h("button", { type: "button", onclick: async () => {
+    if (!await ask(`Retire ${battery.label}?`, h("p", null, "It can be tested no more. Its history stays."), "Retire it")) return;
+    try {
+      await post(`/v1/batteries/${part(battery.label)}/retire`);
+      dispatchEvent(new Event("hashchange"));
+    } catch (problem) {
+      said.textContent = problem.message;
+    }
+  } }, "Retire…"), said];
+}
+
+function newest(runs) {
+  const last = runs.find((r) => r.capacity_Ah !== null && !r.lower_bound && r.outcome === "completed");
+  return last && h("p", null, "Newest: ", h("strong", null, withUncertainty(last.capacity_Ah, last.capacity_uncertainty_Ah, "Ah")),
+    last.percent_of_rated === null ? "" : `, ${figure(last.percent_of_rated, 1, "%")} of rated`, " ", verdictText(last.verdict));
+}
+
+export async function batteryView({ rest, untilLeft }) {
+  const label = rest[0];
+  const battery = await get(`/v1/batteries/${part(label)}`);
+  const trend = await getIfThere(`/v1/batteries/${part(label)}/trend`);
+  const history = new History(battery.runs, trend);
+  const overlay = new Overlay(battery.runs);
+  untilLeft(() => history.close());
+  return [h("h1", null, battery.label),
+    sheet("Record", newest(battery.runs), recordRows(battery), h("div", { class: "buttons" },
+      !battery.retired_utc && h("a", { class: "button", href: "#/start" }, "Start a run"),
+      !battery.retired_utc && retireButton(battery))),
+    history.element,
+    battery.runs.length > 0 ? sheet(null, runTable("Runs, newest first", battery.runs)) : h("p", null, "It was not tested yet."),
+    overlay.element];
+}
+
+export async function lotView({ rest }) {
+  const name = rest[0];
+  const lot = await getIfThere(`/v1/lots/${part(name)}`);
+  const { batteries } = await get("/v1/batteries");
+  const members = batteries.filter((b) => b.lot === name);
+  if (!lot) {
+    return [h("h1", null, `Lot ${name}`), members.length === 0 ? note("warn", "Nothing here", [`No battery is in a lot "${name}".`])
+      : sheet(null, registerTable(members))];
+  }
+  const counts = Object.entries(lot.counts ?? {}).filter(([, n]) => n > 0).map(([word, n]) => `${n} ${word}`);
+  return [h("h1", null, `Lot ${name}`),
+    sheet("So far", h("p", null, counts.length > 0 ? list(counts) : "Nothing yet."), lot.statistics && statisticsRows(lot.statistics)),
+    sheet(null, table("Batteries of the lot", [{ name: "battery" }, { name: "standing" }, { name: "capacity", n: true },
+      { name: "of rated", n: true }, { name: "resistance", n: true }, { name: "run" }],
+    lot.batteries.map((b) => [h("a", { href: `#/batteries/${part(b.battery)}` }, b.battery),
+      b.standing === "untested" ? "untested" : verdictText(b.standing),
+      withUncertainty(b.capacity_Ah, b.capacity_uncertainty_Ah, "Ah"),
+      b.percent_of_rated === null ? "–" : figure(b.percent_of_rated, 1, "%"), amount(b.resistance_mOhm, "mΩ"),
+      b.run ? h("a", { href: `#/runs/${b.run}` }, `${b.run}`) : "–"])))];
+}
+
+function statisticsRows(statistics) {
+  return rows(Object.entries(statistics).filter(([, v]) => typeof v === "number")
+    .map(([key, v]) => [key.replaceAll("_", " "), figure(v, 3)]));
+}

@@ -1,0 +1,61 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Curves: Debian's dygraphs, loaded from this daemon when a chart is wanted first. Where
+// it is not installed the view says so and goes without.
+
+import { h } from "./dom.mjs";
+
+let loading = null;
+
+/** The library, or null where it is not installed. */
+export function library() {
+  loading ??= new Promise((resolve) => {
+    const style = h("link", { rel: "stylesheet", href: "/charts/dygraph.min.css" });
+    const script = h("script", { src: "/charts/dygraph.min.js" });
+    script.onload = () => resolve(window.Dygraph ?? null);
+    script.onerror = () => resolve(null);
+    document.head.append(style, script);
+  });
+  return loading;
+}
+
+export function missing() {
+  return h("div", { class: "note note-warn" }, h("p", null, h("strong", null, "No curves. "),
+    "They need Debian's package libjs-dygraphs on the computer that runs the daemon: apt install libjs-dygraphs. All figures are there without it."));
+}
+
+export function colour(name) {
+  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+}
+
+/** Options that all charts share. */
+export function look(extra) {
+  return {
+    axisLineColor: colour("--rule-strong"), gridLineColor: colour("--rule"), gridLineWidth: 1,
+    highlightCircleSize: 4, strokeWidth: 1.6, legend: "never", animatedZooms: false,
+    rangeSelectorPlotFillColor: "", rangeSelectorPlotStrokeColor: colour("--rule-strong"),
+    labelsUTC: false, digitsAfterDecimal: 4, ...extra,
+  };
+}
+
+/** Charts one above the other that zoom as one. onZoom(from, to) is told of it. */
+export function together(charts, onZoom) {
+  let busy = false;
+  const follow = (leader) => {
+    if (busy) return;
+    busy = true;
+    const range = leader.xAxisRange();
+    for (const chart of charts) {
+      if (chart !== leader) chart.updateOptions({ dateWindow: range });
+    }
+    busy = false;
+    onZoom?.(range);
+  };
+  for (const chart of charts) chart.updateOptions({ drawCallback: (me, first) => first || follow(me) }, true);
+  // Reading off one is reading off all.
+  const mark = (leader, event, x, points, row) => {
+    for (const chart of charts) {
+      if (chart !== leader && row !== undefined) chart.setSelection(row);
+    }
+  };
+  return mark;
+}

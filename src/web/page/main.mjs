@@ -1,0 +1,150 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The frame around the views: where one is, what is alarming, what can be stopped.
+
+import { fill, h } from "./dom.mjs";
+import { get, part, post } from "./api.mjs";
+import { follow, loadStands, on, showStand, stands } from "./live.mjs";
+import { nowView } from "./now.mjs";
+import { batteryView, batteriesView, lotView } from "./batteries.mjs";
+import { runView, runsView } from "./runs.mjs";
+import { startView } from "./start.mjs";
+import { setupView } from "./setup.mjs";
+
+const ARMED_MS = 5000;
+const views = [
+  { path: "now", name: "Stands", show: nowView },
+  { path: "start", name: "Start a run", show: startView },
+  { path: "runs", name: "Runs", show: runsView, one: runView },
+  { path: "batteries", name: "Batteries", show: batteriesView, one: batteryView },
+  { path: "lots", show: batteriesView, one: lotView, under: "batteries" },
+  { path: "setup", name: "Set-up", show: setupView },
+];
+
+const main = document.getElementById("view");
+let leave = [];
+let title = "ampledger";
+
+/** What a view starts that must end with it. */
+function untilLeft(stop) {
+  leave.push(stop);
+}
+
+async function show(focus) {
+  const [path, ...rest] = location.hash.replace(/^#\//, "").split("/").map(decodeURIComponent);
+  const view = views.find((v) => v.path === path) ?? views[0];
+  leave.forEach((stop) => stop());
+  leave = [];
+  document.querySelectorAll("nav a").forEach((a) => {
+    if (a.dataset.path === (view.under ?? view.path)) a.setAttribute("aria-current", "page");
+    else a.removeAttribute("aria-current");
+  });
+  const here = h("div", null, h("p", { class: "faint" }, "One moment…"));
+  fill(main, here);
+  try {
+    const build = rest.length > 0 && rest[0] !== "" && view.one ? view.one : view.show;
+    const content = await build({ rest, untilLeft });
+    if (here.isConnected) fill(main, content);
+  } catch (problem) {
+    if (here.isConnected) fill(main, h("div", { class: "note note-bad" }, h("p", null, problem.message)));
+  }
+  title = `${main.querySelector("h1")?.textContent ?? view.name} – ampledger`;
+  showAlarms();
+  if (focus) {
+    main.focus();
+    scrollTo(0, 0);
+  }
+}
+
+function alarmOf(stand) {
+  if (stand.output_unconfirmed) {
+    return `${stand.name}: an output is not confirmed off. Disconnect the battery by hand.`;
+  }
+  if (stand.trip) return `${stand.name} tripped: ${stand.trip.sentence}`;
+  return null;
+}
+
+let shownAlarms = "";
+function showAlarms() {
+  const alarms = [...stands.values()].map((entry) => alarmOf(entry.stand)).filter((text) => text);
+  document.title = alarms.length > 0 ? `▲ ${alarms.length} alarm${alarms.length > 1 ? "s" : ""} – ${title}` : title;
+  if (alarms.join("\n") === shownAlarms) return; // read out once only
+  shownAlarms = alarms.join("\n");
+  fill(document.getElementById("alarms"), alarms.map((text) =>
+    h("p", null, "▲ ", text, " ", h("a", { href: "#/now" }, "Go there"))));
+}
+
+/** Two touches: the first arms, the second stops. The button stays the same element, so
+ *  that it keeps its place and the focus. */
+function stopButton(name) {
+  const button = h("button", { class: "stop", type: "button" }, `Stop ${name}`);
+  let timer = 0;
+  const disarm = () => {
+    button.classList.remove("armed");
+    button.textContent = `Stop ${name}`;
+  };
+  button.addEventListener("click", async () => {
+    if (!button.classList.contains("armed")) {
+      button.classList.add("armed");
+      button.textContent = `Touch again to stop ${name}`;
+      timer = setTimeout(disarm, ARMED_MS);
+      return;
+    }
+    clearTimeout(timer);
+    button.disabled = true;
+    button.textContent = `Stopping ${name}…`;
+    try {
+      showStand(await post(`/v1/stands/${part(name)}/stop`));
+    } catch (problem) {
+      button.disabled = false;
+      disarm();
+      showLine(`${name} was not stopped: ${problem.message}`);
+    }
+  });
+  return button;
+}
+
+const stopButtons = new Map();
+function showStops() {
+  const bar = document.getElementById("stops");
+  const running = [...stands.values()].map((e) => e.stand).filter((s) => s.phase === "running");
+  const names = running.map((s) => s.name);
+  for (const [name, button] of stopButtons) {
+    if (!names.includes(name)) {
+      button.remove();
+      stopButtons.delete(name);
+    }
+  }
+  for (const name of names) {
+    if (!stopButtons.has(name)) {
+      stopButtons.set(name, stopButton(name));
+      bar.append(stopButtons.get(name));
+    }
+  }
+}
+
+function showLine(text) {
+  document.getElementById("line").textContent = text;
+}
+
+async function begin() {
+  fill(document.getElementById("nav"), views.filter((v) => v.name).map((v) =>
+    h("li", null, h("a", { href: `#/${v.path}`, "data-path": v.path }, v.name))));
+  on("stand", () => {
+    showAlarms();
+    showStops();
+  });
+  on("line", showLine);
+  on("reload", () => show(false));
+  addEventListener("hashchange", () => show(true));
+  try {
+    const daemon = await get("/v1/daemon");
+    document.getElementById("bench-title").textContent = daemon.bench ?? "";
+    await loadStands();
+  } catch (problem) {
+    showLine(problem.message);
+  }
+  follow();
+  show(false);
+}
+
+begin();

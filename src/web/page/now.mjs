@@ -1,0 +1,191 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What every stand is doing now.
+
+import { ask, h, note, renew, rows } from "./dom.mjs";
+import { part, post } from "./api.mjs";
+import { ageOf, on, showStand, stands } from "./live.mjs";
+import { amount, duration, figure, flow, kindWords, moment, outcomeWords, stateWords } from "./words.mjs";
+
+const OLD_S = 5; // a reading older than this is said to be old
+const OFF_A = 0.02; // what an instrument may read while it is off, at least
+
+/** Sends an order; what goes wrong is shown beside the button. */
+function orderButton(text, path, attributes = {}) {
+  const said = h("span", { role: "status", class: "small" });
+  const button = h("button", { type: "button", ...attributes, onclick: async () => {
+    button.disabled = true;
+    said.textContent = "";
+    try {
+      showStand(await post(path));
+    } catch (problem) {
+      said.textContent = problem.message;
+    }
+    button.disabled = false;
+  } }, text);
+  return [button, said];
+}
+
+function figures(stand) {
+  const { reading } = stand;
+  // At rest what an instrument reads while it is off is no current.
+  const current = flow(reading.current_A, stand.phase === "running" ? undefined : OFF_A);
+  return h("dl", { class: "figures" },
+    h("dt", null, "voltage"), h("dd", null, figure(reading.voltage_V, 3, "V")),
+    h("dt", null, current.word), h("dd", null, current.amount),
+    h("dt", null, "temperature"), h("dd", null, figure(reading.temperature_C, 1, "°C")));
+}
+
+/** "0.84 V to go": how far a reading is from where it would trip. */
+function distance(value, limit, sign, digits, unit) {
+  if (limit === null || value === null || limit === undefined) return null;
+  return `${figure(limit, digits, unit)}, ${figure(sign * (limit - value), digits, unit)} away`;
+}
+
+function limitRows(stand) {
+  const { limits } = stand.run;
+  const r = stand.reading;
+  const current = r.current_A === null ? null : Math.abs(r.current_A);
+  return rows([
+    ["trips below", distance(r.voltage_V, limits.voltage_min_V, -1, 2, "V")],
+    ["trips above", distance(r.voltage_V, limits.voltage_max_V, 1, 2, "V")],
+    ["trips above", distance(current, limits.current_max_A, 1, 2, "A")],
+    ["trips above", distance(r.temperature_C, limits.temperature_max_C, 1, 1, "°C")],
+    ["trips below", distance(r.temperature_C, limits.temperature_min_C, -1, 1, "°C")],
+  ]);
+}
+
+function progressOf(run) {
+  const moved = run.step_kind === "charge" ? run.charged_Ah : run.discharged_Ah;
+  if (!run.expected_Ah || moved === null) return null;
+  const text = `${amount(moved, "Ah")} of about ${amount(run.expected_Ah, "Ah")}`;
+  return [h("progress", { max: "1", value: Math.min(1, moved / run.expected_Ah), "aria-label": text }),
+    h("p", { class: "small" }, text)];
+}
+
+function stepText(run) {
+  const round = run.rounds > 1 ? `, round ${run.round} of at most ${run.rounds}` : "";
+  const name = run.step_name && run.step_name !== run.step_kind ? `${run.step_name} (${kindWords[run.step_kind] ?? run.step_kind})`
+    : kindWords[run.step_kind] ?? run.step_kind;
+  return `${run.step + 1} of ${run.step_count}: ${name}${round}`;
+}
+
+function holdPart(stand) {
+  const { hold } = stand.run;
+  if (!hold) return null;
+  return h("div", { class: "note note-warn" }, h("p", null, h("strong", null, "Waits for you: "), hold.say),
+    hold.since_utc && h("p", { class: "small" }, `since ${moment(hold.since_utc)}`),
+    h("div", { class: "buttons" }, orderButton("Done: go on", `/v1/stands/${part(stand.name)}/confirm`, { class: "main" })));
+}
+
+function runningPart(stand) {
+  const { run } = stand;
+  const now = new Date(new Date(run.started_utc).getTime() + run.elapsed_s * 1000);
+  return [
+    h("p", null, h("a", { href: `#/batteries/${part(run.battery)}` }, run.battery), " on ", run.profile),
+    holdPart(stand), figures(stand), progressOf(run),
+    rows([
+      ["step", stepText(run)],
+      ["ends at", run.until_voltage_V === null ? null : figure(run.until_voltage_V, 2, "V")],
+      ["time left", run.left_s === null ? null : duration(run.left_s)],
+      ["over at about", run.expected_end_utc ? moment(run.expected_end_utc, now) : null],
+      ["running for", duration(run.elapsed_s)],
+    ]),
+    h("details", null, h("summary", null, "Limits, and how far away"), limitRows(stand)),
+    h("p", null, h("a", { href: `#/runs/${run.number}` }, `Run ${run.number} as a curve`)),
+  ];
+}
+
+async function clearTrip(name, said) {
+  const { stand } = stands.get(name);
+  const { trip } = stand;
+  if (!trip) return;
+  const unit = (trip.unit ?? "").replaceAll("degC", "°C");
+  const yes = await ask(`Clear the trip of ${stand.name}?`, [
+    h("p", null, h("strong", null, trip.sentence)),
+    rows([["when", moment(trip.at)], ["seen", trip.value === null ? null : figure(trip.value, 3, unit)],
+      ["limit", trip.limit === null ? null : figure(trip.limit, 3, unit)]]),
+    h("p", null, "Look at the battery first: is it cool, whole, properly connected? Clearing switches nothing on; it allows the next start."),
+  ], "I looked: clear it");
+  if (!yes) return;
+  try {
+    showStand(await post(`/v1/stands/${part(stand.name)}/clear`));
+  } catch (problem) {
+    said.textContent = problem.message;
+  }
+}
+
+function trippedPart(stand) {
+  const said = h("p", { role: "status" });
+  return h("div", { class: "note note-bad" }, h("p", null, h("strong", null, "Tripped. "), stand.trip.sentence),
+    h("p", { class: "small" }, `at ${moment(stand.trip.at)}; outputs are switched off and stay off`),
+    h("div", { class: "buttons" },
+      h("button", { type: "button", onclick: () => clearTrip(stand.name, said) }, "Read why, and clear…")), said);
+}
+
+function missingPart(stand) {
+  return [note("warn", "Not ready", [stand.problem ?? "still being brought up"]),
+    rows(stand.instruments.map((i) => [`${i.role} on ${i.link}`, i.problem ?? i.identity ?? "answers"]))];
+}
+
+function nextPart(stand) {
+  const { next } = stand;
+  if (!next) return null;
+  const say = next.say ?? (next.paused ? "The run before did not end by itself: decide what comes." : null);
+  return h("div", { class: "note" }, h("p", null, h("strong", null, "Next: "), `${next.battery} on ${next.profile}`,
+    next.waiting > 1 ? `, and ${next.waiting - 1} more` : ""),
+    say && h("p", null, say),
+    say && stand.phase === "idle" && h("div", { class: "buttons" },
+      orderButton("Connected: begin", `/v1/stands/${part(stand.name)}/confirm`, { class: "main" })));
+}
+
+function idlePart(stand) {
+  const { run } = stand;
+  return [figures(stand),
+    run && h("p", null, h("a", { href: `#/runs/${run.number}` }, `Last: run ${run.number}`),
+      ` on ${run.battery}, ${outcomeWords[run.outcome] ?? run.outcome}`),
+    nextPart(stand),
+    h("p", null, h("a", { class: "button", href: `#/start/${part(stand.name)}` }, "Start a run here"))];
+}
+
+function content(entry) {
+  const { stand } = entry;
+  const age = ageOf(entry);
+  const [sign, word] = stateWords[stand.phase] ?? ["", stand.phase];
+  const old = stand.phase === "running" && age !== null && age > OLD_S;
+  return [
+    h("div", { class: "sheet-head" }, h("h2", null, stand.name),
+      h("span", { class: `state state-${stand.phase}` }, `${sign} ${word}`)),
+    stand.output_unconfirmed && note("bad", "An output is not confirmed off", ["Disconnect the battery by hand."]),
+    stand.trip && trippedPart(stand),
+    old && note("warn", "Old reading", [`the newest one is ${duration(age)} old`]),
+    stand.phase === "running" ? runningPart(stand)
+      : stand.phase === "idle" || stand.phase === "latched" ? idlePart(stand) : missingPart(stand),
+  ];
+}
+
+function refresh(card, entry) {
+  renew(card, content(entry));
+  card.classList.toggle("is-alarm", Boolean(entry.stand.trip) || entry.stand.output_unconfirmed);
+}
+
+export function nowView({ untilLeft }) {
+  const cards = new Map();
+  const grid = h("div", { class: "sheets" });
+  const update = (name) => {
+    if (!cards.has(name)) {
+      cards.set(name, h("section", { class: "sheet", "aria-label": `Stand ${name}` }));
+      grid.append(cards.get(name));
+    }
+    refresh(cards.get(name), stands.get(name));
+  };
+  [...stands.keys()].forEach(update);
+  untilLeft(on("stand", (stand) => update(stand.name)));
+  const timer = setInterval(() => {
+    for (const [name, entry] of stands) {
+      if (entry.stand.phase === "running" && ageOf(entry) > OLD_S) update(name);
+    }
+  }, 1000);
+  untilLeft(() => clearInterval(timer));
+  return [h("h1", null, "Stands"),
+    stands.size === 0 && h("p", null, "There are no stands yet: the bench file names them."), grid];
+}

@@ -1,0 +1,118 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// What was recorded: all runs, and one of them.
+
+import { fill, h, note, rows, sheet, table } from "./dom.mjs";
+import { get, part } from "./api.mjs";
+import { Curve } from "./curve.mjs";
+import { on } from "./live.mjs";
+import { planSheet } from "./plan.mjs";
+import { amount, duration, figure, kindWords, outcomeWords, plain, whole, withUncertainty } from "./words.mjs";
+
+export function verdictText(verdict) {
+  return verdict ? h("span", { class: verdict }, { pass: "✓ pass", fail: "✕ fail", undecided: "? undecided" }[verdict] ?? verdict) : "–";
+}
+
+export function runTable(caption, runs) {
+  return table(caption, [{ name: "run", n: false }, { name: "battery" }, { name: "begun" }, { name: "profile" }, { name: "how it ended" },
+    { name: "capacity", n: true }, { name: "of rated", n: true }, { name: "verdict" }],
+  runs.map((r) => [h("a", { href: `#/runs/${r.number}` }, `${r.number}`),
+    h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery), whole(r.started_utc), r.profile,
+    outcomeWords[r.outcome] ?? r.outcome,
+    `${r.lower_bound ? "> " : ""}${withUncertainty(r.capacity_Ah, r.capacity_uncertainty_Ah, "Ah")}`,
+    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictText(r.verdict)]));
+}
+
+export async function runsView() {
+  const { runs } = await get("/v1/runs?limit=200");
+  return [h("h1", null, "Runs"), runs.length === 0 ? h("p", null, "Nothing was run yet.")
+    : sheet(null, runTable(runs.length === 200 ? "The newest 200 runs" : "All runs, newest first", runs))];
+}
+
+function verdictSheet(run) {
+  const result = run.result;
+  if (!result) return sheet("Result", h("p", null, "Nothing can be said yet."));
+  const budget = result.uncertainty?.components?.length > 0 ? result.uncertainty : null;
+  return sheet("Result",
+    h("p", null, h("strong", null, verdictText(result.verdict)), result.acceptance_Ah
+      ? ` against ${amount(result.acceptance_Ah, "Ah")}` : result.verdict ? "" : " (nothing was asked of it)"),
+    rows([
+      ["capacity delivered", result.capacity_Ah === null ? null
+        : `${result.lower_bound ? "more than " : ""}${withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah")} (k = 2)`],
+      ["of rated", result.percent_of_rated === null ? null : figure(result.percent_of_rated, 1, "%")],
+      ["energy", result.energy_Wh === null ? null : withUncertainty(result.energy_Wh, result.energy_uncertainty_Wh, "Wh")],
+      ["mean voltage", result.mean_voltage_V === null ? null : figure(result.mean_voltage_V, 3, "V")],
+      ["took", result.duration_s === null ? null : duration(result.duration_s)],
+      ["ended by", result.end_reason ? plain(result.end_reason) : null],
+      ["decision rule", result.decision_rule ? plain(result.decision_rule) : null],
+      ["DC resistance", result.resistance_mOhm === null || result.resistance_mOhm === undefined ? null
+        : withUncertainty(result.resistance_mOhm, result.resistance_uncertainty_mOhm, "mΩ")],
+      ["charged, discharged", result.charged_Ah || result.discharged_Ah
+        ? `${amount(result.charged_Ah, "Ah")}, ${amount(result.discharged_Ah, "Ah")}` : null],
+      ["greatest temperature", result.temperature_max_C === null || result.temperature_max_C === undefined ? null : figure(result.temperature_max_C, 1, "°C")],
+    ]),
+    note("", "Notes", result.notes),
+    budget && h("details", null, h("summary", null, "Where the uncertainty comes from"), budgetTable(budget)));
+}
+
+function budgetTable(budget) {
+  return table("Standard uncertainties of the capacity", [{ name: "from" }, { name: "how" }, { name: "Ah", n: true }],
+    budget.components.map((c) => [plain(c.name), c.how, c.standard_Ah === null ? "not known" : figure(c.standard_Ah, 4)]));
+}
+
+function stepsTable(run) {
+  const results = new Map((run.result?.steps ?? []).map((s) => [s.step, s]));
+  const several = run.steps.some((s) => s.round > 1);
+  return table("Steps as carried out", [{ name: "no." }, { name: "step" }, ...(several ? [{ name: "round", n: true }] : []), { name: "took", n: true },
+    { name: "ended by" }, { name: "charge", n: true }, { name: "energy", n: true }, { name: "resistance", n: true }, { name: "warmest", n: true }],
+  run.steps.map((s) => {
+    const r = results.get(s.step) ?? {};
+    return [`${s.step + 1}`, s.name && s.name !== s.kind ? `${s.name} (${kindWords[s.kind] ?? s.kind})` : kindWords[s.kind] ?? s.kind,
+      ...(several ? [`${s.round}`] : []),
+      s.end_s === null ? "going on" : duration(s.end_s - s.start_s), plain(s.ended_by),
+      amount(r.capacity_Ah, "Ah"), amount(r.energy_Wh, "Wh"),
+      r.resistance_mOhm === null || r.resistance_mOhm === undefined ? "–" : amount(r.resistance_mOhm, "mΩ"),
+      r.temperature_max_C === null || r.temperature_max_C === undefined ? "–" : figure(r.temperature_max_C, 1, "°C")];
+  }));
+}
+
+function details(run) {
+  return [
+    h("p", null, h("a", { href: `#/batteries/${part(run.battery)}` }, run.battery), ` at ${run.stand}, ${run.profile}, `,
+      `begun ${whole(run.started_utc)}, `, h("strong", null, outcomeWords[run.outcome] ?? run.outcome),
+      run.ended_utc ? ` ${whole(run.ended_utc)}` : ""),
+    run.trip && note("bad", "Tripped", [run.trip.sentence]),
+    verdictSheet(run),
+  ];
+}
+
+function after(run) {
+  return [
+    sheet(null, stepsTable(run)),
+    run.events.length > 0 && sheet(null, table("Events", [{ name: "after" }, { name: "kind" }, { name: "what happened" }],
+      run.events.map((e) => [e.t_s === null ? whole(e.at) : duration(e.t_s), plain(e.kind), e.text]))),
+    sheet("How it was measured", rows([
+      ["voltage", run.voltage_source], ["lead resistance", run.lead_resistance_ohm ? figure(run.lead_resistance_ohm * 1000, 1, "mΩ") : null],
+      ["samples", `${run.samples}`], ["software", run.software_version],
+      ...run.instruments.map((i) => [i.role, `${i.identity ?? "–"} by ${i.driver}`]),
+    ]), h("p", null, h("a", { href: `/v1/runs/${run.number}/samples`, download: `run-${run.number}.csv` }, "All samples as CSV"))),
+    run.plan && run.plan.steps && h("details", { class: "sheet" }, h("summary", null, "The plan as agreed"), planSheet(run.plan)),
+  ];
+}
+
+export async function runView({ rest, untilLeft }) {
+  let run = await get(`/v1/runs/${part(rest[0])}`);
+  const curve = new Curve(run.number);
+  const above = h("div", null, details(run)), below = h("div", null, after(run));
+  curve.mark(run.events);
+  const again = async (data) => {
+    if ((data.run ?? data.number) !== run.number) return;
+    run = await get(`/v1/runs/${run.number}`);
+    fill(above, details(run));
+    fill(below, after(run));
+    curve.mark(run.events);
+  };
+  untilLeft(on("happening", (kind, data) => again(data).catch(() => {})));
+  if (run.outcome === "running") untilLeft(curve.grow());
+  curve.load().catch((problem) => fill(curve.body, note("bad", "No curve", [problem.message])));
+  return [h("h1", null, `Run ${run.number}`), above, curve.element, below];
+}

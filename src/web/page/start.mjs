@@ -1,0 +1,95 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Starting: choose, read the plan, confirm.
+
+import { field, fill, h, note } from "./dom.mjs";
+import { get, part, post } from "./api.mjs";
+import { planSheet } from "./plan.mjs";
+import { stands } from "./live.mjs";
+import { amount, chemistryWords, stateWords } from "./words.mjs";
+
+function options(list, value, text) {
+  return list.map((item) => h("option", { value: value(item) }, text(item)));
+}
+
+function fits(profile, battery) {
+  return !profile.problem && battery &&
+    (profile.chemistries.length === 0 || profile.chemistries.includes(battery.chemistry));
+}
+
+export async function startView({ rest }) {
+  const [{ batteries }, { profiles }] = await Promise.all([get("/v1/batteries"), get("/v1/profiles")]);
+  const inService = batteries.filter((b) => !b.retired_utc);
+  if (inService.length === 0) {
+    return [h("h1", null, "Start a run"), h("p", null, "No battery is registered yet: ",
+      h("a", { href: "#/batteries" }, "register one"), ".")];
+  }
+  const stand = h("select", { name: "stand" }, options([...stands.values()].map((e) => e.stand), (s) => s.name,
+    (s) => `${s.name}, ${stateWords[s.phase]?.[1] ?? s.phase}`));
+  const battery = h("select", { name: "battery" }, options(inService, (b) => b.label,
+    (b) => `${b.label}, ${b.cells} × ${b.chemistry}${b.rated_Ah ? `, ${amount(b.rated_Ah, "Ah")}` : ""}`));
+  const profile = h("select", { name: "profile" });
+  const about = h("p", { class: "hint", id: "about-profile" });
+  const outcome = h("div", { "aria-live": "polite" });
+  if (rest[0]) stand.value = rest[0];
+  if (rest[1]) battery.value = rest[1];
+
+  const chosen = () => inService.find((b) => b.label === battery.value);
+  const showProfiles = () => {
+    const before = profile.value;
+    const usable = profiles.filter((p) => fits(p, chosen()));
+    fill(profile, options(usable, (p) => p.name, (p) => p.title ?? p.name));
+    if (usable.some((p) => p.name === before)) profile.value = before;
+    showAbout();
+  };
+  const showAbout = () => {
+    const p = profiles.find((one) => one.name === profile.value);
+    about.textContent = p ? `${p.name}: ${p.about ?? `${p.steps} steps`}`
+      : `No profile is for ${chemistryWords[chosen()?.chemistry] ?? "this battery"}.`;
+    fill(outcome);
+  };
+  battery.addEventListener("change", showProfiles);
+  profile.addEventListener("change", showAbout);
+  stand.addEventListener("change", () => fill(outcome));
+
+  const broken = profiles.filter((p) => p.problem);
+  const form = h("form", { class: "sheet", onsubmit: (event) => {
+    event.preventDefault();
+    showPlan({ stand: stand.value, battery: battery.value, profile: profile.value }, outcome);
+  } }, h("div", { class: "form" }, field("Stand", stand), field("Battery", battery), field("Profile", profile)), about,
+  h("div", { class: "buttons" }, h("button", { class: "main" }, "Show the plan")),
+  broken.length > 0 && h("details", null, h("summary", null, `${broken.length} profile files have a mistake`),
+    note("warn", "Not usable", broken.map((p) => p.problem))));
+  showProfiles();
+  return [h("h1", null, "Start a run"), form, outcome];
+}
+
+async function showPlan(wanted, outcome) {
+  fill(outcome, h("p", null, "Working out the plan…"));
+  let plan;
+  try {
+    plan = await post("/v1/plans", wanted);
+  } catch (problem) {
+    fill(outcome, note("bad", "No plan", [problem.message]));
+    return;
+  }
+  const said = h("p", { role: "status" });
+  const begin = h("button", { class: "main", type: "button", disabled: plan.problems.length > 0,
+    onclick: () => start(wanted, begin, said) }, `Start on ${wanted.stand}`);
+  const heading = h("h2", { tabindex: "-1" }, `The plan: ${wanted.battery} on ${wanted.stand}`);
+  fill(outcome, h("section", { class: "sheet" }, heading, planSheet(plan),
+    h("p", null, "Is the battery connected, with its fuse, on a place that does not burn?"),
+    h("div", { class: "buttons" }, begin), said));
+  heading.focus();
+}
+
+async function start(wanted, button, said) {
+  button.disabled = true;
+  said.textContent = "Starting…";
+  try {
+    await post(`/v1/stands/${part(wanted.stand)}/start`, { profile: wanted.profile, battery: wanted.battery });
+    location.hash = "#/now";
+  } catch (problem) {
+    said.textContent = problem.message;
+    button.disabled = false;
+  }
+}

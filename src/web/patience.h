@@ -1,0 +1,26 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * web/patience: who opens a connection must send a whole request before long; whoever
+ * lets a byte trickle now and then is cut off, so that slow clients do not take the
+ * places of others. */
+#ifndef AMPLEDGER_WEB_PATIENCE_H
+#define AMPLEDGER_WEB_PATIENCE_H
+
+/* From opening, or from the end of the last answer, to the last byte of a request. */
+#define PATIENCE_S 20
+
+struct patience;
+struct MHD_Connection;
+
+struct patience *patience_new(void);
+void patience_free(struct patience *p); /* NULL is fine */
+
+/* A connection begins; *slot is what the library keeps with it. */
+void patience_enter(struct patience *p, struct MHD_Connection *c, void **slot);
+void patience_leave(struct patience *p, void **slot);
+/* A request is whole: now it is for us to answer. And again the client's turn. */
+void patience_off(struct patience *p, struct MHD_Connection *c);
+void patience_on(struct patience *p, struct MHD_Connection *c);
+/* Cut off those who took too long. */
+void patience_look(struct patience *p);
+
+#endif

@@ -1,0 +1,242 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// Started by job.sh, which carries out what is asked for by ask().
+
+import assert from "node:assert/strict";
+import { spawnSync } from "node:child_process";
+import { mkdirSync, mkdtempSync, readFileSync, writeFileSync } from "node:fs";
+import { createRequire } from "node:module";
+import { createInterface } from "node:readline";
+
+const { AMPLEDGER_HOME: home, AMPLEDGER_PORT: port, AMPLEDGER_NODE_MODULES: modules, AMPLEDGER_PICTURES: pictures } = process.env;
+const require = createRequire(`${modules}/x.js`);
+const { chromium } = require("playwright-core");
+const axe = readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
+const base = `http://127.0.0.1:${port}`;
+
+const answers = createInterface({ input: process.stdin })[Symbol.asyncIterator]();
+async function ask(what) {
+  console.log(what);
+  await answers.next();
+}
+
+let began = Date.now();
+function done(what) {
+  console.log(`ok   ${((Date.now() - began) / 1000).toFixed(1)} s  ${what}`);
+  began = Date.now();
+}
+
+const browser = await chromium.launchPersistentContext(mkdtempSync(`${home}/browser-`), {
+  executablePath: "/usr/bin/chromium", viewport: { width: 1280, height: 900 }, locale: "en-GB",
+  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync"],
+});
+const page = browser.pages()[0] ?? await browser.newPage();
+page.setDefaultTimeout(30000);
+// To try changes of the page without building: its files straight from that folder.
+if (process.env.AMPLEDGER_PAGE_FROM) {
+  await page.route("**/page/*", (route) => {
+    const name = new URL(route.request().url()).pathname.slice("/page/".length);
+    route.fulfill({ path: `${process.env.AMPLEDGER_PAGE_FROM}/${name}`,
+      contentType: name.endsWith("css") ? "text/css" : name.endsWith("svg") ? "image/svg+xml" : "text/javascript" });
+  });
+}
+const complaints = [], faults = [];
+// What is not there (404) hides its part; the browser says so all the same.
+page.on("console", (message) => message.type() === "error" && !/status of 404/.test(message.text()) && complaints.push(message.text()));
+page.on("pageerror", (error) => complaints.push(`${error}`));
+page.on("request", (request) => {
+  if (!request.url().startsWith(base)) complaints.push(`a request left for ${request.url()}`);
+});
+
+async function sound(view) {
+  for (const colorScheme of ["light", "dark"]) {
+    await page.emulateMedia({ colorScheme });
+    await page.evaluate(axe);
+    const { violations } = await page.evaluate(() => window.axe.run(document, { resultTypes: ["violations"] }));
+    faults.push(...violations.map((v) => `${view}, ${colorScheme}: ${v.id}: ${v.nodes.map((n) => `${n.html} ${n.failureSummary}`).join("; ")}`));
+  }
+  await page.emulateMedia({ colorScheme: "light" });
+  const html = await page.evaluate(() => `<!DOCTYPE html>\n${document.documentElement.outerHTML}`);
+  const file = `${home}/view.html`;
+  writeFileSync(file, html);
+  const tidy = spawnSync("tidy", ["-q", "-e", "-utf8", "--drop-empty-elements", "no", "--show-info", "no", file], { encoding: "utf8" });
+  // This tidy is older than two attributes: of WAI-ARIA 1.1 and of the HTML standard.
+  faults.push(...tidy.stderr.split("\n").filter((line) => line && !/proprietary attribute "(aria-current|inputmode)"/.test(line))
+    .map((line) => `${view}: ${line}`));
+}
+
+async function picture(name) {
+  if (!pictures) return;
+  mkdirSync(pictures, { recursive: true });
+  for (const [width, height] of [[360, 740], [1280, 900]]) {
+    for (const colorScheme of ["light", "dark"]) {
+      await page.setViewportSize({ width, height });
+      await page.emulateMedia({ colorScheme });
+      await page.waitForTimeout(300);
+      await page.screenshot({ path: `${pictures}/${name}-${width}-${colorScheme}.png`, fullPage: true });
+    }
+  }
+  await page.setViewportSize({ width: 360, height: 740 });
+  const overflow = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+  if (overflow > 0) faults.push(`${name} is ${overflow} px too wide on a phone`);
+  await page.setViewportSize({ width: 1280, height: 900 });
+  await page.emulateMedia({ colorScheme: "light" });
+}
+
+async function go(hash) {
+  await page.goto(`${base}/${hash}`);
+}
+
+async function start(stand, battery, profile) {
+  await go("#/start");
+  await page.getByLabel("Stand").selectOption(stand);
+  await page.getByLabel("Battery").selectOption(battery);
+  await page.getByLabel("Profile").selectOption(profile);
+  await page.getByRole("button", { name: "Show the plan" }).click();
+  await page.getByRole("heading", { name: "The plan" }).waitFor();
+}
+
+async function register(label, chemistry, cells, rated) {
+  await go("#/batteries");
+  await page.getByRole("heading", { name: "Batteries", level: 1 }).waitFor();
+  if (!await page.locator("details form").isVisible()) await page.getByText("Register a battery").click();
+  await page.getByLabel("Label").fill(label);
+  await page.getByLabel("Chemistry").selectOption(chemistry);
+  await page.getByLabel("Cells in series").fill(cells);
+  await page.getByLabel("Rated capacity").fill(rated);
+  await page.getByLabel("Lot").fill("spring");
+  await page.getByRole("button", { name: "Register" }).click();
+  await page.getByRole("heading", { name: label, level: 1 }).waitFor();
+}
+
+function card(stand) {
+  return page.getByRole("region", { name: `Stand ${stand}` });
+}
+
+async function job() {
+  await go("");
+  await card("jetty").getByText("free").waitFor();
+  await sound("stands at rest");
+  done("stands at rest");
+
+  await register("launch-a", "lfp", "4", "125");
+  await register("tender-b", "li-ion", "7", "20");
+  await sound("a battery");
+  await go("#/batteries");
+  await page.getByRole("table", { name: "Batteries" }).waitFor();
+  await sound("batteries");
+  await picture("batteries");
+  done("batteries registered");
+
+  await start("jetty", "launch-a", "evening");
+  await page.getByText("Beyond these everything goes off").waitFor();
+  await sound("a plan");
+  await picture("plan");
+  await page.getByRole("button", { name: "Start on jetty" }).click();
+  await card("jetty").getByText("running").first().waitFor();
+  await card("jetty").getByText("discharge").first().waitFor();
+  await card("jetty").locator("progress").waitFor();
+  await sound("a stand at work");
+  await picture("stands");
+  done("planned and started");
+
+  await card("jetty").getByRole("link", { name: /as a curve/ }).click();
+  await page.locator(".chart canvas").first().waitFor();
+  const last = () => page.evaluate(async () => (await (await fetch("/v1/runs/last/curve?points=16")).json()).t_s.at(-1));
+  const before = await last();
+  const shownBefore = await page.locator(".chart").first().getAttribute("aria-label");
+  await page.waitForTimeout(4000);
+  assert.ok(await last() > before, "the curve grows");
+  assert.ok(shownBefore, "the curve is told in words too");
+  const box = await page.locator(".chart canvas").first().boundingBox();
+  await page.mouse.move(box.x + box.width / 2, box.y + box.height / 2);
+  await page.getByText(/since the begin/).waitFor();
+  await sound("a run at work");
+  await picture("run");
+  done("the curve grows");
+
+  await page.getByRole("button", { name: "Stop jetty" }).click();
+  assert.equal(await page.evaluate(async () => (await (await fetch("/v1/stands/jetty")).json()).phase), "running", "one touch does not stop");
+  await page.getByRole("button", { name: "Touch again to stop jetty" }).click();
+  await page.getByRole("strong").filter({ hasText: "stopped by a person" }).waitFor();
+  await sound("a run that ended");
+  done("stopped by two touches");
+
+  await start("jetty", "launch-a", "evening");
+  await page.getByRole("button", { name: "Start on jetty" }).click();
+  await card("jetty").locator("progress").waitFor();
+  await ask("control heat launch-a 62");
+  await page.getByRole("alert").getByText("jetty tripped").waitFor();
+  assert.match(await page.title(), /^▲ 1 alarm/);
+  await sound("a trip");
+  await picture("trip");
+  await ask("control heat launch-a 22");
+  await card("jetty").getByRole("button", { name: "Read why, and clear…" }).click();
+  await page.getByRole("dialog").getByText("Look at the battery first").waitFor();
+  await sound("clearing a trip");
+  await picture("clear");
+  await page.getByRole("button", { name: "I looked: clear it" }).click();
+  await card("jetty").getByText("free").waitFor();
+  assert.equal(await page.getByRole("alert").textContent(), "");
+  done("tripped, read and cleared");
+
+  await start("boathouse", "tender-b", "by-hand");
+  const begin = page.getByRole("button", { name: "Start on boathouse" });
+  await begin.click();
+  const hold = card("boathouse").getByRole("button", { name: "Done: go on" });
+  const refused = page.getByText("is not carried out yet");
+  await hold.or(refused).first().waitFor();
+  if (await hold.isVisible()) {
+    await card("boathouse").getByText("fit the fuse, then confirm").waitFor();
+    await sound("a hold");
+    await picture("hold");
+    await hold.click();
+    await card("boathouse").getByText("completed").waitFor();
+    done("hold answered");
+  } else {
+    done("holds are refused by this version: not answered");
+  }
+
+  await go("#/setup");
+  await page.getByRole("heading", { name: "Bench file" }).waitFor();
+  await sound("set-up");
+  await picture("setup");
+  await go("#/runs");
+  await page.getByRole("table").waitFor();
+  await sound("runs");
+  await picture("runs");
+  await go("#/batteries/launch-a");
+  await page.getByRole("heading", { name: "Curves laid over each other" }).waitFor();
+  for (const choice of await page.getByRole("checkbox").all()) await choice.check();
+  await page.locator(".chart canvas").first().waitFor();
+  await sound("a battery's history");
+  await picture("battery");
+  await go("#/lots/spring");
+  await page.getByRole("table").waitFor();
+  await sound("a lot");
+  done("all other views");
+
+  await go("");
+  await ask("stop-daemon");
+  await page.getByText("The daemon does not answer").waitFor();
+  complaints.length = 0; // the browser says so too
+  await ask("start-daemon");
+  await page.getByText(/The daemon was started anew/).waitFor();
+  await card("jetty").getByText("free").waitFor();
+  complaints.splice(0, complaints.length, ...complaints.filter((c) => !/ERR_CONNECTION_REFUSED|ERR_INCOMPLETE|ERR_EMPTY|ERR_CONNECTION_RESET/.test(c)));
+  done("the daemon gone, and back");
+  assert.deepEqual(complaints, [], "the browser complains");
+  assert.deepEqual(faults, [], "faults of the views");
+}
+
+let status = 0;
+try {
+  await job();
+} catch (error) {
+  status = 1;
+  console.log(`FAILED ${error.stack}`.replaceAll("\n", "\n  "));
+  console.log(`  the browser: ${JSON.stringify(complaints)}\n  views: ${JSON.stringify(faults, null, 1)}`);
+  await page.screenshot({ path: "/tmp/ampledger-browser-failed.png", fullPage: true }).catch(() => {});
+}
+await browser.close();
+process.exit(status);

@@ -1,0 +1,123 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Who may ask over TCP: every kind of request that another site could make a person's
+ * browser send is refused, and the page's own are not. */
+#include "web/access.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#define HERE "127.0.0.1:8470"
+
+static unsigned status_of(struct access_facts f)
+{
+    struct reply r = {0};
+    struct err e = {0};
+    f.port = 8470;
+    bool ok = access_check(&f, &r, &e);
+    assert_int_equal(ok, r.status == 0);
+    assert_int_equal(ok, e.text[0] == '\0');
+    return ok ? 0 : r.status;
+}
+
+static void the_page_itself(void **state)
+{
+    (void)state;
+    const char *const names[] = {HERE, "localhost:8470", "LOCALHOST:8470", "[::1]:8470"};
+    for (size_t i = 0; i < 4; i++) {
+        char origin[64] = "http://";
+        strcat(origin, names[i]);
+        struct access_facts f = {.method = "POST",
+                                 .host = names[i],
+                                 .origin = origin,
+                                 .content_type = "application/json; charset=utf-8",
+                                 .fetch_site = "same-origin",
+                                 .is_api = true};
+        assert_int_equal(status_of(f), 0);
+    }
+    /* A program, which sends neither. */
+    struct access_facts curl = {
+        .method = "POST", .host = HERE, .content_type = "application/json", .is_api = true};
+    assert_int_equal(status_of(curl), 0);
+    /* A link on another page to this one, typed addresses, bookmarks. */
+    struct access_facts link = {.method = "GET", .host = HERE, .fetch_site = "cross-site"};
+    assert_int_equal(status_of(link), 0);
+    struct access_facts typed = {
+        .method = "GET", .host = HERE, .fetch_site = "none", .is_api = true};
+    assert_int_equal(status_of(typed), 0);
+}
+
+static void names_of_others(void **state)
+{
+    (void)state;
+    const char *const hosts[] = {NULL,
+                                 "",
+                                 "boat-hire.example",
+                                 "boat-hire.example:8470",
+                                 "127.0.0.1",
+                                 "127.0.0.1:8471",
+                                 "127.0.0.1:84700",
+                                 "127.0.0.1.boat-hire.example:8470",
+                                 "localhost.:8470",
+                                 "0.0.0.0:8470",
+                                 "::1:8470"};
+    for (size_t i = 0; i < sizeof hosts / sizeof hosts[0]; i++) {
+        struct access_facts f = {.method = "GET", .host = hosts[i], .is_api = true};
+        assert_int_equal(status_of(f), HTTP_FORBIDDEN);
+        f.is_api = false;
+        assert_int_equal(status_of(f), HTTP_FORBIDDEN);
+    }
+}
+
+static void sites_of_others(void **state)
+{
+    (void)state;
+    const char *const origins[] = {"http://boat-hire.example", "https://" HERE,   "null", "",
+                                   "http://localhost:8470",    "http://" HERE "0"};
+    for (size_t i = 0; i < sizeof origins / sizeof origins[0]; i++) {
+        struct access_facts f = {.method = "POST",
+                                 .host = HERE,
+                                 .origin = origins[i],
+                                 .content_type = "application/json",
+                                 .is_api = true};
+        assert_int_equal(status_of(f), HTTP_FORBIDDEN);
+    }
+    const char *const sites[] = {"cross-site", "same-site", "anything"};
+    for (size_t i = 0; i < 3; i++) {
+        struct access_facts f = {
+            .method = "GET", .host = HERE, .fetch_site = sites[i], .is_api = true};
+        assert_int_equal(status_of(f), HTTP_FORBIDDEN);
+    }
+}
+
+static void what_a_form_can_send(void **state)
+{
+    (void)state;
+    const char *const types[] = {NULL,
+                                 "text/plain",
+                                 "application/x-www-form-urlencoded",
+                                 "multipart/form-data; boundary=x",
+                                 "application/jsonx",
+                                 "text/plain; application/json"};
+    const char *const methods[] = {"POST", "PUT", "DELETE", "PATCH"};
+    for (size_t i = 0; i < sizeof types / sizeof types[0]; i++) {
+        struct access_facts f = {
+            .method = methods[i % 4], .host = HERE, .content_type = types[i], .is_api = true};
+        assert_int_equal(status_of(f), HTTP_WRONG_TYPE);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(the_page_itself),
+        cmocka_unit_test(names_of_others),
+        cmocka_unit_test(sites_of_others),
+        cmocka_unit_test(what_a_form_can_send),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
