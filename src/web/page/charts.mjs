@@ -32,30 +32,6 @@ export function look(extra) {
   return {
     axisLineColor: colour("--rule-strong"), gridLineColor: colour("--rule"), gridLineWidth: 1,
     highlightCircleSize: 4, strokeWidth: 1.6, legend: "never", animatedZooms: false,
-    rangeSelectorPlotFillColor: "", rangeSelectorPlotStrokeColor: colour("--rule-strong"),
-    labelsUTC: false, digitsAfterDecimal: 4, ...extra,
+    ...extra,
   };
-}
-
-/** Charts one above the other that zoom as one. onZoom(from, to) is told of it. */
-export function together(charts, onZoom) {
-  let busy = false;
-  const follow = (leader) => {
-    if (busy) return;
-    busy = true;
-    const range = leader.xAxisRange();
-    for (const chart of charts) {
-      if (chart !== leader) chart.updateOptions({ dateWindow: range });
-    }
-    busy = false;
-    onZoom?.(range);
-  };
-  for (const chart of charts) chart.updateOptions({ drawCallback: (me, first) => first || follow(me) }, true);
-  // Reading off one is reading off all.
-  const mark = (leader, event, x, points, row) => {
-    for (const chart of charts) {
-      if (chart !== leader && row !== undefined) chart.setSelection(row);
-    }
-  };
-  return mark;
 }

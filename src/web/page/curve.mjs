@@ -56,6 +56,7 @@ export class Curve {
   /** While the run goes on. */
   grow() {
     const timer = setInterval(async () => {
+      if (this.all && this.all.outcome !== "running") clearInterval(timer);
       if (!this.all || this.zoomed || document.hidden || this.asking) return;
       this.asking = true;
       try {
@@ -157,8 +158,8 @@ export class Curve {
       this.busy = false;
       return;
     }
-    const [first, end] = [this.all.t_s[0], this.all.t_s.at(-1)];
-    if (from <= first && to >= end) {
+    const shown = this.zoomed ?? this.all;
+    if (from <= shown.t_s[0] && to >= shown.t_s.at(-1)) { // a double click
       this.zoomOut();
       return;
     }
