@@ -8,13 +8,13 @@
 #define JUMP_SHARE 0.4        /* of the highest voltage: no battery steps like that between rows */
 #define SWITCHED_OFF_FROM 5.0 /* times the threshold; a smaller current has faded out */
 #define SAME_LOAD 0.5         /* of the current at the end */
+#define CLEAR_OF_NOISE 6.0    /* standard deviations of one reading */
 #define COLLAPSE_SHARE 0.5    /* voltage left when the current stopped, of what it was */
 
 void accumulator_start(struct charge_accumulator *a, const struct discharge_options *o)
 {
     *a = (struct charge_accumulator){.options = *o,
-                                     .end_interval_s = NAN,
-                                     .end_slope_V_per_s = NAN,
+                                     .shape = {NAN, NAN, NAN},
                                      .signs = {.first_interval_s = NAN,
                                                .lowest_loaded_V = NAN,
                                                .highest_V = NAN,
@@ -72,6 +72,50 @@ static struct point crossing_before(const struct charge_accumulator *a, const st
                           .temperature_C = p->temperature_C};
 }
 
+static const struct point *recent(const struct charge_accumulator *a, size_t back)
+{
+    return &a->recent[(a->recent_count - 1 - back) % RECENT_ROWS];
+}
+
+static void recent_add(struct charge_accumulator *a, const struct point *p)
+{
+    a->recent[a->recent_count++ % RECENT_ROWS] = *p;
+}
+
+/* From p back to the nearest row that is higher by far more than noise; *used says how
+ * many rows before p that is. */
+static double slope_before(const struct charge_accumulator *a, const struct point *p, size_t from,
+                           size_t *used)
+{
+    double enough_V = CLEAR_OF_NOISE * tally_noise(&a->first, &a->now).voltage_V;
+    size_t held = a->recent_count < RECENT_ROWS ? a->recent_count : RECENT_ROWS;
+    double slope = NAN;
+    for (size_t back = from; back < held; back++) {
+        const struct point *q = recent(a, back);
+        double dt = p->t_s - q->t_s;
+        if (!(dt > 0))
+            continue;
+        slope = (p->voltage_V - q->voltage_V) / dt;
+        *used = back;
+        if (q->voltage_V - p->voltage_V >= enough_V)
+            break;
+    }
+    return slope;
+}
+
+static struct end_shape shape_before(const struct charge_accumulator *a, const struct point *p)
+{
+    size_t used = 0, further = 0;
+    struct end_shape s = {.interval_s = p->t_s - a->now.at.t_s, .bend = NAN};
+    s.slope_V_per_s = slope_before(a, p, 0, &used);
+    if (a->recent_count < used + 2 || used + 2 > RECENT_ROWS)
+        return s;
+    const struct point *middle = recent(a, used);
+    double before = slope_before(a, middle, used + 1, &further);
+    s.bend = fabs(1 - before / s.slope_V_per_s) * s.interval_s / (p->t_s - middle->t_s);
+    return s;
+}
+
 /* The current stopped between the rows and the voltage went with it. */
 static void judge_collapse(struct charge_accumulator *a, const struct point *p)
 {
@@ -109,10 +153,8 @@ static void judge_end(struct charge_accumulator *a, const struct point *p)
     } else if (now == 0 && direction(a, q) < 0) {
         judge_collapse(a, p);
     }
-    if (a->ended) {
-        a->end_interval_s = p->t_s - q->t_s;
-        a->end_slope_V_per_s = (p->voltage_V - q->voltage_V) / a->end_interval_s;
-    }
+    if (a->ended)
+        a->shape = shape_before(a, p);
 }
 
 static void notice_rest(struct charge_accumulator *a, const struct point *p)
@@ -128,6 +170,7 @@ static void notice_rest(struct charge_accumulator *a, const struct point *p)
         rest->tail = fabs(q->current_A) < SWITCHED_OFF_FROM * a->options.current_threshold_A;
     if (!switched_off && !rest->tail) {
         rest->sum_A += p->current_A;
+        rest->sum_A2 += p->current_A * p->current_A;
         rest->summed++;
     }
 }
@@ -260,6 +303,7 @@ static void follow_full(struct charge_accumulator *a, const struct point *p)
         }
     }
     if (!a->ended && now < 0) {
+        recent_add(a, p);
         a->loaded = a->now;
         a->full_when_loaded = a->full;
     }

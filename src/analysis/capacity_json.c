@@ -17,6 +17,7 @@ static struct verdict_question question_of(const struct capacity_result *r,
         .expanded = r->uncertainty.expanded_Ah,
         .limit = a->limit_Ah,
         .rule = a->rule,
+        .guard_share = a->guard_share,
         .lower_bound = r->lower_bound,
     };
 }
@@ -60,6 +61,10 @@ static void put_judgement(json_t *o, const struct capacity_result *r, const stru
     json_object_set_new(o, "decision_rule",
                         v == VERDICT_NONE ? json_null()
                                           : json_string(decision_rule_names[a->rule]));
+    json_object_set_new(o, "guard_share_percent",
+                        v != VERDICT_NONE && a->rule == DECISION_GUARD_SHARE
+                            ? json_number(100 * a->guard_share)
+                            : json_null());
     json_object_set_new(o, "conformance_probability",
                         v == VERDICT_NONE ? json_null() : json_number(verdict_probability(&q)));
 }
@@ -89,6 +94,7 @@ static void put_numbers(json_t *o, const struct capacity_result *r)
         {"temperature_mean_C", r->temperature_mean_C},
         {"temperature_max_C", r->temperature_max_C},
         {"gap_s", r->gap_s},
+        {"current_at_rest_A", r->rest_A},
     };
     for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
         json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
@@ -116,6 +122,7 @@ json_t *capacity_to_json(const struct capacity_result *r, const struct acceptanc
     json_object_set_new(o, "kind", json_string(record_kind_name(r->kind)));
     put_numbers(o, r);
     json_object_set_new(o, "end_reason", json_string(end_reason_text(r->end_reason)));
+    json_object_set_new(o, "net_of_rest", json_boolean(r->net_of_rest));
     json_object_set_new(o, "lower_bound", json_boolean(r->lower_bound));
     put_judgement(o, r, a);
     put_counts(o, r);

@@ -16,6 +16,7 @@ json_t *json_number(double v);
 struct acceptance {
     double limit_Ah;
     enum decision_rule rule;
+    double guard_share; /* of U; for DECISION_GUARD_SHARE alone */
 };
 
 /* New reference: kind, capacity_Ah, energy_Wh, duration_s, mean_voltage_V,

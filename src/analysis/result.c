@@ -53,6 +53,8 @@ static void fill_electrical(const struct charge_accumulator *a, const struct str
     double sign = s->kind == RECORD_CHARGE ? 1 : -1;
     out->kind = s->kind;
     out->end_reason = s->reason;
+    out->rest_A = stretch_rest_current_A(a);
+    out->net_of_rest = a->options.net_of_rest && !isnan(out->rest_A);
     out->capacity_Ah = s->charge_As / SECONDS_PER_HOUR;
     out->energy_Wh = s->energy_J / SECONDS_PER_HOUR;
     out->duration_s = s->duration_s;

@@ -61,20 +61,48 @@ void tally_begin(struct tally *t, const struct point *first)
     temperature_add(&t->temperature_since_full, first);
 }
 
+/* The reading in the middle of a pair against the line between the readings around it. */
+static void off_line_add(struct tally *t, const struct point *p)
+{
+    double share = (t->at.t_s - t->pair.t_s) / (p->t_s - t->pair.t_s);
+    double line_A = t->pair.current_A + share * (p->current_A - t->pair.current_A);
+    double line_V = t->pair.voltage_V + share * (p->voltage_V - t->pair.voltage_V);
+    t->off_line_A2 += (t->at.current_A - line_A) * (t->at.current_A - line_A);
+    t->off_line_V2 += (t->at.voltage_V - line_V) * (t->at.voltage_V - line_V);
+    t->off_lines++;
+}
+
+/* Of three readings alike the middle one less the mean of its neighbours has 1 + 1/2
+ * times the variance of one. */
+#define OFF_LINE_VARIANCE 1.5
+#define OFF_LINES_LEAST 4
+
+struct reading_noise tally_noise(const struct tally *from, const struct tally *to)
+{
+    size_t n = to->off_lines - from->off_lines;
+    double of = OFF_LINE_VARIANCE * (double)n;
+    if (n < OFF_LINES_LEAST)
+        return (struct reading_noise){0, 0};
+    return (struct reading_noise){sqrt((to->off_line_A2 - from->off_line_A2) / of),
+                                  sqrt((to->off_line_V2 - from->off_line_V2) / of)};
+}
+
 /* Compare with a trapezoid over every second row, where load is steady: the
  * difference is three times the error of the finer one (Richardson). */
 static void halving_add(struct tally *t, const struct point *p, double charge_As, bool steady)
 {
+    if (steady)
+        t->path_A += fabs(p->current_A - t->at.current_A);
     if (!steady) {
         t->pair_open = false;
     } else if (!t->pair_open) {
         t->pair_open = true;
         t->pair_As = charge_As;
-        t->pair_t_s = t->at.t_s;
-        t->pair_A = t->at.current_A;
+        t->pair = t->at;
     } else {
-        double coarse_As = trapezoid(t->pair_A, p->current_A, p->t_s - t->pair_t_s);
+        double coarse_As = trapezoid(t->pair.current_A, p->current_A, p->t_s - t->pair.t_s);
         t->halving_As += t->pair_As + charge_As - coarse_As;
+        off_line_add(t, p);
         t->pair_open = false;
     }
 }
@@ -108,6 +136,8 @@ void tally_extend(struct tally *t, const struct point *p, const struct tally_rul
 
     exact_add(&t->charge_As, charge_As);
     exact_add(&t->energy_J, energy_J);
+    t->voltage_Vs += trapezoid(t->at.voltage_V, p->voltage_V, dt);
+    t->square_A2s += trapezoid(t->at.current_A * t->at.current_A, p->current_A * p->current_A, dt);
     if (charge_As > 0)
         t->in_As += charge_As;
     else

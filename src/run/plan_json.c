@@ -125,16 +125,24 @@ static json_t *stand_to_json(const struct stand_facts *f)
     return o;
 }
 
+static enum decision_rule rule_of(double guard_share)
+{
+    if (guard_share <= 0) {
+        return DECISION_SIMPLE;
+    }
+    return guard_share < 1 ? DECISION_GUARD_SHARE : DECISION_GUARD_BAND;
+}
+
 static json_t *acceptance_to_json(const struct plan *p)
 {
     if (!p->judged) {
         return json_null();
     }
-    return json_pack("{s:I, s:s, s:o, s:s, s:s}", "step", (json_int_t)p->judged_step, "step_name",
-                     p->steps[p->judged_step].name, "capacity_Ah", json_number(p->accept_Ah),
-                     "rule",
-                     decision_rule_names[p->guard_band ? DECISION_GUARD_BAND : DECISION_SIMPLE],
-                     "counts", attempts_names[p->attempts]);
+    return json_pack("{s:I, s:s, s:o, s:s, s:o, s:s}", "step", (json_int_t)p->judged_step,
+                     "step_name", p->steps[p->judged_step].name, "capacity_Ah",
+                     json_number(p->accept_Ah), "rule",
+                     decision_rule_names[rule_of(p->guard_share)], "guard_share_percent",
+                     json_number(100 * p->guard_share), "counts", attempts_names[p->attempts]);
 }
 
 static json_t *battery_to_json(const struct battery *b)

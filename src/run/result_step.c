@@ -76,9 +76,10 @@ struct acceptance step_acceptance(const json_t *plan, int plan_step)
     }
     out.limit_Ah = number_at(a, "capacity_Ah");
     const char *rule = json_string_value(json_object_get(a, "rule"));
-    if (rule != NULL && strcmp(rule, decision_rule_names[DECISION_SIMPLE]) == 0) {
-        out.rule = DECISION_SIMPLE;
+    for (int i = 0; rule != NULL && decision_rule_names[i] != NULL; i++) {
+        out.rule = strcmp(rule, decision_rule_names[i]) == 0 ? (enum decision_rule)i : out.rule;
     }
+    out.guard_share = number_at(a, "guard_share_percent") / 100;
     return out;
 }
 
