@@ -21,8 +21,8 @@
 #define DISCHARGES 2000
 #define ROWS 4096
 #define CUTOFF_V 9.0
-#define LOAD_A 5.0
-#define MODEL_S 0.5
+#define LOAD_A 10.0
+#define MODEL_S 1.0
 
 /* --- chance, the same on every machine: G. Marsaglia, J. Stat. Software 8 (2003) --- */
 
