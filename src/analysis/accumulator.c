@@ -8,13 +8,14 @@
 #define JUMP_SHARE 0.4        /* of the highest voltage: no battery steps like that between rows */
 #define SWITCHED_OFF_FROM 5.0 /* times the threshold; a smaller current has faded out */
 #define SAME_LOAD 0.5         /* of the current at the end */
-#define CLEAR_OF_NOISE 6.0    /* standard deviations of one reading */
-#define COLLAPSE_SHARE 0.5    /* voltage left when the current stopped, of what it was */
+#define CLEAR_OF_NOISE 8.0    /* standard deviations of one reading */
+#define THIRD_DIFFERENCES_LEAST 6
+#define COLLAPSE_SHARE 0.5 /* voltage left when the current stopped, of what it was */
 
 void accumulator_start(struct charge_accumulator *a, const struct discharge_options *o)
 {
     *a = (struct charge_accumulator){.options = *o,
-                                     .shape = {NAN, NAN, NAN},
+                                     .shape = {NAN, NAN, NAN, 0},
                                      .signs = {.first_interval_s = NAN,
                                                .lowest_loaded_V = NAN,
                                                .highest_V = NAN,
@@ -82,37 +83,78 @@ static void recent_add(struct charge_accumulator *a, const struct point *p)
     a->recent[a->recent_count++ % RECENT_ROWS] = *p;
 }
 
-/* From p back to the nearest row that is higher by far more than noise; *used says how
- * many rows before p that is. */
-static double slope_before(const struct charge_accumulator *a, const struct point *p, size_t from,
-                           size_t *used)
+static size_t recent_held(const struct charge_accumulator *a)
 {
-    double enough_V = CLEAR_OF_NOISE * tally_noise(&a->first, &a->now).voltage_V;
-    size_t held = a->recent_count < RECENT_ROWS ? a->recent_count : RECENT_ROWS;
-    double slope = NAN;
-    for (size_t back = from; back < held; back++) {
-        const struct point *q = recent(a, back);
-        double dt = p->t_s - q->t_s;
-        if (!(dt > 0))
-            continue;
-        slope = (p->voltage_V - q->voltage_V) / dt;
-        *used = back;
-        if (q->voltage_V - p->voltage_V >= enough_V)
-            break;
-    }
-    return slope;
+    return a->recent_count < RECENT_ROWS ? a->recent_count : RECENT_ROWS;
 }
 
+/* Of one voltage reading, by third differences of the last rows, in which the bend of the
+ * curve is not: their variance is 1 + 9 + 9 + 1 times that of one. */
+static double recent_noise_V(const struct charge_accumulator *a)
+{
+    size_t held = recent_held(a);
+    double sum_V2 = 0;
+    for (size_t back = 0; back + 3 < held; back++) {
+        double third_V = recent(a, back)->voltage_V - recent(a, back + 3)->voltage_V -
+                         3 * (recent(a, back + 1)->voltage_V - recent(a, back + 2)->voltage_V);
+        sum_V2 += third_V * third_V;
+    }
+    return held > THIRD_DIFFERENCES_LEAST + 3 ? sqrt(sum_V2 / (20 * (double)(held - 3))) : 0;
+}
+
+/* Slope of the straight line by least squares through the recent rows `from` to `to`. */
+static double recent_slope(const struct charge_accumulator *a, size_t from, size_t to)
+{
+    double n = (double)(to - from + 1), mean_t = 0, mean_V = 0, tt = 0, tV = 0;
+    for (size_t i = from; i <= to; i++) {
+        mean_t += recent(a, i)->t_s / n;
+        mean_V += recent(a, i)->voltage_V / n;
+    }
+    for (size_t i = from; i <= to; i++) {
+        double t = recent(a, i)->t_s - mean_t;
+        tt += t * t;
+        tV += t * (recent(a, i)->voltage_V - mean_V);
+    }
+    return tt > 0 ? tV / tt : (double)NAN;
+}
+
+/* How far back from row `from` the voltage is higher by far more than noise. */
+static size_t clear_of_noise(const struct charge_accumulator *a, size_t from, double noise_V)
+{
+    size_t held = recent_held(a), back = from + 1;
+    while (back + 1 < held &&
+           recent(a, back)->voltage_V - recent(a, from)->voltage_V < CLEAR_OF_NOISE * noise_V)
+        back++;
+    return back;
+}
+
+/* The row at the crossing was chosen by its noise; unless that is small beside the fall,
+ * it is left out of the slope. */
 static struct end_shape shape_before(const struct charge_accumulator *a, const struct point *p)
 {
-    size_t used = 0, further = 0;
-    struct end_shape s = {.interval_s = p->t_s - a->now.at.t_s, .bend = NAN};
-    s.slope_V_per_s = slope_before(a, p, 0, &used);
-    if (a->recent_count < used + 2 || used + 2 > RECENT_ROWS)
+    const struct point *q = &a->now.at;
+    struct end_shape s = {.interval_s = p->t_s - q->t_s,
+                          .noise_V = recent_noise_V(a),
+                          .slope_V_per_s = NAN,
+                          .bend = NAN};
+    if (!(s.interval_s > 0))
         return s;
-    const struct point *middle = recent(a, used);
-    double before = slope_before(a, middle, used + 1, &further);
-    s.bend = fabs(1 - before / s.slope_V_per_s) * s.interval_s / (p->t_s - middle->t_s);
+    s.slope_V_per_s = (p->voltage_V - q->voltage_V) / s.interval_s;
+    if (recent_held(a) < 2)
+        return s;
+    size_t to = clear_of_noise(a, 0, s.noise_V);
+    double before = recent_slope(a, 0, to), over_s = recent(a, 0)->t_s - recent(a, to)->t_s;
+    if (q->voltage_V - p->voltage_V >= CLEAR_OF_NOISE * s.noise_V) {
+        s.bend = fabs(1 - before / s.slope_V_per_s) * 2 * s.interval_s / (s.interval_s + over_s);
+    } else if (to + 2 < recent_held(a)) {
+        size_t further = clear_of_noise(a, to, s.noise_V);
+        double earlier = recent_slope(a, to, further);
+        double apart_s = (recent(a, 0)->t_s - recent(a, further)->t_s) / 2;
+        s.bend = fabs(1 - earlier / before) * s.interval_s / apart_s;
+        s.slope_V_per_s = before;
+    } else {
+        s.slope_V_per_s = before;
+    }
     return s;
 }
 

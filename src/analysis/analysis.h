@@ -162,6 +162,7 @@ struct end_shape {
     double interval_s;    /* between the rows around the crossing */
     double slope_V_per_s; /* over as many rows before it as noise makes necessary */
     double bend;          /* by how much of it the slope changed in one interval; 0 straight */
+    double noise_V;       /* of one reading there */
 };
 #define RECENT_ROWS 32
 

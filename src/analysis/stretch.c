@@ -107,7 +107,7 @@ static bool check_choice(const struct charge_accumulator *a, const struct stretc
     return true;
 }
 
-static const struct stretch nothing = {.shape = {NAN, NAN, NAN}};
+static const struct stretch nothing = {.shape = {NAN, NAN, NAN, 0}};
 
 bool stretch_choose(const struct charge_accumulator *a, struct stretch *out, struct err *e)
 {

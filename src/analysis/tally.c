@@ -66,9 +66,7 @@ static void off_line_add(struct tally *t, const struct point *p)
 {
     double share = (t->at.t_s - t->pair.t_s) / (p->t_s - t->pair.t_s);
     double line_A = t->pair.current_A + share * (p->current_A - t->pair.current_A);
-    double line_V = t->pair.voltage_V + share * (p->voltage_V - t->pair.voltage_V);
     t->off_line_A2 += (t->at.current_A - line_A) * (t->at.current_A - line_A);
-    t->off_line_V2 += (t->at.voltage_V - line_V) * (t->at.voltage_V - line_V);
     t->off_lines++;
 }
 
@@ -77,14 +75,11 @@ static void off_line_add(struct tally *t, const struct point *p)
 #define OFF_LINE_VARIANCE 1.5
 #define OFF_LINES_LEAST 4
 
-struct reading_noise tally_noise(const struct tally *from, const struct tally *to)
+double tally_noise_A(const struct tally *from, const struct tally *to)
 {
     size_t n = to->off_lines - from->off_lines;
-    double of = OFF_LINE_VARIANCE * (double)n;
-    if (n < OFF_LINES_LEAST)
-        return (struct reading_noise){0, 0};
-    return (struct reading_noise){sqrt((to->off_line_A2 - from->off_line_A2) / of),
-                                  sqrt((to->off_line_V2 - from->off_line_V2) / of)};
+    double sum_A2 = to->off_line_A2 - from->off_line_A2;
+    return n < OFF_LINES_LEAST ? 0 : sqrt(sum_A2 / (OFF_LINE_VARIANCE * (double)n));
 }
 
 /* Compare with a trapezoid over every second row, where load is steady: the

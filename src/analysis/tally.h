@@ -51,7 +51,7 @@ struct tally {
     struct point pair; /* where it begins */
     /* Under steady load: how far every second reading lies off the line between its
      * neighbours, squared, and the path of the current up and down. */
-    double off_line_A2, off_line_V2;
+    double off_line_A2;
     size_t off_lines;
     double path_A;
     struct temperature_tally temperature, temperature_since_full;
@@ -60,13 +60,10 @@ struct tally {
 /* -1 discharging, 0 at rest, 1 charging. */
 int current_direction(double current_A, double threshold_A);
 
-/* Standard deviation of one reading by its neighbours, under steady load between two
- * states of one tally: noise, and what the load hunts by. A straight drift is not in it.
- * 0 when too little was read to tell. */
-struct reading_noise {
-    double current_A, voltage_V;
-};
-struct reading_noise tally_noise(const struct tally *from, const struct tally *to);
+/* Standard deviation of one reading of current by its neighbours, under steady load between
+ * two states of one tally: noise, and what the load hunts by. A straight drift is not in
+ * it. 0 when too little was read to tell. */
+double tally_noise_A(const struct tally *from, const struct tally *to);
 
 void tally_begin(struct tally *t, const struct point *first);
 /* Add the interval from where the tally stands to p. */

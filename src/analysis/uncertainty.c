@@ -60,9 +60,9 @@ static void add_resolution(double resolution_A, const struct stretch *s,
         "steps of %.3g A, %.0f independent errors", resolution_A, draws);
 }
 
-static struct reading_noise noise_of(const struct stretch *s)
+static double noise_of_A(const struct stretch *s)
 {
-    return tally_noise(&s->start, &s->end);
+    return tally_noise_A(&s->start, &s->end);
 }
 
 /* When it is taken off, what is read at rest still has its noise and its step. */
@@ -71,7 +71,7 @@ static void add_rest_current(const struct charge_accumulator *a, const struct st
 {
     const struct accuracy *acc = &a->options.accuracy.current;
     double step_A = isnan(acc->resolution) ? 0 : acc->resolution / (2 * SQRT3);
-    double u_A = hypot(stretch_rest_noise_A(a, noise_of(s).current_A), step_A);
+    double u_A = hypot(stretch_rest_noise_A(a, noise_of_A(s)), step_A);
     add(b, "rest current", u_A * s->duration_s, "u = %.2g A of what was taken off, over %.0f s",
         u_A, s->duration_s);
 }
@@ -83,7 +83,7 @@ static void add_offset(const struct charge_accumulator *a, const struct stretch 
 {
     const struct accuracy *acc = &a->options.accuracy.current;
     double rest_A = stretch_rest_current_A(a);
-    double noise_A = stretch_rest_noise_A(a, noise_of(s).current_A);
+    double noise_A = stretch_rest_noise_A(a, noise_of_A(s));
     if (a->options.net_of_rest && !isnan(rest_A))
         add_rest_current(a, s, b);
     else if (!isnan(acc->offset) && !(fabs(rest_A) > acc->offset + CLEAR_OF_NOISE * noise_A))
@@ -98,7 +98,7 @@ static void add_current(const struct charge_accumulator *a, const struct stretch
                         struct uncertainty_budget *b)
 {
     const struct accuracy *acc = &a->options.accuracy.current;
-    double noise_A = noise_of(s).current_A;
+    double noise_A = noise_of_A(s);
     if (!isnan(acc->gain))
         add(b, "current gain", s->charge_As * acc->gain / SQRT3,
             "+-%.3g %% of reading, the same for every sample", 100 * acc->gain);
@@ -165,7 +165,7 @@ static void add_crossing(const struct charge_accumulator *a, const struct stretc
 {
     struct voltage_error e[VOLTAGE_ERRORS];
     double per_V = charge_per_volt(s), slope = fabs(s->shape.slope_V_per_s);
-    double noise_V = noise_of(s).voltage_V;
+    double noise_V = s->shape.noise_V;
     voltage_errors(a, s, e);
     double u_V = sqrt(e[OF_GAIN].standard_V * e[OF_GAIN].standard_V +
                       e[OF_OFFSET].standard_V * e[OF_OFFSET].standard_V +
@@ -214,13 +214,17 @@ static void add_end(const struct charge_accumulator *a, const struct stretch *s,
             "the load went off within %.4g s after the last row counted", off->interval_s);
 }
 
+static double switched_As2(const struct stretch *s)
+{
+    return s->end.switch_As2 - s->start.switch_As2;
+}
+
 static void add_start(const struct charge_accumulator *a, const struct stretch *s,
                       struct uncertainty_budget *b)
 {
     const struct edge *on = s->kind == RECORD_CHARGE ? &a->signs.charge_on : &a->signs.discharge_on;
-    double switch_As2 = s->end.switch_As2 - s->start.switch_As2;
-    if (switch_As2 > 0)
-        add(b, "switching between rows", sqrt(switch_As2 / 3),
+    if (switched_As2(s) > 0)
+        add(b, "switching between rows", sqrt(switched_As2(s) / 3),
             "load switched at unknown moments within intervals");
     if (on->row != 0 && isnan(on->interval_s))
         add(b, "start of the record", on->current_A * a->signs.first_interval_s / SQRT3,
@@ -245,8 +249,8 @@ static bool accuracy_known(const struct instrument_accuracy *acc)
     return !isnan(acc->current.gain) || !isnan(acc->current.offset);
 }
 
-/* What the charge alone makes of the energy, at the mean voltage; and beside it each error
- * of voltage with its two parts together. */
+/* What the charge alone makes of the energy, at the mean voltage, where it was switched at
+ * that of the start; and beside it each error of voltage with its two parts together. */
 static double energy_standard_Wh(const struct charge_accumulator *a, const struct stretch *s,
                                  double charge_standard_Ah)
 {
@@ -255,6 +259,8 @@ static double energy_standard_Wh(const struct charge_accumulator *a, const struc
     struct voltage_error e[VOLTAGE_ERRORS];
     double mean_V = s->energy_J / s->charge_As, end_V = s->end.at.voltage_V;
     double charge_J = mean_V * charge_standard_Ah * SECONDS_PER_HOUR, sum_J2 = charge_J * charge_J;
+    double start_V = fmax(s->start.at.voltage_V, mean_V);
+    sum_J2 += (start_V * start_V - mean_V * mean_V) * switched_As2(s) / 3;
     voltage_errors(a, s, e);
     for (size_t i = 0; i < VOLTAGE_ERRORS; i++) {
         double crossing_As = e[i].standard_V * charge_per_volt(s);

@@ -204,7 +204,7 @@ static void everything_at_once(void **state)
     coverage_of(&s);
 }
 
-/* A voltmeter that trembles by many times what the voltage falls between two rows. */
+/* A voltmeter that trembles by more than the voltage falls between two rows. */
 static void noisy_voltage(void **state)
 {
     (void)state;
@@ -230,8 +230,8 @@ static void few_rows(void **state)
         .check = "a row in 10 s",
         .every_s = 10,
         .noise_A = 0.005,
-        .noise_V = 0.0005,
-        .limits = {.current = {0.002, 0.010, 0.001},
+        .noise_V = 0.0002,
+        .limits = {.current = {0.004, 0.020, 0.001},
                    .voltage = {2e-4, 0.002, 0.001},
                    .time_gain = 100e-6},
         .lowest = 94,
