@@ -21,6 +21,7 @@ void accumulator_start(struct charge_accumulator *a, const struct discharge_opti
                                                .highest_V = NAN,
                                                .charging_first_V = NAN,
                                                .charging_last_V = NAN}};
+    voltage_table_start(&a->voltages, &o->voltages);
     if (isnan(a->options.current_threshold_A))
         a->options.current_threshold_A = 0;
     if (isnan(a->options.gap_s))
@@ -325,6 +326,16 @@ static void notice_interval(struct charge_accumulator *a, const struct point *p)
     }
 }
 
+static void follow_voltages(struct charge_accumulator *a, const struct point *p)
+{
+    if (a->ended || direction(a, p) >= 0)
+        return;
+    double cutoff_V = judges_cutoff(a) ? a->options.cutoff_V : (double)NAN;
+    if (!a->voltages.begun)
+        voltage_table_begin(&a->voltages, p->voltage_V, cutoff_V);
+    voltage_table_fall(&a->voltages, &a->now, p);
+}
+
 /* Keep the state at the fullest point: a discharge is counted from there when a
  * charge came before it in the same record. */
 static void follow_full(struct charge_accumulator *a, const struct point *p)
@@ -340,6 +351,7 @@ static void follow_full(struct charge_accumulator *a, const struct point *p)
         };
         a->full = a->now;
         if (now > 0) {
+            voltage_table_forget(&a->voltages);
             a->signs.discharge_on = (struct edge){0};
             a->signs.below_at_start_row = 0;
         }
@@ -385,6 +397,7 @@ bool accumulator_add(struct charge_accumulator *a, const struct sample *s, struc
         a->first = a->full = a->now;
         notice_first(a, &p);
     } else {
+        follow_voltages(a, &p);
         if (judges_cutoff(a))
             judge_end(a, &p);
         notice_interval(a, &p);

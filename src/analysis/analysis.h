@@ -22,6 +22,7 @@
 #define AMPLEDGER_ANALYSIS_ANALYSIS_H
 
 #include "analysis/tally.h"
+#include "analysis/voltage_table.h"
 #include "base/err.h"
 #include "base/sample.h"
 
@@ -73,6 +74,7 @@ struct discharge_options {
     bool net_of_rest;           /* take the mean current read at rest off: a zero error */
     double current_threshold_A; /* at or below this |I| the battery rests; NAN: as above */
     struct instrument_accuracy accuracy;
+    struct voltages_asked voltages; /* for the table beside the round ones */
 };
 /* No cut-off, END_CROSSING, no leads, everything else unknown (NAN). */
 struct discharge_options discharge_options_default(void);
@@ -111,6 +113,15 @@ struct uncertainty_budget {
 void uncertainty_add(struct uncertainty_budget *b, const char *name, double standard_Ah,
                      const char *how);
 
+/* See voltage_table.h. Remaining: to the end of the discharge, which is at least so much
+ * when the cut-off was not reached. */
+struct voltage_row {
+    double voltage_V;
+    double after_s; /* since counting began */
+    double delivered_Ah, remaining_Ah;
+    double delivered_Wh, remaining_Wh;
+};
+
 struct capacity_result {
     enum record_kind kind;
     enum end_reason end_reason;
@@ -138,6 +149,10 @@ struct capacity_result {
     double gap_s;               /* their total length */
     size_t repeated;            /* rows with the time stamp of the row before */
     size_t unknown;             /* rows without voltage or current, left out */
+    bool from_full;             /* a charge came first: counting began where it was fullest */
+    double start_charge_Ah;     /* into the battery, from the first row of the record to there */
+    size_t voltage_count;       /* rows of the table; 0 for a charge */
+    struct voltage_row voltage[VOLTAGE_ROWS_MAX];
     struct uncertainty_budget uncertainty;
     struct analysis_notes notes;
 };
@@ -184,7 +199,8 @@ struct charge_accumulator {
     struct tally end, full_at_end;         /* where the discharge ended */
     bool ended;
     enum end_reason reason;
-    struct end_shape shape;           /* around the end */
+    struct end_shape shape; /* around the end */
+    struct voltage_table voltages;
     struct point recent[RECENT_ROWS]; /* the last rows under discharge, a ring */
     size_t recent_count;              /* ever put in */
     struct record_signs signs;        /* what notes are made of */

@@ -116,6 +116,22 @@ static void put_counts(json_t *o, const struct capacity_result *r)
     }
 }
 
+static json_t *voltages_to_json(const struct capacity_result *r)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < r->voltage_count; i++) {
+        const struct voltage_row *v = &r->voltage[i];
+        json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "voltage_V",
+                                              json_number(v->voltage_V), "after_s",
+                                              json_number(v->after_s), "delivered_Ah",
+                                              json_number(v->delivered_Ah), "remaining_Ah",
+                                              json_number(v->remaining_Ah), "delivered_Wh",
+                                              json_number(v->delivered_Wh), "remaining_Wh",
+                                              json_number(v->remaining_Wh)));
+    }
+    return list;
+}
+
 json_t *capacity_to_json(const struct capacity_result *r, const struct acceptance *a)
 {
     json_t *o = json_object();
@@ -126,6 +142,7 @@ json_t *capacity_to_json(const struct capacity_result *r, const struct acceptanc
     json_object_set_new(o, "lower_bound", json_boolean(r->lower_bound));
     put_judgement(o, r, a);
     put_counts(o, r);
+    json_object_set_new(o, "voltage_table", voltages_to_json(r));
     json_object_set_new(o, "uncertainty", budget_to_json(&r->uncertainty));
     json_object_set_new(o, "notes", notes_to_json(&r->notes));
     return o;

@@ -118,7 +118,9 @@ static void spread_add(struct tally *t, const struct point *p, double charge_As,
         t->gap_As += fabs(charge_As);
     } else if (before != after) {
         double half_As = (p->current_A - t->at.current_A) * dt / 2;
+        double half_J = (p->voltage_V * p->current_A - t->at.voltage_V * t->at.current_A) * dt / 2;
         t->switch_As2 += half_As * half_As;
+        t->switch_J2 += half_J * half_J;
     }
     halving_add(t, p, charge_As, dt > 0 && !gap && before == after && before != 0);
 }

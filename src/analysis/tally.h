@@ -41,12 +41,13 @@ struct tally {
     double loaded_s;
     size_t gaps;
     double gap_s, gap_As; /* total length; charge put there by the bridging line, absolute */
-    double switch_As2;    /* sum of (dI dt / 2)^2 over intervals in which load was switched */
-    double weight_s2;     /* sum of dt^2: how the noise of single readings adds up */
-    double voltage_Vs;    /* integral of V dt */
-    double square_A2s;    /* integral of I^2 dt */
-    double halving_As;    /* trapezoid over all rows minus over every second one */
-    bool pair_open;       /* halving: one interval of a pair is in pair_As */
+    /* Sums of (dI dt / 2)^2 and (d(V I) dt / 2)^2 over intervals in which load was switched. */
+    double switch_As2, switch_J2;
+    double weight_s2;  /* sum of dt^2: how the noise of single readings adds up */
+    double voltage_Vs; /* integral of V dt */
+    double square_A2s; /* integral of I^2 dt */
+    double halving_As; /* trapezoid over all rows minus over every second one */
+    bool pair_open;    /* halving: one interval of a pair is in pair_As */
     double pair_As;
     struct point pair; /* where it begins */
     /* Under steady load: how far every second reading lies off the line between its

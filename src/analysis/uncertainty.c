@@ -250,7 +250,7 @@ static bool accuracy_known(const struct instrument_accuracy *acc)
 }
 
 /* What the charge alone makes of the energy, at the mean voltage, where it was switched at
- * that of the start; and beside it each error of voltage with its two parts together. */
+ * that of those rows; and beside it each error of voltage with its two parts together. */
 static double energy_standard_Wh(const struct charge_accumulator *a, const struct stretch *s,
                                  double charge_standard_Ah)
 {
@@ -259,8 +259,8 @@ static double energy_standard_Wh(const struct charge_accumulator *a, const struc
     struct voltage_error e[VOLTAGE_ERRORS];
     double mean_V = s->energy_J / s->charge_As, end_V = s->end.at.voltage_V;
     double charge_J = mean_V * charge_standard_Ah * SECONDS_PER_HOUR, sum_J2 = charge_J * charge_J;
-    double start_V = fmax(s->start.at.voltage_V, mean_V);
-    sum_J2 += (start_V * start_V - mean_V * mean_V) * switched_As2(s) / 3;
+    double switch_J2 = s->end.switch_J2 - s->start.switch_J2;
+    sum_J2 += (switch_J2 - mean_V * mean_V * switched_As2(s)) / 3;
     voltage_errors(a, s, e);
     for (size_t i = 0; i < VOLTAGE_ERRORS; i++) {
         double crossing_As = e[i].standard_V * charge_per_volt(s);

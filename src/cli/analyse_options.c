@@ -46,6 +46,12 @@ const char analyse_help_text[] =
     "  --lead-accuracy R limit of error of --lead-resistance (default: a tenth of it)\n"
     "  --current-resolution A, --voltage-resolution V\n"
     "                    one step of the reading\n"
+    "  --at-voltage V    also tell the ampere-hours delivered and remaining when the\n"
+    "                    voltage fell to V; up to 8 times\n"
+    "  --charge-voltage V  of the whole battery: tells the power a charge pulse could\n"
+    "                    have\n"
+    "  --starts-full     the battery was full when the record began: pulses are told\n"
+    "                    with the state of charge\n"
     "  --rest-current A  at or below it the battery rests (default: 2 % of the\n"
     "                    largest current)\n"
     "\n"
@@ -70,6 +76,9 @@ enum option_id {
     OPTION_LEAD_ACCURACY,
     OPTION_CURRENT_RESOLUTION,
     OPTION_VOLTAGE_RESOLUTION,
+    OPTION_AT_VOLTAGE,
+    OPTION_CHARGE_VOLTAGE,
+    OPTION_STARTS_FULL,
     OPTION_JSON,
     OPTION_HELP
 };
@@ -92,6 +101,9 @@ static const struct option options[] = {
     {"lead-accuracy", required_argument, NULL, OPTION_LEAD_ACCURACY},
     {"current-resolution", required_argument, NULL, OPTION_CURRENT_RESOLUTION},
     {"voltage-resolution", required_argument, NULL, OPTION_VOLTAGE_RESOLUTION},
+    {"at-voltage", required_argument, NULL, OPTION_AT_VOLTAGE},
+    {"charge-voltage", required_argument, NULL, OPTION_CHARGE_VOLTAGE},
+    {"starts-full", no_argument, NULL, OPTION_STARTS_FULL},
     {"json", no_argument, NULL, OPTION_JSON},
     {"help", no_argument, NULL, OPTION_HELP},
     {NULL, 0, NULL, 0},
@@ -190,6 +202,13 @@ static bool read_accept(struct parsing *p, struct err *e)
     return true;
 }
 
+static bool read_at_voltage(struct voltages_asked *v, struct err *e)
+{
+    if (v->count == VOLTAGES_ASKED_MAX)
+        return err_set(e, ERR_CONFIG, "--at-voltage: at most %d of them", VOLTAGES_ASKED_MAX);
+    return read_value(OPTION_AT_VOLTAGE, DIM_VOLTAGE, false, &v->V[v->count++], e);
+}
+
 /* Says the rule as well. */
 static bool read_guard_share(struct parsing *p, struct err *e)
 {
@@ -263,6 +282,13 @@ static bool take_option(struct parsing *p, int id, struct err *e)
         return read_value(id, DIM_CURRENT, true, &o->accuracy.current.resolution, e);
     case OPTION_VOLTAGE_RESOLUTION:
         return read_value(id, DIM_VOLTAGE, true, &o->accuracy.voltage.resolution, e);
+    case OPTION_AT_VOLTAGE:
+        return read_at_voltage(&o->voltages, e);
+    case OPTION_CHARGE_VOLTAGE:
+        return read_value(id, DIM_VOLTAGE, false, &p->out->charge_voltage_V, e);
+    case OPTION_STARTS_FULL:
+        p->out->starts_full = true;
+        return true;
     case OPTION_NET_OF_REST:
         o->net_of_rest = true;
         return true;
@@ -350,6 +376,7 @@ bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, s
 {
     struct parsing p = {.out = out, .accept = {.value = NAN}};
     *out = (struct analyse_request){.options = discharge_options_default(),
+                                    .charge_voltage_V = NAN,
                                     .acceptance = {.limit_Ah = NAN}};
     if (!parse_options(argc, argv, &p, e))
         return false;
