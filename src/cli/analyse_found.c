@@ -138,7 +138,8 @@ static void add_change(struct table *t, const struct analyse_request *q,
 {
     char from_to[64], last[64];
     const struct pulse_instant *end = pulse_last(c);
-    text_format(from_to, sizeof from_to, "%.4g to %.4g A", c->before.current_A, end->at.current_A);
+    text_format(from_to, sizeof from_to, "%.4g to %.4g A", c->before.current_A + 0.0,
+                end->at.current_A);
     text_format(last, sizeof last, "%.2f at %.4g s", 1e3 * end->resistance_ohm, end->after_s);
     struct words at = words_amount(c->before.t_s, 0, "s");
     struct words soc = words_amount(state_of_charge_percent(q, found, c), 0, "%");
@@ -162,11 +163,13 @@ static void print_changes(FILE *f, const struct analyse_request *q,
     struct table *t = NULL;
     size_t lines = 0;
     for (size_t i = 0; i < found->pulses.count && lines < LINES_MAX; i++) {
-        if (found->pulses.change[i].method == PULSE_OFF) {
+        const struct pulse_change *c = &found->pulses.change[i];
+        /* A voltage that a supply holds does not follow the current. */
+        if (c->method == PULSE_OFF || !(pulse_last(c)->resistance_ohm > 0)) {
             continue;
         }
         t = t != NULL ? t : table_new(columns, 9);
-        add_change(t, q, found, &found->pulses.change[i]);
+        add_change(t, q, found, c);
         lines++;
     }
     if (t == NULL) {
