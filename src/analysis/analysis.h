@@ -140,6 +140,7 @@ struct capacity_result {
     double peak_voltage_V; /* of the whole record */
     double end_s;          /* on the record's own time axis */
     double temperature_start_C, temperature_min_C, temperature_mean_C, temperature_max_C;
+    double temperature_end_C; /* the last one read */
     double percent_of_rated;    /* NAN without a rating, and for a charge */
     bool lower_bound;           /* the battery could have delivered more than was recorded */
     size_t samples;             /* rows in the record */

@@ -9,12 +9,40 @@ json_t *json_number(double v)
     return isfinite(v) ? json_real(v) : json_null();
 }
 
+void capacity_correct(const struct capacity_result *r, const struct acceptance *a,
+                      struct correction_answer *out, double *expanded_Ah)
+{
+    struct correction_subject s = {
+        .capacity_Ah = r->capacity_Ah,
+        .loaded_s = r->loaded_s,
+        .current_A = fabs(r->mean_current_A),
+        .start_C = r->temperature_start_C,
+        .mean_C = r->temperature_mean_C,
+        .end_C = r->temperature_end_C,
+    };
+    correction_apply(&a->correction, &s, out);
+    *expanded_Ah =
+        hypot(out->factor * r->uncertainty.expanded_Ah, COVERAGE_FACTOR * out->standard_Ah);
+}
+
+bool correction_withholds(const struct capacity_result *r, const struct acceptance *a)
+{
+    struct correction_answer c;
+    double expanded_Ah;
+    capacity_correct(r, a, &c, &expanded_Ah);
+    return correction_decides(&a->correction) && !(c.applied && c.verified);
+}
+
 static struct verdict_question question_of(const struct capacity_result *r,
                                            const struct acceptance *a)
 {
+    struct correction_answer c;
+    double expanded_Ah;
+    capacity_correct(r, a, &c, &expanded_Ah);
+    bool corrected = correction_decides(&a->correction) && c.applied && c.verified;
     return (struct verdict_question){
-        .value = r->capacity_Ah,
-        .expanded = r->uncertainty.expanded_Ah,
+        .value = corrected ? c.capacity_Ah : r->capacity_Ah,
+        .expanded = corrected ? expanded_Ah : r->uncertainty.expanded_Ah,
         .limit = a->limit_Ah,
         .rule = a->rule,
         .guard_share = a->guard_share,
@@ -25,7 +53,8 @@ static struct verdict_question question_of(const struct capacity_result *r,
 enum verdict capacity_verdict(const struct capacity_result *r, const struct acceptance *a)
 {
     struct verdict_question q = question_of(r, a);
-    return r->kind == RECORD_DISCHARGE ? verdict_judge(&q) : VERDICT_NONE;
+    enum verdict v = r->kind == RECORD_DISCHARGE ? verdict_judge(&q) : VERDICT_NONE;
+    return v != VERDICT_NONE && correction_withholds(r, a) ? VERDICT_UNDECIDED : v;
 }
 
 static json_t *budget_to_json(const struct uncertainty_budget *b)
@@ -66,7 +95,49 @@ static void put_judgement(json_t *o, const struct capacity_result *r, const stru
                             ? json_number(100 * a->guard_share)
                             : json_null());
     json_object_set_new(o, "conformance_probability",
-                        v == VERDICT_NONE ? json_null() : json_number(verdict_probability(&q)));
+                        v == VERDICT_NONE || correction_withholds(r, a)
+                            ? json_null()
+                            : json_number(verdict_probability(&q)));
+}
+
+/* null when none was asked for; what could not be applied says why. */
+static json_t *correction_to_json(const struct capacity_result *r, const struct acceptance *a)
+{
+    struct correction_answer c;
+    double expanded_Ah;
+    const struct correction_info *info = &correction_rules[a->correction.rule];
+    if (a->correction.rule == CORRECTION_NONE || r->kind != RECORD_DISCHARGE)
+        return json_null();
+    capacity_correct(r, a, &c, &expanded_Ah);
+    json_t *o = json_object();
+    const struct {
+        const char *key, *text;
+    } texts[] = {{"rule", info->name},
+                 {"formula", info->formula},
+                 {"source", info->source},
+                 {"temperature_at", isnan(a->correction.temperature_C)
+                                        ? correction_moment_name(info->moment)
+                                        : "stated"},
+                 {"because", c.why},
+                 {"remark", c.remark}};
+    const struct {
+        const char *key;
+        double value;
+    } numbers[] = {{"reference_C", c.reference_C},
+                   {"temperature_C", c.temperature_C},
+                   {"factor", c.factor},
+                   {"capacity_Ah", c.capacity_Ah},
+                   {"capacity_uncertainty_Ah", c.applied ? expanded_Ah : (double)NAN},
+                   {"percent_of_rated", c.factor * r->percent_of_rated}};
+    for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++)
+        json_object_set_new(o, texts[i].key,
+                            texts[i].text[0] != '\0' ? json_string(texts[i].text) : json_null());
+    for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++)
+        json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
+    json_object_set_new(o, "applied", json_boolean(c.applied));
+    json_object_set_new(o, "verified", json_boolean(c.verified));
+    json_object_set_new(o, "decides", json_boolean(correction_decides(&a->correction)));
+    return o;
 }
 
 static void put_numbers(json_t *o, const struct capacity_result *r)
@@ -93,6 +164,7 @@ static void put_numbers(json_t *o, const struct capacity_result *r)
         {"temperature_min_C", r->temperature_min_C},
         {"temperature_mean_C", r->temperature_mean_C},
         {"temperature_max_C", r->temperature_max_C},
+        {"temperature_end_C", r->temperature_end_C},
         {"gap_s", r->gap_s},
         {"current_at_rest_A", r->rest_A},
     };
@@ -141,6 +213,7 @@ json_t *capacity_to_json(const struct capacity_result *r, const struct acceptanc
     json_object_set_new(o, "net_of_rest", json_boolean(r->net_of_rest));
     json_object_set_new(o, "lower_bound", json_boolean(r->lower_bound));
     put_judgement(o, r, a);
+    json_object_set_new(o, "correction", correction_to_json(r, a));
     put_counts(o, r);
     json_object_set_new(o, "voltage_table", voltages_to_json(r));
     json_object_set_new(o, "uncertainty", budget_to_json(&r->uncertainty));

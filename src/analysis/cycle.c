@@ -68,6 +68,10 @@ void attempt_mean_add(struct attempt_mean *m, const struct capacity_result *r)
     m->n++;
     m->capacity_Ah += r->capacity_Ah;
     m->energy_Wh += r->energy_Wh;
+    m->start_C += r->temperature_start_C;
+    m->mean_C += r->temperature_mean_C;
+    m->end_C += r->temperature_end_C;
+    m->loaded_s += r->loaded_s;
     m->energy_standard_Wh += r->uncertainty.energy_standard_Wh;
     double off_Ah = r->capacity_Ah - m->mean_Ah;
     m->mean_Ah += off_Ah / (double)m->n;
@@ -110,6 +114,10 @@ void attempt_mean_finish(const struct attempt_mean *m, double rated_Ah, struct c
     r->voltage_count = 0; /* of one of them */
     r->mean_voltage_V = m->energy_Wh / m->capacity_Ah;
     r->percent_of_rated = 100 * r->capacity_Ah / rated_Ah;
+    r->temperature_start_C = m->start_C / (double)m->n;
+    r->temperature_mean_C = m->mean_C / (double)m->n;
+    r->temperature_end_C = m->end_C / (double)m->n;
+    r->loaded_s = m->loaded_s / (double)m->n;
     mean_budget(m, &r->uncertainty);
 }
 

@@ -42,8 +42,9 @@ struct cycle_efficiency cycle_discharge(struct cycle_count *c, const struct cycl
  * of all that could be made, so their scatter is told beside it and is not in U. */
 struct attempt_mean {
     size_t n;
-    double capacity_Ah, energy_Wh; /* sums */
-    double mean_Ah, scatter_Ah2;   /* running, B. P. Welford, Technometrics 4 (1962) 419-420 */
+    double capacity_Ah, energy_Wh;           /* sums */
+    double start_C, mean_C, end_C, loaded_s; /* sums, for a correction of the mean */
+    double mean_Ah, scatter_Ah2; /* running, B. P. Welford, Technometrics 4 (1962) 419-420 */
     double energy_standard_Wh;
     struct uncertainty_budget sums; /* standard_Ah: sums, or sums of squares where it averages */
     bool accuracy_known;

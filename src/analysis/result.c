@@ -45,6 +45,7 @@ static void fill_temperatures(const struct temperature_tally *t, struct capacity
     out->temperature_min_C = t->min_C;
     out->temperature_mean_C = temperature_mean_C(t);
     out->temperature_max_C = t->max_C;
+    out->temperature_end_C = t->last_C;
 }
 
 /* What was met between start and end, as seen from there. */

@@ -2,6 +2,7 @@
  * cli/analyse_options: arguments of `analyse`, each with its unit checked. */
 #include "cli/analyse_options.h"
 
+#include "analysis/correction_read.h"
 #include "base/file.h"
 #include "base/quantity.h"
 #include "base/yaml.h"
@@ -54,6 +55,16 @@ const char analyse_help_text[] =
     "                    with the state of charge\n"
     "  --rest-current A  at or below it the battery rests (default: 2 % of the\n"
     "                    largest current)\n"
+    "  --correction RULE to a reference temperature; none unless named. `ampledger\n"
+    "                    corrections` lists the rules, their references and sources.\n"
+    "                    One that is unverified, from memory, decides no verdict\n"
+    "  --temperature T   for it, where the log has none or another one\n"
+    "  --thermometer T   its limit of error, e.g. 1degC\n"
+    "  --per-kelvin PART, --reference T\n"
+    "                    for stated-linear, e.g. \"0.6 %\" and 20degC\n"
+    "  --rated-time TIME the rating is meant for, e.g. 8h; for rules that go by rate\n"
+    "  --published-current A, --published-time TIME\n"
+    "                    for rate-adjusted and time-adjusted, if not as rated\n"
     "\n"
     "Exit status: 0 pass, or nothing to judge; 1 fail or undecided; 2 usage or bad\n"
     "file.\n";
@@ -79,6 +90,14 @@ enum option_id {
     OPTION_AT_VOLTAGE,
     OPTION_CHARGE_VOLTAGE,
     OPTION_STARTS_FULL,
+    OPTION_CORRECTION,
+    OPTION_TEMPERATURE,
+    OPTION_THERMOMETER,
+    OPTION_PER_KELVIN,
+    OPTION_REFERENCE,
+    OPTION_RATED_TIME,
+    OPTION_PUBLISHED_CURRENT,
+    OPTION_PUBLISHED_TIME,
     OPTION_JSON,
     OPTION_HELP
 };
@@ -104,6 +123,14 @@ static const struct option options[] = {
     {"at-voltage", required_argument, NULL, OPTION_AT_VOLTAGE},
     {"charge-voltage", required_argument, NULL, OPTION_CHARGE_VOLTAGE},
     {"starts-full", no_argument, NULL, OPTION_STARTS_FULL},
+    {"correction", required_argument, NULL, OPTION_CORRECTION},
+    {"temperature", required_argument, NULL, OPTION_TEMPERATURE},
+    {"thermometer", required_argument, NULL, OPTION_THERMOMETER},
+    {"per-kelvin", required_argument, NULL, OPTION_PER_KELVIN},
+    {"reference", required_argument, NULL, OPTION_REFERENCE},
+    {"rated-time", required_argument, NULL, OPTION_RATED_TIME},
+    {"published-current", required_argument, NULL, OPTION_PUBLISHED_CURRENT},
+    {"published-time", required_argument, NULL, OPTION_PUBLISHED_TIME},
     {"json", no_argument, NULL, OPTION_JSON},
     {"help", no_argument, NULL, OPTION_HELP},
     {NULL, 0, NULL, 0},
@@ -256,6 +283,45 @@ static bool take_word_option(struct parsing *p, int id, struct err *e)
     return true;
 }
 
+/* Any temperature; a difference for the thermometer. */
+static bool read_degrees(int id, double *out, struct err *e)
+{
+    struct quantity q;
+    if (!quantity_parse_as(optarg, DIM_BIT(DIM_TEMPERATURE), &q, e))
+        return err_prefix(e, "--%s", option_name(id));
+    *out = q.value;
+    return true;
+}
+
+static bool take_correction_option(struct correction_choice *c, int id, struct err *e)
+{
+    struct quantity q;
+    switch (id) {
+    case OPTION_TEMPERATURE:
+        return read_degrees(id, &c->temperature_C, e);
+    case OPTION_THERMOMETER:
+        return read_degrees(id, &c->temperature_error_C, e);
+    case OPTION_REFERENCE:
+        return read_degrees(id, &c->reference_C, e);
+    case OPTION_PUBLISHED_CURRENT:
+        return read_value(id, DIM_CURRENT, false, &c->published_A, e);
+    case OPTION_PUBLISHED_TIME:
+        return read_value(id, DIM_TIME, false, &c->published_s, e);
+    case OPTION_RATED_TIME:
+        if (!read_value(id, DIM_TIME, false, &c->rated_hours, e))
+            return false;
+        c->rated_hours /= S_PER_H;
+        return true;
+    case OPTION_PER_KELVIN:
+        if (!quantity_parse_as(optarg, DIM_BIT(DIM_RATIO), &q, e))
+            return err_prefix(e, "--%s", option_name(id));
+        c->coefficient_per_K = q.value;
+        return true;
+    default:
+        return correction_parse(optarg, &c->rule, e) || err_prefix(e, "--correction");
+    }
+}
+
 static bool take_option(struct parsing *p, int id, struct err *e)
 {
     struct discharge_options *o = &p->out->options;
@@ -302,6 +368,15 @@ static bool take_option(struct parsing *p, int id, struct err *e)
     case OPTION_DISCHARGE_POSITIVE:
         p->out->discharge_positive = true;
         return true;
+    case OPTION_CORRECTION:
+    case OPTION_TEMPERATURE:
+    case OPTION_THERMOMETER:
+    case OPTION_PER_KELVIN:
+    case OPTION_REFERENCE:
+    case OPTION_RATED_TIME:
+    case OPTION_PUBLISHED_CURRENT:
+    case OPTION_PUBLISHED_TIME:
+        return take_correction_option(&p->out->acceptance.correction, id, e);
     case OPTION_JSON:
         p->out->json = true;
         return true;
@@ -372,12 +447,31 @@ static bool settle_acceptance(const struct parsing *p, struct err *e)
     return true;
 }
 
+static bool settle_correction(const struct parsing *p, struct err *e)
+{
+    struct correction_choice *c = &p->out->acceptance.correction;
+    bool stated = !isnan(c->coefficient_per_K) && !isnan(c->reference_C);
+    c->rated_Ah = p->out->options.rated_Ah;
+    if (c->rule == CORRECTION_NONE && (!isnan(c->temperature_C) || !isnan(c->reference_C)))
+        return err_set(e, ERR_CONFIG,
+                       "analyse: a temperature changes nothing without --correction RULE; "
+                       "`ampledger corrections` lists them");
+    if (c->rule == CORRECTION_STATED_LINEAR && !stated)
+        return err_set(e, ERR_CONFIG,
+                       "analyse: --correction stated-linear needs --per-kelvin and --reference, "
+                       "e.g. --per-kelvin \"0.6 %%\" --reference 20degC");
+    return true;
+}
+
 bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, struct err *e)
 {
     struct parsing p = {.out = out, .accept = {.value = NAN}};
     *out = (struct analyse_request){.options = discharge_options_default(),
                                     .charge_voltage_V = NAN,
                                     .acceptance = {.limit_Ah = NAN}};
+    *out = (struct analyse_request){
+        .options = discharge_options_default(),
+        .acceptance = {.limit_Ah = NAN, .correction = correction_choice_none()}};
     if (!parse_options(argc, argv, &p, e))
         return false;
     if (out->help)
@@ -389,4 +483,5 @@ bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, s
                        "analyse: where does the discharge end? Give --cutoff, e.g. --cutoff 2.7V, "
                        "or take every row with --end-rule whole");
     return settle_rule(&p, e) && settle_acceptance(&p, e);
+    return settle_acceptance(&p, e) && settle_correction(&p, e);
 }

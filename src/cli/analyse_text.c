@@ -80,6 +80,41 @@ static void print_charge(FILE *f, const struct analyse_request *q, const struct 
     fputc('\n', f);
 }
 
+/* The corrected value beside the measured one, and by what. */
+static void print_correction(FILE *f, const struct analyse_request *q,
+                             const struct capacity_result *r)
+{
+    const struct acceptance *a = &q->acceptance;
+    const struct correction_info *info = &correction_rules[a->correction.rule];
+    struct correction_answer c;
+    double expanded;
+    char text[640], share[64] = "";
+    if (a->correction.rule == CORRECTION_NONE || r->kind != RECORD_DISCHARGE)
+        return;
+    capacity_correct(r, a, &c, &expanded);
+    int decimals = decimals_for(expanded);
+    if (!isnan(r->percent_of_rated))
+        snprintf(share, sizeof share, ", %.1f %% of rated", c.factor * r->percent_of_rated);
+    if (c.applied)
+        snprintf(
+            text, sizeof text,
+            "%.*f Ah +- %.*f Ah at %.4g degC%s, by %s from %.1f degC (%s), times %.5g", decimals,
+            c.capacity_Ah, decimals, expanded, c.reference_C, share, info->name, c.temperature_C,
+            isnan(a->correction.temperature_C) ? correction_moment_name(info->moment) : "stated",
+            c.factor);
+    else
+        snprintf(text, sizeof text, "not by %s: %s", info->name, c.why);
+    print_wrapped(f, "  corrected     ", "                ", text);
+    snprintf(text, sizeof text, "%s%s; %s",
+             c.verified ? ""
+                        : "unverified, from memory, so no "
+                          "verdict rests on it; ",
+             info->formula, info->source);
+    print_wrapped(f, "                ", "                ", text);
+    if (c.remark[0] != '\0')
+        print_wrapped(f, "                ", "                ", c.remark);
+}
+
 static void print_course(FILE *f, const struct capacity_result *r)
 {
     if (!isnan(r->mean_current_A)) {
@@ -111,37 +146,47 @@ static const char *by_which_rule(const struct acceptance *a, const struct capaci
         return ", uncertainty aside";
     }
     return r->uncertainty.accuracy_known ? ", uncertainty included"
-                                         : ", with the uncertainty of sampling alone: state the\n"
-                                           "                instrument's accuracy before you "
-                                           "rely on it";
+                                         : ", with the uncertainty of sampling alone: state the "
+                                           "instrument's accuracy before you rely on it";
+}
+
+static void undecided_in_words(const struct acceptance *a, const struct capacity_result *r,
+                               char *out, size_t size)
+{
+    if (correction_withholds(r, a))
+        snprintf(out, size, "undecided: the correction asked for cannot be relied on here");
+    else if (r->lower_bound && r->capacity_Ah < a->limit_Ah)
+        snprintf(out, size, "undecided: the record ends before the cut-off, short of %.6g Ah",
+                 a->limit_Ah);
+    else
+        snprintf(out, size, "undecided: the %.6g Ah wanted lie within the uncertainty",
+                 a->limit_Ah);
 }
 
 static void print_verdict(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
 {
     const struct acceptance *a = &q->acceptance;
-    enum verdict v = capacity_verdict(r, a);
+    const char *corrected = correction_decides(&a->correction) ? ", corrected" : "";
+    char text[256] = "none: a charge does not show what the battery can deliver";
     if (isnan(a->limit_Ah))
         return;
-    fputc('\n', f);
-    label(f, "verdict");
-    switch (v) {
+    switch (capacity_verdict(r, a)) {
     case VERDICT_NONE:
-        fprintf(f, "none: a charge does not show what the battery can deliver\n");
         break;
     case VERDICT_PASS:
-        fprintf(f, "pass: at least the %.6g Ah wanted%s\n", a->limit_Ah, by_which_rule(a, r));
+        snprintf(text, sizeof text, "pass: at least the %.6g Ah wanted%s%s", a->limit_Ah, corrected,
+                 by_which_rule(a, r));
         break;
     case VERDICT_FAIL:
-        fprintf(f, "fail: less than the %.6g Ah wanted%s\n", a->limit_Ah, by_which_rule(a, r));
+        snprintf(text, sizeof text, "fail: less than the %.6g Ah wanted%s%s", a->limit_Ah,
+                 corrected, by_which_rule(a, r));
         break;
     case VERDICT_UNDECIDED:
-        if (r->lower_bound && r->capacity_Ah < a->limit_Ah)
-            fprintf(f, "undecided: the record ends before the cut-off, short of %.6g Ah\n",
-                    a->limit_Ah);
-        else
-            fprintf(f, "undecided: the %.6g Ah wanted lie within the uncertainty\n", a->limit_Ah);
+        undecided_in_words(a, r, text, sizeof text);
         break;
     }
+    fputc('\n', f);
+    print_wrapped(f, "  verdict       ", "                ", text);
 }
 
 static void print_budget(FILE *f, const struct uncertainty_budget *b)
@@ -181,6 +226,7 @@ void analyse_print(FILE *f, const struct analyse_request *q, const struct analys
         fprintf(f, " to %.6g V", q->options.cutoff_V);
     fprintf(f, ", %s\n\n", end_reason_text(r->end_reason));
     print_charge(f, q, r);
+    print_correction(f, q, r);
     print_course(f, r);
     print_verdict(f, q, r);
     print_voltages(f, r);

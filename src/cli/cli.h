@@ -53,5 +53,6 @@ verb_fn verb_plan, verb_profiles;
 verb_fn verb_start, verb_watch;
 verb_fn verb_runs, verb_show, verb_recompute, verb_export;
 verb_fn verb_ports;
+verb_fn verb_rates, verb_runtime, verb_corrections;
 
 #endif

@@ -369,15 +369,29 @@ static const char *rounds_in_words(const char *counts)
     return strcmp(counts, "mean") == 0 ? ", on the mean of its rounds," : "";
 }
 
+static void correction_in_words(const json_t *acceptance, char *out, size_t size)
+{
+    const json_t *c = json_object_get(acceptance, "correction");
+    out[0] = '\0';
+    if (json_is_object(c)) {
+        text_format(out, size, "; %s by the temperature rule %s%s",
+                    true_at(c, "decides") ? "corrected" : "shown also corrected",
+                    text_at(c, "rule"),
+                    true_at(c, "decides") ? "" : ", which is unverified and does not decide");
+    }
+}
+
 static void print_acceptance(const json_t *plan, FILE *f)
 {
     const json_t *a = json_object_get(plan, "acceptance");
-    char text[240] = "not at all: the profile states no acceptance";
+    char text[400] = "not at all: the profile states no acceptance", corrected[160];
     if (json_is_object(a)) {
-        text_format(text, sizeof text, "it passes when step \"%s\"%s delivers at least %s, %s",
+        correction_in_words(a, corrected, sizeof corrected);
+        text_format(text, sizeof text, "it passes when step \"%s\"%s delivers at least %s, %s%s",
                     text_at(a, "step_name"), rounds_in_words(text_at(a, "counts")),
                     words_short(number_at(a, "capacity_Ah"), "Ah").s,
                     rule_in_words(text_at(a, "rule"), number_at(a, "guard_share_percent")).s);
+                    rule_in_words(text_at(a, "rule")), corrected);
     }
     fputc('\n', f);
     print_wrapped("Judged  ", text, f);

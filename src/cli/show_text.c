@@ -82,6 +82,30 @@ static void print_verdict(const json_t *run, FILE *f)
     print_wrapped("  judged   ", text, f);
 }
 
+/* The corrected value beside the measured one that the headline shows. */
+static void print_correction(const json_t *run, FILE *f)
+{
+    const json_t *c = json_object_get(json_object_get(run, "result"), "correction");
+    char text[700];
+    if (!json_is_object(c)) {
+        return;
+    }
+    if (!true_at(c, "applied")) {
+        text_format(text, sizeof text, "not by %s: %s", text_at(c, "rule"), text_at(c, "because"));
+    } else {
+        text_format(
+            text, sizeof text, "%s at %s by %s, from %s (%s)%s",
+            words_uncertain(number_at(c, "capacity_Ah"), number_at(c, "capacity_uncertainty_Ah"),
+                            "Ah")
+                .s,
+            words_short(number_at(c, "reference_C"), "degC").s, text_at(c, "rule"),
+            words_amount(number_at(c, "temperature_C"), 1, "degC").s, text_at(c, "temperature_at"),
+            true_at(c, "verified") ? "" : "; unverified, from memory, so no verdict rests on it");
+    }
+    print_wrapped("  corrected ", text, f);
+    print_wrapped("            ", text_at(c, "source"), f);
+}
+
 static struct words duration_of(const json_t *run)
 {
     struct err e = {0};
@@ -223,6 +247,7 @@ void run_print(const json_t *run, FILE *f)
     print_what(run, f);
     print_trip(run, f);
     print_verdict(run, f);
+    print_correction(run, f);
     print_attempts(json_object_get(run, "result"), f);
     print_conditions(run, f);
     steps_print(run, f);

@@ -180,8 +180,61 @@ static const char export_help[] =
     "\n"
     "The file appears whole or not at all. What `ampledger analyse` reads.\n";
 
+static const char rates_help[] =
+    "How the run time depends on the current: the Peukert exponent from two or more\n"
+    "discharges to the same cut-off, which regression gave it, and whether the\n"
+    "discharges follow such a law at all.\n"
+    "\n"
+    "  ampledger rates launch-5A.csv launch-20A.csv --cutoff 10.8V\n"
+    "  ampledger rates cell-*.csv --cutoff 3V --discharge-positive --load 25A\n"
+    "      and how long it lasts at 25 A\n"
+    "  ampledger rates --points 12A:24h,27A:10h,66A:3h\n"
+    "      figures of a sheet\n"
+    "\n"
+    "  --regression SIDE   time-on-current (default) or current-on-time: which of the\n"
+    "                      logarithms is fitted to the other\n"
+    "\n"
+    "An exponent below 1 is told and not taken for one.\n";
+
+static const char runtime_help[] =
+    "How long a battery runs what hangs on it, from its own measured discharge: its\n"
+    "last one in the ledger, or recorded logs, for which no daemon is needed.\n"
+    "\n"
+    "  ampledger runtime evening.yaml                    battery: or logs: in it\n"
+    "  ampledger runtime evening.yaml --battery launch-a\n"
+    "  ampledger runtime evening.yaml launch-a-5A.csv launch-a-20A.csv\n"
+    "\n"
+    "  runtime: An evening on the lake\n"
+    "  battery: launch-a        # or run: 12, or logs: [FILE.csv, ...]\n"
+    "  cutoff: 11.5 V           # below it the radio gives up\n"
+    "  reserve: 20 %            # of the charge, to be left\n"
+    "  temperature: 12 degC     # in use; corrected only by a rule that is named\n"
+    "  over: 6 h                # what hours are a part of; left out: 24 h\n"
+    "  inverter: {efficiency: 88 %, idle: 5 W}\n"
+    "  appliances:\n"
+    "    - {name: lamp, power: 12 W}\n"
+    "    - {name: bilge pump, current: 4 A, duty: 10 %}\n"
+    "    - {name: radio, power: 8 W, hours: 2 h}\n"
+    "    - {name: kettle plate, power: 150 W, hours: 20 min, through: inverter}\n"
+    "\n"
+    "Other keys: correction, resistance, lead_resistance and discharge_positive (of\n"
+    "the logs), appliance_error (10 % when left out). Logs at two or more currents\n"
+    "show what the rate does; with one it stays in the interval.\n";
+
+static const char corrections_help[] =
+    "The temperature corrections that `analyse --correction` and a profile's\n"
+    "acceptance may name: formula, reference temperature, range, and where the\n"
+    "constants are from. None is applied unless it is named, and never two.\n"
+    "\n"
+    "  ampledger corrections\n"
+    "  ampledger corrections --json\n";
+
 static const struct verb table[] = {
     {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
+    {"rates", "LOG.csv ... --cutoff 10.8V", "run time against current", rates_help, verb_rates},
+    {"runtime", "FILE.yaml [LOG.csv ...]", "hours with these appliances", runtime_help,
+     verb_runtime},
+    {"corrections", "", "temperature rules, sources", corrections_help, verb_corrections},
     {"ports", "[--identify]", "serial ports here", ports_help, verb_ports},
     {"stands", "", "stands and readings", stands_help, verb_stands},
     {"battery", "add|list|show|edit|retire ...", "the battery register", battery_help,

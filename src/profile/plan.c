@@ -251,6 +251,7 @@ static void plan_accept(struct plan_work *w)
 {
     const struct profile_acceptance *a = &w->profile->acceptance;
     w->plan->accept_Ah = NAN;
+    w->plan->correction = correction_choice_none();
     if (!a->present) {
         return;
     }
@@ -264,6 +265,7 @@ static void plan_accept(struct plan_work *w)
     w->plan->accept_Ah = resolve_charge(w, &a->capacity);
     w->plan->guard_share = a->guard_share;
     w->plan->attempts = (enum attempts)a->counts;
+    plan_correct(w);
 }
 
 /* --- the whole --- */

@@ -65,7 +65,7 @@ static struct expected expect_pulse(const struct plan_work *w, const struct plan
     return x;
 }
 
-static bool is_lead(const struct plan_work *w)
+bool is_lead(const struct plan_work *w)
 {
     return w->chemistry->compensation_V_per_K < 0;
 }

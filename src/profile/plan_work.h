@@ -54,6 +54,7 @@ void need_rating(struct plan_work *w, const struct written *q, const char *inste
  * no fixed end of charge, at the ceiling. */
 double full_voltage(const struct plan_work *w);
 double nominal_voltage(const struct plan_work *w);
+bool is_lead(const struct plan_work *w); /* lead-acid of any kind */
 /* Largest set point out of the battery, or into it (`charging`), of all steps;
  * magnitude; 0 when nothing flows. */
 double largest_current(const struct plan_work *w, bool charging);
@@ -92,5 +93,9 @@ void plan_check(struct plan_work *w);        /* problems */
 void plan_check_charge(struct plan_work *w); /* those of charging and of the supply */
 void plan_warn(struct plan_work *w);         /* warnings */
 void plan_advise(struct plan_work *w);       /* cautions */
+
+/* The correction of the judged capacity: completed by the rating, and what keeps it from
+ * being made. */
+void plan_correct(struct plan_work *w);
 
 #endif

@@ -2,6 +2,7 @@
  * profile: reads a profile file from top to bottom, and finds it by name. */
 #include "profile/profile.h"
 
+#include "analysis/correction_read.h"
 #include "base/file.h"
 #include "profile/plan.h"
 #include "profile/read.h"
@@ -212,6 +213,8 @@ static bool read_rule(const struct loading *l, const struct yaml_node *map, stru
 static bool read_acceptance(const struct loading *l, struct err *e)
 {
     static const char *const keys[] = {"step", "capacity", "counts", "rule", "guard_share", NULL};
+    static const char *const keys[] = {"step", "capacity", "counts", "rule", "correction", NULL};
+    static const char *const rules[] = {"guard-band", "simple", NULL};
     const struct yaml_node *map = yaml_get(l->root, "acceptance");
     if (map == NULL) {
         return true;
@@ -222,6 +225,8 @@ static bool read_acceptance(const struct loading *l, struct err *e)
         !written_read(l->doc, map, &capacity, &a->capacity, e) ||
         !yaml_read_choice(l->doc, map, "counts", false, attempts_names, &a->counts, e) ||
         !read_rule(l, map, e)) {
+        !yaml_read_choice(l->doc, map, "rule", false, rules, &rule, e) ||
+        !correction_read(l->doc, map, "correction", &a->correction, e)) {
         return false;
     }
     if (!a->capacity.present) {
@@ -230,6 +235,9 @@ static bool read_acceptance(const struct loading *l, struct err *e)
     }
     a->present = true;
     a->line = yaml_line(map);
+    a->correction_line =
+        a->correction.rule != CORRECTION_NONE ? yaml_line(yaml_get(map, "correction")) : 0;
+    a->guard_band = rule == 0;
     return true;
 }
 
@@ -265,6 +273,7 @@ static bool load_doc(const char *path, const struct yaml_doc *d, struct profile 
                      struct err *e)
 {
     struct profile *p = zalloc(sizeof *p);
+    p->acceptance.correction = correction_choice_none();
     struct loading l = {d, yaml_root(d), p};
     if (!set_path(p, path, e) || !read_root(&l, e)) {
         profile_free(p);

@@ -131,6 +131,22 @@ static enum decision_rule rule_of(double guard_share)
         return DECISION_SIMPLE;
     }
     return guard_share < 1 ? DECISION_GUARD_SHARE : DECISION_GUARD_BAND;
+static json_t *correction_to_json(const struct correction_choice *c)
+{
+    if (c->rule == CORRECTION_NONE) {
+        return json_null();
+    }
+    json_t *o = json_object();
+    const struct number numbers[] = {
+        {"thermometer_C", c->temperature_error_C}, {"coefficient_per_K", c->coefficient_per_K},
+        {"reference_C", c->reference_C},           {"published_A", c->published_A},
+        {"published_s", c->published_s},           {"rated_Ah", c->rated_Ah},
+        {"rated_hours", c->rated_hours},
+    };
+    json_object_set_new(o, "rule", json_string(correction_names[c->rule]));
+    json_object_set_new(o, "decides", json_boolean(correction_decides(c)));
+    put_numbers(o, numbers, sizeof numbers / sizeof numbers[0]);
+    return o;
 }
 
 static json_t *acceptance_to_json(const struct plan *p)
@@ -143,6 +159,11 @@ static json_t *acceptance_to_json(const struct plan *p)
                      json_number(p->accept_Ah), "rule",
                      decision_rule_names[rule_of(p->guard_share)], "guard_share_percent",
                      json_number(100 * p->guard_share), "counts", attempts_names[p->attempts]);
+    return json_pack(
+        "{s:I, s:s, s:o, s:s, s:s, s:o}", "step", (json_int_t)p->judged_step, "step_name",
+        p->steps[p->judged_step].name, "capacity_Ah", json_number(p->accept_Ah), "rule",
+        decision_rule_names[p->guard_band ? DECISION_GUARD_BAND : DECISION_SIMPLE], "counts",
+        attempts_names[p->attempts], "correction", correction_to_json(&p->correction));
 }
 
 static json_t *battery_to_json(const struct battery *b)

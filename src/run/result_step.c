@@ -3,6 +3,7 @@
 #include "run/result_step.h"
 
 #include "analysis/pulse_json.h"
+#include "analysis/correction_read.h"
 #include "base/file.h"
 #include "run/sequencer.h"
 
@@ -67,15 +68,36 @@ static struct discharge_options options_of(const struct step_work *w)
     return o;
 }
 
+static struct correction_choice correction_of(const json_t *acceptance)
+{
+    const json_t *o = json_object_get(acceptance, "correction");
+    const char *name = json_string_value(json_object_get(o, "rule"));
+    struct correction_choice c = correction_choice_none();
+    struct err none = {0};
+    if (name == NULL || !correction_parse(name, &c.rule, &none)) {
+        return c;
+    }
+    c.temperature_error_C = number_at(o, "thermometer_C");
+    c.coefficient_per_K = number_at(o, "coefficient_per_K");
+    c.reference_C = number_at(o, "reference_C");
+    c.published_A = number_at(o, "published_A");
+    c.published_s = number_at(o, "published_s");
+    c.rated_Ah = number_at(o, "rated_Ah");
+    c.rated_hours = number_at(o, "rated_hours");
+    return c;
+}
+
 struct acceptance step_acceptance(const json_t *plan, int plan_step)
 {
     const json_t *a = json_object_get(plan, "acceptance");
-    struct acceptance out = {.limit_Ah = NAN, .rule = DECISION_GUARD_BAND};
+    struct acceptance out = {
+        .limit_Ah = NAN, .rule = DECISION_GUARD_BAND, .correction = correction_choice_none()};
     const json_t *judged = json_object_get(a, "step");
     if (judged == NULL || json_integer_value(judged) != plan_step) {
         return out;
     }
     out.limit_Ah = number_at(a, "capacity_Ah");
+    out.correction = correction_of(a);
     const char *rule = json_string_value(json_object_get(a, "rule"));
     for (int i = 0; rule != NULL && decision_rule_names[i] != NULL; i++) {
         out.rule = strcmp(rule, decision_rule_names[i]) == 0 ? (enum decision_rule)i : out.rule;
@@ -289,6 +311,7 @@ static void take_capacity_out(json_t *o)
                                        "acceptance_Ah",
                                        "guard_share_percent",
                                        "voltage_table",
+                                       "correction",
                                        "uncertainty"};
     for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++) {
         json_object_del(o, keys[i]);

@@ -172,6 +172,9 @@ bool post_edit(const struct request *q, struct reply *out, struct err *e)
         !store_battery_edit(q->config->store, &b, lookup_utc_now(q->config), e)) {
         return false;
     }
+    for (size_t i = 0; i < run_host_count(q->config->host); i++) {
+        run_host_row_changed(q->config->host, i); /* it may be asked for by its label */
+    }
     out->body = battery_to_json(&b);
     return true;
 }

@@ -139,6 +139,11 @@ await 20 asks_for lamp-3
 [ "$(grep -c 'hold: connect lamp-3' "$home/daemon.log")" = 2 ] || fail "it does not ask again"
 [ "$(sqlite3 "$home/ampledger.db" 'select count(*) from run')" = 2 ] || fail "begun by itself"
 
+# A label that is corrected is asked for as it is now.
+expect 0 ampledger battery edit lamp-3 --label lamp-x
+asks_for lamp-x || fail "the former label is asked for"
+expect 0 ampledger battery edit lamp-x --label lamp-3
+
 # One that has less than it should.
 change_to 0.7
 expect 0 ampledger confirm jetty

@@ -269,7 +269,8 @@ class Bench:
 
     def stand(self):
         status, text = self.cli("stands", "--json")
-        return json.loads(text)["stands"][0] if status == 0 else None
+        return next((s for s in json.loads(text)["stands"] if s["name"] == STAND), None) \
+            if status == 0 else None
 
     def phase(self):
         stand = self.stand()
@@ -328,7 +329,7 @@ class Bench:
             time.sleep(0.003)
         return None
 
-    def ended(self, seconds=45):
+    def ended(self, seconds=120):
         """Waits for the end of the run and returns it as recorded."""
         def over():
             run = self.run()

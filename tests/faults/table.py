@@ -827,6 +827,38 @@ def _():
         return with_bench(act, preload=page.environment)
 
 
+@row("the worker's memory is used up while another stand's run ends: it ends with a word, over storing that")
+def _():
+    with Page() as page:
+        def act(b):
+            add_second_stand(b)
+            with open(f"{b.home}/profiles/rest.yaml", "w") as f:
+                f.write("profile: A short rest\nsteps:\n  - rest: {for: 4 s}\n")
+            b.profile(*RESUMES)
+            b.start()
+            b.add_battery("launch-b")
+            b.discharge()
+            b.expect(0, "start", "rest", "--battery", "launch-b", "--stand", SHED)
+            old = b.worker()
+            off_ms = b.strike(lambda: page.set(0, old), 9)  # before nothing could be recorded for 10 s
+            must_be_quick(off_ms, 6000)
+            await_that(30, "the worker ends", lambda: not os.path.exists(f"/proc/{old}"))
+            ons = b.log("on")
+            await_that(30, "the stand is latched", lambda: b.phase() == "latched")
+            trip = b.must_be_told(("cannot-record",))
+            for text in ("out of memory: ", "the worker was ended by signal 6"):
+                must(text in b.log_text(), f"the log does not say: {text}")
+            must(any("the memory of this computer was used up" in text for (text,) in
+                     b.query("select text from event where kind = 'trip'")), "no word in the database")
+            b.must_be_latched()
+            b.clear()
+            must(b.log("on") == ons and b.load_is("off"), "it was switched on again")
+            b.must_be_sound()
+            return Result("off; the log and the database say why; latched by the next worker, and not resumed",
+                          f"{trip['reason']}, then {b.run()['outcome']}", off_ms)
+        return with_bench(act, preload=page.environment, start=False)
+
+
 # --- deaths ---
 
 KEEPER_DID_IT = "load switched off, and it says so"

@@ -132,9 +132,9 @@ phase_is_not_running() {
 # --- the workshop of four stands, or one of them ---
 
 # Launch battery and tender are small ones of their kind, so that any usual rate is
-# within the ratings.
+# within the ratings. yard_change: what else sed is to change in the description.
 write_yard() {
-    sed 's/capacity: 129.5 Ah/capacity: 20.7 Ah/; s/resistance: 14 mOhm/resistance: 40 mOhm/; s/capacity: 20.6 Ah/capacity: 10.3 Ah/' \
+    sed -e "${yard_change:-}" -e 's/capacity: 129.5 Ah/capacity: 20.7 Ah/; s/resistance: 14 mOhm/resistance: 40 mOhm/; s/capacity: 20.6 Ah/capacity: 10.3 Ah/' \
         "$AMPLEDGER_SOURCE/src/virtual/demo/yard.yaml" >"$home/virtual.yaml"
     [ -f "$home/bench.yaml" ] || sed "s|@SOURCE@|$AMPLEDGER_SOURCE|" \
         "$AMPLEDGER_SOURCE/src/virtual/demo/yard-bench.yaml" >"$home/bench.yaml"

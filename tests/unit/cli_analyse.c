@@ -441,6 +441,48 @@ static void bad_files_are_told(void **state)
                    "may read it\n");
 }
 
+/* 4.993 Ah from 20 to 26 degC, mean 23: both values are shown, and by which rule. */
+static void a_correction_is_shown_beside(void **state)
+{
+    (void)state;
+    put_crossing_log(-1);
+    run("log.csv", "--cutoff", "3V", "--rated", "5.05Ah", "--decision", "simple", "--correction",
+        "below-25", "--json", NULL);
+    assert_int_equal(said.status, 0);
+    json_t *o = document();
+    json_t *c = json_object_get(o, "correction");
+    close_to(number(o, "capacity_Ah"), 5 * 3595.0 / 3600, 1e-12);
+    close_to(number(c, "capacity_Ah"),
+             5 * 3595.0 / 3600 / (1 - 0.009 * (25 - number(c, "temperature_C"))), 1e-9);
+    assert_true(fabs(number(c, "temperature_C") - 23) < 0.01);
+    assert_string_equal(word(o, "verdict"), "pass");
+    assert_string_equal(word(c, "temperature_at"), "mean");
+    json_decref(o);
+
+    /* From memory: the verdict is about what was measured. */
+    run("log.csv", "--cutoff", "3V", "--rated", "5.05Ah", "--decision", "simple", "--correction",
+        "iec-linear", "--temperature", "17degC", NULL);
+    assert_int_equal(said.status, 1);
+    assert_non_null(strstr(said.out, "unverified, from memory"));
+    assert_non_null(strstr(said.out, "fail: less than"));
+    assert_non_null(strstr(said.out, "17.0 degC (stated)"));
+
+    /* It cannot be made: no verdict by the back door. */
+    run("log.csv", "--cutoff", "3V", "--rated", "4Ah", "--correction", "guide-27", "--temperature",
+        "10 degC", NULL);
+    assert_int_equal(said.status, 1);
+    assert_non_null(strstr(said.out, "undecided: the correction asked for cannot be relied on"));
+    assert_non_null(strstr(said.out, "guide-27 holds from 24.0 to 32.0 degC"));
+
+    run("log.csv", "--cutoff", "3V", "--correction", "below25", NULL);
+    expect_refusal("--correction: no correction \"below25\"; is below-25 meant?\n");
+    run("log.csv", "--cutoff", "3V", "--correction", "stated-linear", NULL);
+    assert_int_equal(said.status, 2);
+    run("log.csv", "--cutoff", "3V", "--temperature", "12 degC", NULL);
+    assert_int_equal(said.status, 2);
+    assert_non_null(strstr(said.err, "a temperature changes nothing without --correction"));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -452,6 +494,7 @@ int main(void)
         cmocka_unit_test(a_synthetic_log_is_met),
         cmocka_unit_test(lead_resistance_is_corrected),
         cmocka_unit_test(a_charge_is_named_so),
+        cmocka_unit_test(a_correction_is_shown_beside),
         cmocka_unit_test(words_fit_eighty_columns),
         cmocka_unit_test(help_teaches),
         cmocka_unit_test(wrong_usage_is_told),

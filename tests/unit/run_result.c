@@ -393,6 +393,45 @@ static void a_run_that_never_came_to_it(void **state)
 }
 
 /* As stored and read back, and with a figure, a word and a step that are others. */
+/* 2.4 Ah at 21.5 degC are 2.4 / (1 - 0.009 x 3.5) = 2.478 Ah at 25 degC by a rule that may
+ * decide; one that is from memory is shown and changes no verdict. */
+static void a_corrected_capacity_is_judged(void **state)
+{
+    static const struct {
+        const char *correction, *verdict;
+        bool applied;
+        double corrected_Ah;
+    } rows[] = {
+        {"{\"rule\":\"below-25\"}", "pass", true, 2.4 / (1 - 0.009 * 3.5)},
+        {"{\"rule\":\"guide-27\"}", "undecided", false, NAN},
+        {"{\"rule\":\"iec-linear\",\"rated_Ah\":30,\"rated_hours\":10}", "fail", true,
+         2.4 / (1 + 0.006 * 1.5)},
+        {"null", "fail", false, NAN},
+    };
+    struct yard *y = *state;
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char counts[200];
+        snprintf(counts, sizeof counts, "last\",\"correction\":%s,\"and\":\"", rows[i].correction);
+        begin_run(y, "2.45", counts);
+        discharge(y, 1, 2.4, "cut-off reached");
+        json_t *o = computed(y);
+        const json_t *c = json_object_get(o, "correction");
+        assert_string_equal(text(o, "verdict"), rows[i].verdict);
+        near(o, "capacity_Ah", 2.4, 1e-3); /* as measured, whatever is corrected */
+        assert_int_equal(json_is_object(c), i < 3);
+        if (i < 3) {
+            assert_int_equal(json_is_true(json_object_get(c, "applied")), rows[i].applied);
+            assert_int_equal(text(c, "because")[0] == '\0', rows[i].applied);
+        }
+        if (rows[i].applied) {
+            near(c, "capacity_Ah", rows[i].corrected_Ah, 1e-3);
+            near(c, "capacity_uncertainty_Ah",
+                 number(o, "capacity_uncertainty_Ah") * number(c, "factor"), 1e-9);
+        }
+        json_decref(o);
+    }
+}
+
 static void a_stored_result_is_compared(void **state)
 {
     struct yard *y = *state;
@@ -437,6 +476,7 @@ int main(void)
         yard(the_attempt_that_counts),
         yard(an_attempt_that_was_cut_short),
         yard(a_run_that_never_came_to_it),
+        yard(a_corrected_capacity_is_judged),
         yard(a_stored_result_is_compared),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
