@@ -1,12 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/analyse: read a log and print what it says. */
+ * cli/analyse: read a log twice (to learn what rest and gap mean in it, then to
+ * count), and print what it says. */
 #include "cli/analyse.h"
 
 #include "base/file.h"
 #include "cli/analyse_found.h"
 #include "cli/analyse_options.h"
 #include "cli/analyse_text.h"
-#include "cli/log_read.h"
+#include "report/csv.h"
 
 #include <errno.h>
 #include <math.h>
@@ -87,10 +88,13 @@ static bool analyse_rows(struct csv_reader *reader, struct analyse_request *q,
 }
 
 static bool analyse_file(struct analyse_request *q, struct analyse_findings *out, struct err *e)
-static bool analyse_file(struct analyse_request *q, struct capacity_result *out, struct err *e)
 {
-    struct log_source source = {q->file, q->discharge_positive, NAN, NAN};
-    return log_analyse(&source, &q->options, out, e);
+    struct csv_reader *reader;
+    if (!csv_open(q->file, &reader, e))
+        return false;
+    bool ok = analyse_rows(reader, q, out, e);
+    csv_close(reader);
+    return ok;
 }
 
 static bool print_json(FILE *f, const struct analyse_request *q,

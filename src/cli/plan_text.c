@@ -390,8 +390,8 @@ static void print_acceptance(const json_t *plan, FILE *f)
         text_format(text, sizeof text, "it passes when step \"%s\"%s delivers at least %s, %s%s",
                     text_at(a, "step_name"), rounds_in_words(text_at(a, "counts")),
                     words_short(number_at(a, "capacity_Ah"), "Ah").s,
-                    rule_in_words(text_at(a, "rule"), number_at(a, "guard_share_percent")).s);
-                    rule_in_words(text_at(a, "rule")), corrected);
+                    rule_in_words(text_at(a, "rule"), number_at(a, "guard_share_percent")).s,
+                    corrected);
     }
     fputc('\n', f);
     print_wrapped("Judged  ", text, f);

@@ -152,7 +152,6 @@ struct plan {
     double accept_Ah;
     double guard_share; /* of the expanded uncertainty; 0 simple acceptance */
     struct correction_choice correction; /* of the judged capacity; with the rating */
-    bool guard_band;
     struct plan_notes problems; /* a plan with a problem does not start; each with a remedy */
     struct plan_notes warnings;
     struct plan_notes cautions; /* of the chemistry: heat, gas, fire */

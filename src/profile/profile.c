@@ -212,9 +212,8 @@ static bool read_rule(const struct loading *l, const struct yaml_node *map, stru
 
 static bool read_acceptance(const struct loading *l, struct err *e)
 {
-    static const char *const keys[] = {"step", "capacity", "counts", "rule", "guard_share", NULL};
-    static const char *const keys[] = {"step", "capacity", "counts", "rule", "correction", NULL};
-    static const char *const rules[] = {"guard-band", "simple", NULL};
+    static const char *const keys[] = {"step",        "capacity",   "counts", "rule",
+                                       "guard_share", "correction", NULL};
     const struct yaml_node *map = yaml_get(l->root, "acceptance");
     if (map == NULL) {
         return true;
@@ -224,8 +223,7 @@ static bool read_acceptance(const struct loading *l, struct err *e)
     if (!yaml_check_keys(l->doc, map, keys, e) || !read_judged_step(l, map, e) ||
         !written_read(l->doc, map, &capacity, &a->capacity, e) ||
         !yaml_read_choice(l->doc, map, "counts", false, attempts_names, &a->counts, e) ||
-        !read_rule(l, map, e)) {
-        !yaml_read_choice(l->doc, map, "rule", false, rules, &rule, e) ||
+        !read_rule(l, map, e) ||
         !correction_read(l->doc, map, "correction", &a->correction, e)) {
         return false;
     }
@@ -237,7 +235,6 @@ static bool read_acceptance(const struct loading *l, struct err *e)
     a->line = yaml_line(map);
     a->correction_line =
         a->correction.rule != CORRECTION_NONE ? yaml_line(yaml_get(map, "correction")) : 0;
-    a->guard_band = rule == 0;
     return true;
 }
 

@@ -93,7 +93,6 @@ struct profile_acceptance {
     struct written capacity;   /* ratio of rated, or Ah: lower limit */
     int counts;                /* of several rounds: index of attempts_names in plan.h */
     double guard_share;        /* guard band as a share of U: 1 w = U (default), 0 simple */
-    bool guard_band;           /* true: w = U (default); false: simple acceptance */
     struct correction_choice correction; /* without the rating */
     int correction_line;
 };
