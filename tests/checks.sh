@@ -14,6 +14,8 @@ AMPLEDGER_SHARED=${AMPLEDGER_SHARED:-$tests/../../shared}
 AMPLEDGER_CHECK_ROWS=$(mktemp /tmp/ampledger-checks-XXXXXX)
 said=$(mktemp /tmp/ampledger-checks-XXXXXX)
 trap 'rm -f "$AMPLEDGER_CHECK_ROWS" "$said"' EXIT
+python=python3 # the system's own is the one that has its packages
+[ ! -x /usr/bin/python3 ] || python=/usr/bin/python3
 export AMPLEDGER_SHARED AMPLEDGER_CHECK_ROWS
 status=0
 
@@ -37,7 +39,7 @@ for source in "$tests"/unit/*.c; do
     ! grep -q check_row.h "$source" || judge "$name" "$build/tests/unit_$name"
 done
 for script in "$tests"/checks/*.py; do
-    [ ! -e "$script" ] || judge "$(basename "$script")" python3 "$script" "$build"
+    [ ! -e "$script" ] || judge "$(basename "$script")" "$python" "$script" "$build"
 done
 
 [ -s "$AMPLEDGER_CHECK_ROWS" ] || { echo "checks: no rows" >&2; exit 1; }

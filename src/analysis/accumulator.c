@@ -8,18 +8,20 @@
 #define JUMP_SHARE 0.4        /* of the highest voltage: no battery steps like that between rows */
 #define SWITCHED_OFF_FROM 5.0 /* times the threshold; a smaller current has faded out */
 #define SAME_LOAD 0.5         /* of the current at the end */
-#define COLLAPSE_SHARE 0.5    /* voltage left when the current stopped, of what it was */
+#define CLEAR_OF_NOISE 8.0    /* standard deviations of one reading */
+#define THIRD_DIFFERENCES_LEAST 6
+#define COLLAPSE_SHARE 0.5 /* voltage left when the current stopped, of what it was */
 
 void accumulator_start(struct charge_accumulator *a, const struct discharge_options *o)
 {
     *a = (struct charge_accumulator){.options = *o,
-                                     .end_interval_s = NAN,
-                                     .end_slope_V_per_s = NAN,
+                                     .shape = {NAN, NAN, NAN, 0},
                                      .signs = {.first_interval_s = NAN,
                                                .lowest_loaded_V = NAN,
                                                .highest_V = NAN,
                                                .charging_first_V = NAN,
                                                .charging_last_V = NAN}};
+    voltage_table_start(&a->voltages, &o->voltages);
     if (isnan(a->options.current_threshold_A))
         a->options.current_threshold_A = 0;
     if (isnan(a->options.gap_s))
@@ -72,6 +74,91 @@ static struct point crossing_before(const struct charge_accumulator *a, const st
                           .temperature_C = p->temperature_C};
 }
 
+static const struct point *recent(const struct charge_accumulator *a, size_t back)
+{
+    return &a->recent[(a->recent_count - 1 - back) % RECENT_ROWS];
+}
+
+static void recent_add(struct charge_accumulator *a, const struct point *p)
+{
+    a->recent[a->recent_count++ % RECENT_ROWS] = *p;
+}
+
+static size_t recent_held(const struct charge_accumulator *a)
+{
+    return a->recent_count < RECENT_ROWS ? a->recent_count : RECENT_ROWS;
+}
+
+/* Of one voltage reading, by third differences of the last rows, in which the bend of the
+ * curve is not: their variance is 1 + 9 + 9 + 1 times that of one. */
+static double recent_noise_V(const struct charge_accumulator *a)
+{
+    size_t held = recent_held(a);
+    double sum_V2 = 0;
+    for (size_t back = 0; back + 3 < held; back++) {
+        double third_V = recent(a, back)->voltage_V - recent(a, back + 3)->voltage_V -
+                         3 * (recent(a, back + 1)->voltage_V - recent(a, back + 2)->voltage_V);
+        sum_V2 += third_V * third_V;
+    }
+    return held > THIRD_DIFFERENCES_LEAST + 3 ? sqrt(sum_V2 / (20 * (double)(held - 3))) : 0;
+}
+
+/* Slope of the straight line by least squares through the recent rows `from` to `to`. */
+static double recent_slope(const struct charge_accumulator *a, size_t from, size_t to)
+{
+    double n = (double)(to - from + 1), mean_t = 0, mean_V = 0, tt = 0, tV = 0;
+    for (size_t i = from; i <= to; i++) {
+        mean_t += recent(a, i)->t_s / n;
+        mean_V += recent(a, i)->voltage_V / n;
+    }
+    for (size_t i = from; i <= to; i++) {
+        double t = recent(a, i)->t_s - mean_t;
+        tt += t * t;
+        tV += t * (recent(a, i)->voltage_V - mean_V);
+    }
+    return tt > 0 ? tV / tt : (double)NAN;
+}
+
+/* How far back from row `from` the voltage is higher by far more than noise. */
+static size_t clear_of_noise(const struct charge_accumulator *a, size_t from, double noise_V)
+{
+    size_t held = recent_held(a), back = from + 1;
+    while (back + 1 < held &&
+           recent(a, back)->voltage_V - recent(a, from)->voltage_V < CLEAR_OF_NOISE * noise_V)
+        back++;
+    return back;
+}
+
+/* The row at the crossing was chosen by its noise; unless that is small beside the fall,
+ * it is left out of the slope. */
+static struct end_shape shape_before(const struct charge_accumulator *a, const struct point *p)
+{
+    const struct point *q = &a->now.at;
+    struct end_shape s = {.interval_s = p->t_s - q->t_s,
+                          .noise_V = recent_noise_V(a),
+                          .slope_V_per_s = NAN,
+                          .bend = NAN};
+    if (!(s.interval_s > 0))
+        return s;
+    s.slope_V_per_s = (p->voltage_V - q->voltage_V) / s.interval_s;
+    if (recent_held(a) < 2)
+        return s;
+    size_t to = clear_of_noise(a, 0, s.noise_V);
+    double before = recent_slope(a, 0, to), over_s = recent(a, 0)->t_s - recent(a, to)->t_s;
+    if (q->voltage_V - p->voltage_V >= CLEAR_OF_NOISE * s.noise_V) {
+        s.bend = fabs(1 - before / s.slope_V_per_s) * 2 * s.interval_s / (s.interval_s + over_s);
+    } else if (to + 2 < recent_held(a)) {
+        size_t further = clear_of_noise(a, to, s.noise_V);
+        double earlier = recent_slope(a, to, further);
+        double apart_s = (recent(a, 0)->t_s - recent(a, further)->t_s) / 2;
+        s.bend = fabs(1 - earlier / before) * s.interval_s / apart_s;
+        s.slope_V_per_s = before;
+    } else {
+        s.slope_V_per_s = before;
+    }
+    return s;
+}
+
 /* The current stopped between the rows and the voltage went with it. */
 static void judge_collapse(struct charge_accumulator *a, const struct point *p)
 {
@@ -109,10 +196,8 @@ static void judge_end(struct charge_accumulator *a, const struct point *p)
     } else if (now == 0 && direction(a, q) < 0) {
         judge_collapse(a, p);
     }
-    if (a->ended) {
-        a->end_interval_s = p->t_s - q->t_s;
-        a->end_slope_V_per_s = (p->voltage_V - q->voltage_V) / a->end_interval_s;
-    }
+    if (a->ended)
+        a->shape = shape_before(a, p);
 }
 
 static void notice_rest(struct charge_accumulator *a, const struct point *p)
@@ -128,6 +213,7 @@ static void notice_rest(struct charge_accumulator *a, const struct point *p)
         rest->tail = fabs(q->current_A) < SWITCHED_OFF_FROM * a->options.current_threshold_A;
     if (!switched_off && !rest->tail) {
         rest->sum_A += p->current_A;
+        rest->sum_A2 += p->current_A * p->current_A;
         rest->summed++;
     }
 }
@@ -240,6 +326,16 @@ static void notice_interval(struct charge_accumulator *a, const struct point *p)
     }
 }
 
+static void follow_voltages(struct charge_accumulator *a, const struct point *p)
+{
+    if (a->ended || direction(a, p) >= 0)
+        return;
+    double cutoff_V = judges_cutoff(a) ? a->options.cutoff_V : (double)NAN;
+    if (!a->voltages.begun)
+        voltage_table_begin(&a->voltages, p->voltage_V, cutoff_V);
+    voltage_table_fall(&a->voltages, &a->now, p);
+}
+
 /* Keep the state at the fullest point: a discharge is counted from there when a
  * charge came before it in the same record. */
 static void follow_full(struct charge_accumulator *a, const struct point *p)
@@ -255,11 +351,13 @@ static void follow_full(struct charge_accumulator *a, const struct point *p)
         };
         a->full = a->now;
         if (now > 0) {
+            voltage_table_forget(&a->voltages);
             a->signs.discharge_on = (struct edge){0};
             a->signs.below_at_start_row = 0;
         }
     }
     if (!a->ended && now < 0) {
+        recent_add(a, p);
         a->loaded = a->now;
         a->full_when_loaded = a->full;
     }
@@ -299,6 +397,7 @@ bool accumulator_add(struct charge_accumulator *a, const struct sample *s, struc
         a->first = a->full = a->now;
         notice_first(a, &p);
     } else {
+        follow_voltages(a, &p);
         if (judges_cutoff(a))
             judge_end(a, &p);
         notice_interval(a, &p);

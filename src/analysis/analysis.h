@@ -22,6 +22,7 @@
 #define AMPLEDGER_ANALYSIS_ANALYSIS_H
 
 #include "analysis/tally.h"
+#include "analysis/voltage_table.h"
 #include "base/err.h"
 #include "base/sample.h"
 
@@ -59,14 +60,21 @@ struct instrument_accuracy {
     double time_gain; /* error of the time base: 50e-6 is 50 ppm */
 };
 
+/* Of a lead resistance that is given without an accuracy: contacts and the temperature of
+ * the copper (assumed, no source). */
+#define LEAD_ERROR_SHARE 0.1
+
 struct discharge_options {
     double cutoff_V; /* of the whole battery, at its own terminals; NAN: none */
     enum end_rule rule;
     double lead_ohm;            /* out and back, between battery and voltage reading; 0 for none */
+    double lead_error_ohm;      /* limit of error of that; NAN: LEAD_ERROR_SHARE of it */
     double rated_Ah;            /* NAN: not stated */
     double gap_s;               /* a longer interval is a gap; NAN: see record_survey_settle */
+    bool net_of_rest;           /* take the mean current read at rest off: a zero error */
     double current_threshold_A; /* at or below this |I| the battery rests; NAN: as above */
     struct instrument_accuracy accuracy;
+    struct voltages_asked voltages; /* for the table beside the round ones */
 };
 /* No cut-off, END_CROSSING, no leads, everything else unknown (NAN). */
 struct discharge_options discharge_options_default(void);
@@ -87,7 +95,7 @@ struct uncertainty_component {
     bool averages;      /* differs from one record to the next, so the mean of several has less */
     char how[112];      /* how it was found, in words */
 };
-#define UNCERTAINTY_COMPONENTS_MAX 12
+#define UNCERTAINTY_COMPONENTS_MAX 16
 /* Components are taken as independent of each other: u^2 is the sum of their
  * squares (GUM 5.1.2). Within one component correlation is kept: a gain error
  * is the same for every sample and does not shrink with their number. */
@@ -105,9 +113,20 @@ struct uncertainty_budget {
 void uncertainty_add(struct uncertainty_budget *b, const char *name, double standard_Ah,
                      const char *how);
 
+/* See voltage_table.h. Remaining: to the end of the discharge, which is at least so much
+ * when the cut-off was not reached. */
+struct voltage_row {
+    double voltage_V;
+    double after_s; /* since counting began */
+    double delivered_Ah, remaining_Ah;
+    double delivered_Wh, remaining_Wh;
+};
+
 struct capacity_result {
     enum record_kind kind;
     enum end_reason end_reason;
+    double rest_A;          /* mean current read where none flows; NAN: no rest in it */
+    bool net_of_rest;       /* it was taken off */
     double capacity_Ah;     /* delivered by a discharge, taken in by a charge: positive */
     double energy_Wh;       /* likewise */
     double duration_s;      /* from the first row counted to the end */
@@ -131,6 +150,10 @@ struct capacity_result {
     double gap_s;               /* their total length */
     size_t repeated;            /* rows with the time stamp of the row before */
     size_t unknown;             /* rows without voltage or current, left out */
+    bool from_full;             /* a charge came first: counting began where it was fullest */
+    double start_charge_Ah;     /* into the battery, from the first row of the record to there */
+    size_t voltage_count;       /* rows of the table; 0 for a charge */
+    struct voltage_row voltage[VOLTAGE_ROWS_MAX];
     struct uncertainty_budget uncertainty;
     struct analysis_notes notes;
 };
@@ -150,6 +173,15 @@ void record_survey_add(struct record_survey *v, const struct sample *s);
  * interval that 95 % of the rows keep within. */
 void record_survey_settle(const struct record_survey *v, struct discharge_options *o);
 
+/* How the voltage met the cut-off; NAN when it did not. */
+struct end_shape {
+    double interval_s;    /* between the rows around the crossing */
+    double slope_V_per_s; /* over as many rows before it as noise makes necessary */
+    double bend;          /* by how much of it the slope changed in one interval; 0 straight */
+    double noise_V;       /* of one reading there */
+};
+#define RECENT_ROWS 32
+
 /* Streaming form: bounded memory, one sample at a time, caller's storage. A NAN
  * threshold means 0 (any current is load), a NAN gap_s 30 s: for the defaults of
  * a finished record use record_survey first.
@@ -168,8 +200,11 @@ struct charge_accumulator {
     struct tally end, full_at_end;         /* where the discharge ended */
     bool ended;
     enum end_reason reason;
-    double end_interval_s, end_slope_V_per_s; /* around the end */
-    struct record_signs signs;                /* what notes are made of */
+    struct end_shape shape; /* around the end */
+    struct voltage_table voltages;
+    struct point recent[RECENT_ROWS]; /* the last rows under discharge, a ring */
+    size_t recent_count;              /* ever put in */
+    struct record_signs signs;        /* what notes are made of */
 };
 void accumulator_start(struct charge_accumulator *a, const struct discharge_options *o);
 /* Time must not go back and must be known; NaN current or voltage leaves the row out. */

@@ -45,6 +45,7 @@ static struct verdict_question question_of(const struct capacity_result *r,
         .expanded = corrected ? expanded_Ah : r->uncertainty.expanded_Ah,
         .limit = a->limit_Ah,
         .rule = a->rule,
+        .guard_share = a->guard_share,
         .lower_bound = r->lower_bound,
     };
 }
@@ -89,6 +90,10 @@ static void put_judgement(json_t *o, const struct capacity_result *r, const stru
     json_object_set_new(o, "decision_rule",
                         v == VERDICT_NONE ? json_null()
                                           : json_string(decision_rule_names[a->rule]));
+    json_object_set_new(o, "guard_share_percent",
+                        v != VERDICT_NONE && a->rule == DECISION_GUARD_SHARE
+                            ? json_number(100 * a->guard_share)
+                            : json_null());
     json_object_set_new(o, "conformance_probability",
                         v == VERDICT_NONE || correction_withholds(r, a)
                             ? json_null()
@@ -161,6 +166,7 @@ static void put_numbers(json_t *o, const struct capacity_result *r)
         {"temperature_max_C", r->temperature_max_C},
         {"temperature_end_C", r->temperature_end_C},
         {"gap_s", r->gap_s},
+        {"current_at_rest_A", r->rest_A},
     };
     for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
         json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
@@ -182,16 +188,34 @@ static void put_counts(json_t *o, const struct capacity_result *r)
     }
 }
 
+static json_t *voltages_to_json(const struct capacity_result *r)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < r->voltage_count; i++) {
+        const struct voltage_row *v = &r->voltage[i];
+        json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "voltage_V",
+                                              json_number(v->voltage_V), "after_s",
+                                              json_number(v->after_s), "delivered_Ah",
+                                              json_number(v->delivered_Ah), "remaining_Ah",
+                                              json_number(v->remaining_Ah), "delivered_Wh",
+                                              json_number(v->delivered_Wh), "remaining_Wh",
+                                              json_number(v->remaining_Wh)));
+    }
+    return list;
+}
+
 json_t *capacity_to_json(const struct capacity_result *r, const struct acceptance *a)
 {
     json_t *o = json_object();
     json_object_set_new(o, "kind", json_string(record_kind_name(r->kind)));
     put_numbers(o, r);
     json_object_set_new(o, "end_reason", json_string(end_reason_text(r->end_reason)));
+    json_object_set_new(o, "net_of_rest", json_boolean(r->net_of_rest));
     json_object_set_new(o, "lower_bound", json_boolean(r->lower_bound));
     put_judgement(o, r, a);
     json_object_set_new(o, "correction", correction_to_json(r, a));
     put_counts(o, r);
+    json_object_set_new(o, "voltage_table", voltages_to_json(r));
     json_object_set_new(o, "uncertainty", budget_to_json(&r->uncertainty));
     json_object_set_new(o, "notes", notes_to_json(&r->notes));
     return o;

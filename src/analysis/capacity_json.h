@@ -17,6 +17,7 @@ json_t *json_number(double v);
 struct acceptance {
     double limit_Ah;
     enum decision_rule rule;
+    double guard_share; /* of U; for DECISION_GUARD_SHARE alone */
     struct correction_choice correction; /* all zero: none */
 };
 

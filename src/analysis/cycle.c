@@ -111,6 +111,7 @@ void attempt_mean_finish(const struct attempt_mean *m, double rated_Ah, struct c
     }
     r->capacity_Ah = m->capacity_Ah / (double)m->n;
     r->energy_Wh = m->energy_Wh / (double)m->n;
+    r->voltage_count = 0; /* of one of them */
     r->mean_voltage_V = m->energy_Wh / m->capacity_Ah;
     r->percent_of_rated = 100 * r->capacity_Ah / rated_Ah;
     r->temperature_start_C = m->start_C / (double)m->n;

@@ -101,7 +101,7 @@ static void note_end(const struct charge_accumulator *a, const struct stretch *s
                      struct analysis_notes *n)
 {
     const struct record_signs *g = &a->signs;
-    double last_As = fabs(s->end.at.current_A * s->end_interval_s);
+    double last_As = fabs(s->end.at.current_A * s->shape.interval_s);
 
     if (s->reason == END_REASON_NOT_REACHED)
         note_not_reached(a, s, n);
@@ -114,7 +114,7 @@ static void note_end(const struct charge_accumulator *a, const struct stretch *s
         note(n,
              "coarse at the end: the interval before row %zu is %.4g s long, %.2g %% of the "
              "capacity",
-             s->end.at.row, s->end_interval_s, 100 * last_As / s->charge_As);
+             s->end.at.row, s->shape.interval_s, 100 * last_As / s->charge_As);
     if (s->reason == END_REASON_CROSSED && g->above_after_end_row != 0)
         note(n,
              "row %zu: under load above the cut-off again after the end in row %zu: an early "
@@ -173,7 +173,12 @@ static void note_rest_current(const struct charge_accumulator *a, const struct s
 {
     double rest_A = stretch_rest_current_A(a);
     double shift_As = fabs(rest_A) * s->loaded_s;
-    if (shift_As > WORTH_A_NOTE * s->charge_As)
+    if (a->options.net_of_rest && isnan(rest_A))
+        note(n, "no rest in the record: there is no rest current to take off");
+    else if (a->options.net_of_rest)
+        note(n, "net of the %.3g A read at rest: %.2g Ah are taken off", rest_A,
+             s->rest_As / SECONDS_PER_HOUR);
+    else if (shift_As > WORTH_A_NOTE * s->charge_As)
         note(n,
              "the current reads %.3g A at rest: as a zero error it would shift the result by "
              "%.2g Ah",

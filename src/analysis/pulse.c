@@ -2,6 +2,8 @@
  * analysis/pulse: finds the steps of current in a record and their resistances. */
 #include "analysis/pulse.h"
 
+#include "analysis/two_point.h"
+
 #include <math.h>
 
 const char *const pulse_method_names[] = {"two-current", "on", "off", NULL};
@@ -9,7 +11,7 @@ const char *const pulse_method_names[] = {"two-current", "on", "off", NULL};
 #define SAME_SHARE 0.05
 #define NONE_SHARE 0.02
 #define HAIR_S 1e-3 /* a reading meant for an instant may come a little early */
-#define SQRT3 1.7320508075688772
+#define NEAR_MARK 0.1
 
 void pulse_watch_start(struct pulse_watch *w, double largest_A, double lead_ohm)
 {
@@ -27,6 +29,9 @@ static void level_begin(struct pulse_watch *w, const struct sample *s)
     w->readings = 1;
     w->present.count = 0;
     w->next_mark = 0;
+    if (w->trace != NULL) {
+        w->trace->count = 0;
+    }
 }
 
 static enum pulse_method method_of(const struct pulse_watch *w, const struct pulse_change *c)
@@ -46,10 +51,21 @@ static void change_close(struct pulse_watch *w)
     if (!w->open || w->readings < 2 || !changed) {
         return;
     }
+    /* A current that fades is no step, however far it fades. */
+    if (!(fabs(c->instant[0].at.current_A - c->before.current_A) > w->same_A)) {
+        return;
+    }
+    if (w->newest.after_s < w->steady_s) {
+        w->unsteady++;
+        return;
+    }
     if (w->newest.at.t_s > c->instant[c->count - 1].at.t_s) {
         c->instant[c->count++] = w->newest;
     }
     c->method = method_of(w, c);
+    if (w->trace != NULL) {
+        c->relaxation = relaxation_fit(w->trace);
+    }
     if (w->count < PULSE_CHANGES_MAX) {
         w->change[w->count++] = *c;
     } else {
@@ -60,28 +76,40 @@ static void change_close(struct pulse_watch *w)
 /* From the last reading of the present current. */
 static void change_open(struct pulse_watch *w)
 {
-    w->open = true;
+    double held_s = w->last.t_s - w->first.t_s;
+    w->open = w->first_level || held_s >= w->steady_s;
+    w->unsteady += w->open ? 0 : 1;
     w->present = (struct pulse_change){
         .before = w->last,
-        .held_s = w->last.t_s - w->first.t_s,
+        .held_s = held_s,
         .charge_Ah = w->charge_Ah,
     };
+    if (w->trace != NULL) {
+        relaxation_begin(w->trace, &w->last,
+                         is_none(w, w->last.current_A) ? (double)INFINITY : held_s);
+    }
 }
 
 static void instant_take(struct pulse_watch *w, const struct sample *s)
 {
-    static const double marks_s[] = {0, 1, 10};
+    static const double marks_s[] = {0, 1, 10, 30};
     const size_t marks = sizeof marks_s / sizeof marks_s[0];
     struct pulse_change *c = &w->present;
     double after_s = s->t_s - c->before.t_s;
     double change_V = s->voltage_V - c->before.voltage_V;
     w->newest =
-        (struct pulse_instant){after_s, *s, change_V / (s->current_A - c->before.current_A)};
-    if (w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S) {
+        (struct pulse_instant){after_s, NAN, *s, change_V / (s->current_A - c->before.current_A)};
+    bool told = w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S;
+    while (w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S) {
+        double mark_s = marks_s[w->next_mark++];
+        bool is_near = mark_s > 0 && after_s <= (1 + NEAR_MARK) * mark_s + HAIR_S;
+        w->newest.mark_s = is_near ? mark_s : w->newest.mark_s;
+    }
+    if (told) {
         c->instant[c->count++] = w->newest;
     }
-    while (w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S) {
-        w->next_mark++;
+    if (w->trace != NULL) {
+        relaxation_add(w->trace, s);
     }
 }
 
@@ -148,18 +176,18 @@ const struct pulse_change *pulse_chosen(const struct pulse_watch *w)
     return chosen;
 }
 
-/* Relative standard uncertainty of the difference of two readings. */
-static double difference_uncertainty(const struct accuracy *a, double difference)
+const struct pulse_instant *pulse_at_10_s(const struct pulse_change *c)
 {
-    double gain = a->gain / SQRT3;
-    double step = isnan(a->resolution) ? 0 : a->resolution / (2 * SQRT3) / difference;
-    return sqrt(gain * gain + 2 * step * step);
+    for (size_t i = 0; i < c->count; i++) {
+        if (c->instant[i].mark_s > 9 && c->instant[i].mark_s < 11) {
+            return &c->instant[i];
+        }
+    }
+    return pulse_last(c);
 }
 
 double pulse_uncertainty_ohm(const struct pulse_change *c, const struct pulse_instant *i,
                              const struct instrument_accuracy *accuracy)
 {
-    double of_V = difference_uncertainty(&accuracy->voltage, i->at.voltage_V - c->before.voltage_V);
-    double of_A = difference_uncertainty(&accuracy->current, i->at.current_A - c->before.current_A);
-    return COVERAGE_FACTOR * fabs(i->resistance_ohm) * sqrt(of_V * of_V + of_A * of_A);
+    return COVERAGE_FACTOR * two_point(&c->before, &i->at, accuracy).u_ohm;
 }

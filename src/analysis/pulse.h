@@ -13,8 +13,9 @@
  *  off          from a load to no current: what recovers.
  * R grows with the time under the second current, since the battery polarises, and a
  * drift of the open voltage is in it; so it is told with its instant: the first reading,
- * those 1 s and 10 s after the change, and the last. A DC resistance is not the 1 kHz
- * impedance and never to be compared with it.
+ * those 1 s, 10 s and 30 s after the change, and the last. Where no reading was taken near
+ * such an instant, its resistance is not told (mark_s NAN: the next one that was). A DC resistance
+ * is not the 1 kHz impedance and never to be compared with it.
  *
  * The moment of the change lies between two readings; instants count from the one
  * before it and are so at most one interval too long.
@@ -24,11 +25,12 @@
 #define AMPLEDGER_ANALYSIS_PULSE_H
 
 #include "analysis/analysis.h"
+#include "analysis/relaxation.h"
 
 enum pulse_method { PULSE_TWO_CURRENT, PULSE_ON, PULSE_OFF };
 extern const char *const pulse_method_names[]; /* "two-current", "on", "off" */
 
-#define PULSE_INSTANTS 4 /* first, 1 s, 10 s, last; fewer when they are the same reading */
+#define PULSE_INSTANTS 5 /* first, 1 s, 10 s, 30 s, last; fewer when they are the same reading */
 
 struct pulse_change {
     enum pulse_method method;
@@ -38,16 +40,20 @@ struct pulse_change {
     size_t count;
     struct pulse_instant {
         double after_s;
+        double mark_s;    /* 1, 10 or 30, when it was read within a tenth of that; else NAN */
         struct sample at; /* reading 2, likewise */
         double resistance_ohm;
     } instant[PULSE_INSTANTS];
+    struct relaxation relaxation; /* of what followed; pairs 0: not fitted */
 };
 
 /* A change whose new current was read only once is left out. */
-#define PULSE_CHANGES_MAX 32
+#define PULSE_CHANGES_MAX 96
 struct pulse_watch {
     double lead_ohm;
-    double same_A; /* readings of one current differ by less */
+    double same_A;   /* readings of one current differ by less */
+    double steady_s; /* both currents must have been read for so long; 0 from the start on */
+    struct relaxation_trace *trace; /* borrowed; fits what follows each change; NULL: no fit */
     bool begun;
     double charge_Ah;
     struct sample first, last; /* of the present current */
@@ -57,7 +63,7 @@ struct pulse_watch {
     struct pulse_change present;
     struct pulse_instant newest;
     size_t next_mark; /* of the instants that are told */
-    size_t count, dropped;
+    size_t count, dropped, unsteady;
     struct pulse_change change[PULSE_CHANGES_MAX];
 };
 
@@ -79,9 +85,12 @@ static inline const struct pulse_instant *pulse_last(const struct pulse_change *
     return &c->instant[c->count - 1];
 }
 
-/* Expanded (k = 2). Gain errors are those of the differences; offsets are the same in
- * both readings and cancel; each reading brings half a step of resolution (rectangular,
- * GUM 4.3.7). NAN when a gain is not stated. */
+/* At 10 s if that was read, else at the last instant: what pulse tests tell. */
+const struct pulse_instant *pulse_at_10_s(const struct pulse_change *c);
+
+/* Expanded (k = 2), as two_point() has it: gain errors are those of the differences;
+ * offsets are the same in both readings and cancel; each reading brings half a step of
+ * resolution (rectangular, GUM 4.3.7). NAN when a gain is not stated. */
 double pulse_uncertainty_ohm(const struct pulse_change *c, const struct pulse_instant *i,
                              const struct instrument_accuracy *accuracy);
 

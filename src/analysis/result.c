@@ -48,12 +48,38 @@ static void fill_temperatures(const struct temperature_tally *t, struct capacity
     out->temperature_end_C = t->last_C;
 }
 
+/* What was met between start and end, as seen from there. */
+static void fill_voltages(const struct charge_accumulator *a, const struct stretch *s,
+                          struct capacity_result *out)
+{
+    double start_As = exact_value(&s->start.charge_As), start_J = exact_value(&s->start.energy_J);
+    out->voltage_count = 0;
+    for (size_t i = 0; s->kind == RECORD_DISCHARGE && i < a->voltages.count; i++) {
+        const struct voltage_mark *m = &a->voltages.mark[i];
+        if (!m->met || m->t_s < s->start.at.t_s)
+            continue;
+        double after_s = m->t_s - s->start.at.t_s, share = after_s / s->duration_s;
+        double As = start_As - m->charge_As - share * s->rest_As;
+        double J = start_J - m->energy_J - share * s->rest_J;
+        out->voltage[out->voltage_count++] = (struct voltage_row){
+            .voltage_V = m->voltage_V,
+            .after_s = after_s,
+            .delivered_Ah = As / SECONDS_PER_HOUR,
+            .remaining_Ah = (s->charge_As - As) / SECONDS_PER_HOUR,
+            .delivered_Wh = J / SECONDS_PER_HOUR,
+            .remaining_Wh = (s->energy_J - J) / SECONDS_PER_HOUR,
+        };
+    }
+}
+
 static void fill_electrical(const struct charge_accumulator *a, const struct stretch *s,
                             struct capacity_result *out)
 {
     double sign = s->kind == RECORD_CHARGE ? 1 : -1;
     out->kind = s->kind;
     out->end_reason = s->reason;
+    out->rest_A = stretch_rest_current_A(a);
+    out->net_of_rest = a->options.net_of_rest && !isnan(out->rest_A);
     out->capacity_Ah = s->charge_As / SECONDS_PER_HOUR;
     out->energy_Wh = s->energy_J / SECONDS_PER_HOUR;
     out->duration_s = s->duration_s;
@@ -65,6 +91,8 @@ static void fill_electrical(const struct charge_accumulator *a, const struct str
     out->end_current_A = s->end.at.current_A;
     out->peak_voltage_V = a->signs.highest_V;
     out->end_s = s->end.at.t_s;
+    out->from_full = s->from_full;
+    out->start_charge_Ah = exact_value(&s->start.charge_As) / SECONDS_PER_HOUR;
     out->lower_bound = s->reason == END_REASON_NOT_REACHED;
     out->percent_of_rated =
         s->kind == RECORD_DISCHARGE ? 100 * out->capacity_Ah / a->options.rated_Ah : (double)NAN;
@@ -79,6 +107,7 @@ bool accumulator_finish(const struct charge_accumulator *a, struct capacity_resu
         return false;
     fill_electrical(a, &s, out);
     fill_rows(a, &s, out);
+    fill_voltages(a, &s, out);
     fill_temperatures(&s.end.temperature, out);
     uncertainty_assess(a, &s, &out->uncertainty);
     notes_write(a, &s, &out->uncertainty, &out->notes);

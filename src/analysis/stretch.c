@@ -29,6 +29,19 @@ static void fill_sums(struct stretch *s)
     s->duration_s = s->end.at.t_s - s->start.at.t_s;
 }
 
+/* What the meter reads where nothing flows is no current of the battery's. */
+static void take_rest_off(const struct charge_accumulator *a, struct stretch *s)
+{
+    double rest_A = stretch_rest_current_A(a);
+    double sign = s->kind == RECORD_CHARGE ? 1 : -1;
+    if (!a->options.net_of_rest || isnan(rest_A))
+        return;
+    s->rest_As = sign * rest_A * s->duration_s;
+    s->rest_J = sign * rest_A * (s->end.voltage_Vs - s->start.voltage_Vs);
+    s->charge_As -= s->rest_As;
+    s->energy_J -= s->rest_J;
+}
+
 static void take_whole(const struct charge_accumulator *a, struct stretch *s)
 {
     s->kind = charge_of(&a->now) > 0 ? RECORD_CHARGE : RECORD_DISCHARGE;
@@ -54,8 +67,7 @@ static void take_discharge(const struct charge_accumulator *a, struct stretch *s
     if (s->from_full)
         s->end.temperature = s->end.temperature_since_full;
     fill_sums(s);
-    s->end_interval_s = a->end_interval_s;
-    s->end_slope_V_per_s = a->end_slope_V_per_s;
+    s->shape = a->shape;
 }
 
 static bool is_transient(const struct charge_accumulator *a, const struct stretch *s)
@@ -95,9 +107,11 @@ static bool check_choice(const struct charge_accumulator *a, const struct stretc
     return true;
 }
 
+static const struct stretch nothing = {.shape = {NAN, NAN, NAN, 0}};
+
 bool stretch_choose(const struct charge_accumulator *a, struct stretch *out, struct err *e)
 {
-    *out = (struct stretch){.end_interval_s = NAN, .end_slope_V_per_s = NAN};
+    *out = nothing;
     if (!check_record(a, e))
         return false;
     if (a->options.rule == END_WHOLE || (!a->ended && a->loaded.at.row == 0)) {
@@ -105,10 +119,11 @@ bool stretch_choose(const struct charge_accumulator *a, struct stretch *out, str
     } else {
         take_discharge(a, out);
         if (is_transient(a, out)) {
-            *out = (struct stretch){.end_interval_s = NAN, .end_slope_V_per_s = NAN};
+            *out = nothing;
             take_whole(a, out);
         }
     }
+    take_rest_off(a, out);
     return check_choice(a, out, e);
 }
 
@@ -117,4 +132,14 @@ double stretch_rest_current_A(const struct charge_accumulator *a)
     const struct rest_tally *before = &a->signs.before, *after = &a->signs.after;
     size_t n = before->summed + after->summed;
     return n > 0 ? (before->sum_A + after->sum_A) / (double)n : (double)NAN;
+}
+
+double stretch_rest_noise_A(const struct charge_accumulator *a, double of_one_A)
+{
+    const struct rest_tally *before = &a->signs.before, *after = &a->signs.after;
+    double n = (double)(before->summed + after->summed);
+    double mean_A = stretch_rest_current_A(a);
+    double scatter_A2 = before->sum_A2 + after->sum_A2 - n * mean_A * mean_A;
+    double seen_A = n > 1 ? sqrt(fmax(scatter_A2, 0) / (n - 1)) : 0;
+    return n > 0 ? fmax(seen_A, of_one_A) / sqrt(n) : (double)NAN;
 }

@@ -13,9 +13,10 @@ struct stretch {
     double charged_before_As;   /* by it */
     struct tally start, end;    /* sums at both ends; the stretch is the difference */
     double charge_As, energy_J; /* in the direction of `kind`, positive */
+    double rest_As, rest_J;     /* taken off as rest current; signed as charge_As */
     double opposite_As;         /* moved against it, positive */
     double loaded_s, duration_s;
-    double end_interval_s, end_slope_V_per_s; /* around the end */
+    struct end_shape shape; /* around the end */
 };
 
 /* False with a message when the record cannot mean what was asked. */
@@ -24,6 +25,9 @@ bool stretch_choose(const struct charge_accumulator *a, struct stretch *out,
 
 /* Mean current read where none flows; NAN when the record has no rest. */
 double stretch_rest_current_A(const struct charge_accumulator *a);
+/* Standard deviation of that mean, by the scatter of its readings or by that of one
+ * reading under load, whichever says more; NAN likewise. */
+double stretch_rest_noise_A(const struct charge_accumulator *a, double of_one_A);
 
 void uncertainty_assess(const struct charge_accumulator *a, const struct stretch *s,
                         struct uncertainty_budget *out);

@@ -23,6 +23,7 @@ struct discharge_options discharge_options_default(void)
     return (struct discharge_options){.cutoff_V = NAN,
                                       .rule = END_CROSSING,
                                       .lead_ohm = 0,
+                                      .lead_error_ohm = NAN,
                                       .rated_Ah = NAN,
                                       .gap_s = NAN,
                                       .current_threshold_A = NAN,

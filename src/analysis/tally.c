@@ -61,20 +61,43 @@ void tally_begin(struct tally *t, const struct point *first)
     temperature_add(&t->temperature_since_full, first);
 }
 
+/* The reading in the middle of a pair against the line between the readings around it. */
+static void off_line_add(struct tally *t, const struct point *p)
+{
+    double share = (t->at.t_s - t->pair.t_s) / (p->t_s - t->pair.t_s);
+    double line_A = t->pair.current_A + share * (p->current_A - t->pair.current_A);
+    t->off_line_A2 += (t->at.current_A - line_A) * (t->at.current_A - line_A);
+    t->off_lines++;
+}
+
+/* Of three readings alike the middle one less the mean of its neighbours has 1 + 1/2
+ * times the variance of one. */
+#define OFF_LINE_VARIANCE 1.5
+#define OFF_LINES_LEAST 4
+
+double tally_noise_A(const struct tally *from, const struct tally *to)
+{
+    size_t n = to->off_lines - from->off_lines;
+    double sum_A2 = to->off_line_A2 - from->off_line_A2;
+    return n < OFF_LINES_LEAST ? 0 : sqrt(sum_A2 / (OFF_LINE_VARIANCE * (double)n));
+}
+
 /* Compare with a trapezoid over every second row, where load is steady: the
  * difference is three times the error of the finer one (Richardson). */
 static void halving_add(struct tally *t, const struct point *p, double charge_As, bool steady)
 {
+    if (steady)
+        t->path_A += fabs(p->current_A - t->at.current_A);
     if (!steady) {
         t->pair_open = false;
     } else if (!t->pair_open) {
         t->pair_open = true;
         t->pair_As = charge_As;
-        t->pair_t_s = t->at.t_s;
-        t->pair_A = t->at.current_A;
+        t->pair = t->at;
     } else {
-        double coarse_As = trapezoid(t->pair_A, p->current_A, p->t_s - t->pair_t_s);
+        double coarse_As = trapezoid(t->pair.current_A, p->current_A, p->t_s - t->pair.t_s);
         t->halving_As += t->pair_As + charge_As - coarse_As;
+        off_line_add(t, p);
         t->pair_open = false;
     }
 }
@@ -95,7 +118,9 @@ static void spread_add(struct tally *t, const struct point *p, double charge_As,
         t->gap_As += fabs(charge_As);
     } else if (before != after) {
         double half_As = (p->current_A - t->at.current_A) * dt / 2;
+        double half_J = (p->voltage_V * p->current_A - t->at.voltage_V * t->at.current_A) * dt / 2;
         t->switch_As2 += half_As * half_As;
+        t->switch_J2 += half_J * half_J;
     }
     halving_add(t, p, charge_As, dt > 0 && !gap && before == after && before != 0);
 }
@@ -108,6 +133,8 @@ void tally_extend(struct tally *t, const struct point *p, const struct tally_rul
 
     exact_add(&t->charge_As, charge_As);
     exact_add(&t->energy_J, energy_J);
+    t->voltage_Vs += trapezoid(t->at.voltage_V, p->voltage_V, dt);
+    t->square_A2s += trapezoid(t->at.current_A * t->at.current_A, p->current_A * p->current_A, dt);
     if (charge_As > 0)
         t->in_As += charge_As;
     else

@@ -41,16 +41,30 @@ struct tally {
     double loaded_s;
     size_t gaps;
     double gap_s, gap_As; /* total length; charge put there by the bridging line, absolute */
-    double switch_As2;    /* sum of (dI dt / 2)^2 over intervals in which load was switched */
-    double weight_s2;     /* sum of dt^2: how the noise of single readings adds up */
-    double halving_As;    /* trapezoid over all rows minus over every second one */
-    bool pair_open;       /* halving: one interval of a pair is in pair_As */
-    double pair_As, pair_t_s, pair_A;
+    /* Sums of (dI dt / 2)^2 and (d(V I) dt / 2)^2 over intervals in which load was switched. */
+    double switch_As2, switch_J2;
+    double weight_s2;  /* sum of dt^2: how the noise of single readings adds up */
+    double voltage_Vs; /* integral of V dt */
+    double square_A2s; /* integral of I^2 dt */
+    double halving_As; /* trapezoid over all rows minus over every second one */
+    bool pair_open;    /* halving: one interval of a pair is in pair_As */
+    double pair_As;
+    struct point pair; /* where it begins */
+    /* Under steady load: how far every second reading lies off the line between its
+     * neighbours, squared, and the path of the current up and down. */
+    double off_line_A2;
+    size_t off_lines;
+    double path_A;
     struct temperature_tally temperature, temperature_since_full;
 };
 
 /* -1 discharging, 0 at rest, 1 charging. */
 int current_direction(double current_A, double threshold_A);
+
+/* Standard deviation of one reading of current by its neighbours, under steady load between
+ * two states of one tally: noise, and what the load hunts by. A straight drift is not in
+ * it. 0 when too little was read to tell. */
+double tally_noise_A(const struct tally *from, const struct tally *to);
 
 void tally_begin(struct tally *t, const struct point *first);
 /* Add the interval from where the tally stands to p. */
@@ -70,8 +84,8 @@ struct edge {
 
 struct rest_tally {
     struct row_span rows;
-    bool tail;    /* the load faded into it: what flows still is current, not zero error */
-    double sum_A; /* of rows whose predecessor rests too */
+    bool tail;            /* the load faded into it: what flows still is current, not zero error */
+    double sum_A, sum_A2; /* of rows whose predecessor rests too */
     size_t summed;
 };
 

@@ -9,7 +9,7 @@
 
 #define EDGE 1e-12
 
-const char *const decision_rule_names[] = {"guard-band", "simple", NULL};
+const char *const decision_rule_names[] = {"guard-band", "simple", "guard-share", NULL};
 
 const char *verdict_name(enum verdict v)
 {
@@ -26,11 +26,24 @@ const char *verdict_name(enum verdict v)
     return "none";
 }
 
+static double guard_of(const struct verdict_question *q)
+{
+    switch (q->rule) {
+    case DECISION_GUARD_BAND:
+        return q->expanded;
+    case DECISION_SIMPLE:
+        return 0;
+    case DECISION_GUARD_SHARE:
+        return q->guard_share * q->expanded;
+    }
+    return NAN;
+}
+
 enum verdict verdict_judge(const struct verdict_question *q)
 {
     if (isnan(q->value) || isnan(q->limit))
         return VERDICT_NONE;
-    double guard = q->rule == DECISION_SIMPLE ? 0 : q->expanded;
+    double guard = guard_of(q);
     double edge = EDGE * fabs(q->limit);
 
     if (!(guard >= 0))

@@ -7,6 +7,8 @@
  * after ISO 14253-1); undecided between. A value of exactly limit - U is
  * undecided, since the battery may still be as good as the limit. At the pass
  * edge the risk of passing a battery that misses the limit is 2.3 % (k = 2).
+ * A share of it, w = s U with 0 < s < 1: the same with the smaller band; the risk at the
+ * edge lies between (w = 0.825 U is 1.65 u: 5 %).
  * Simple acceptance (w = 0): pass from the limit on, fail below it; the risk at
  * the edge is 50 %.
  * Edges are met within 1e-12 of the limit, so that decimal figures meet them. */
@@ -18,8 +20,8 @@
 enum verdict { VERDICT_NONE, VERDICT_PASS, VERDICT_FAIL, VERDICT_UNDECIDED };
 const char *verdict_name(enum verdict v); /* "none", "pass", "fail", "undecided" */
 
-enum decision_rule { DECISION_GUARD_BAND, DECISION_SIMPLE };
-/* NULL-terminated, in the order of the enum: "guard-band", "simple". */
+enum decision_rule { DECISION_GUARD_BAND, DECISION_SIMPLE, DECISION_GUARD_SHARE };
+/* NULL-terminated, in the order of the enum: "guard-band", "simple", "guard-share". */
 extern const char *const decision_rule_names[];
 
 struct verdict_question {
@@ -27,7 +29,8 @@ struct verdict_question {
     double expanded; /* U, k = 2; >= 0 */
     double limit;    /* the least that is accepted; NAN: none */
     enum decision_rule rule;
-    bool lower_bound; /* the true value may be larger by any amount: never a fail */
+    double guard_share; /* of U, 0 to 1; for DECISION_GUARD_SHARE alone */
+    bool lower_bound;   /* the true value may be larger by any amount: never a fail */
 };
 
 /* NONE without a limit or a value; UNDECIDED when U is unknown and the rule needs it. */

@@ -1,10 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/analyse: read a log and print what it says. */
+ * cli/analyse: read a log twice (to learn what rest and gap mean in it, then to
+ * count), and print what it says. */
 #include "cli/analyse.h"
 
+#include "base/file.h"
+#include "cli/analyse_found.h"
 #include "cli/analyse_options.h"
 #include "cli/analyse_text.h"
-#include "cli/log_read.h"
+#include "report/csv.h"
 
 #include <errno.h>
 #include <math.h>
@@ -14,16 +17,91 @@
 
 #define EXIT_JUDGED_BAD 1
 
-static bool analyse_file(struct analyse_request *q, struct capacity_result *out, struct err *e)
+typedef bool sample_fn(void *context, const struct sample *s, struct err *e);
+
+static bool for_each_row(struct csv_reader *reader, bool flip, sample_fn *take, void *context,
+                         struct err *e)
 {
-    struct log_source source = {q->file, q->discharge_positive, NAN, NAN};
-    return log_analyse(&source, &q->options, out, e);
+    bool more = true;
+    while (more) {
+        struct sample s;
+        if (!csv_read(reader, &s, &more, e))
+            return false;
+        if (more && flip)
+            s.current_A = -s.current_A;
+        if (more && !take(context, &s, e))
+            return false;
+    }
+    return true;
 }
 
-static bool print_json(FILE *f, const struct analyse_request *q, const struct capacity_result *r,
-                       struct err *e)
+static bool survey_row(void *context, const struct sample *s, struct err *e)
 {
-    json_t *o = capacity_to_json(r, &q->acceptance);
+    (void)e;
+    record_survey_add(context, s);
+    return true;
+}
+
+struct counting {
+    struct charge_accumulator accumulator;
+    struct analyse_findings *found;
+};
+
+static bool count_row(void *context, const struct sample *s, struct err *e)
+{
+    struct counting *c = context;
+    parts_add(&c->found->parts, s);
+    pulse_watch_add(&c->found->pulses, s);
+    return accumulator_add(&c->accumulator, s, e);
+}
+
+/* Both currents of a step must have stood for so long, or every turn of a drive is one. */
+#define STEADY_S 1.0
+
+static void counting_start(struct counting *c, const struct analyse_request *q, double peak_A)
+{
+    accumulator_start(&c->accumulator, &q->options);
+    parts_start(&c->found->parts, q->options.current_threshold_A, q->options.lead_ohm);
+    pulse_watch_start(&c->found->pulses, peak_A, q->options.lead_ohm);
+    c->found->pulses.steady_s = STEADY_S;
+    c->found->pulses.trace = &c->found->trace;
+}
+
+static bool analyse_rows(struct csv_reader *reader, struct analyse_request *q,
+                         struct analyse_findings *out, struct err *e)
+{
+    struct record_survey survey;
+    struct counting c = {.found = out};
+
+    record_survey_start(&survey);
+    if (!for_each_row(reader, q->discharge_positive, survey_row, &survey, e) ||
+        !csv_rewind(reader, e))
+        return false;
+    record_survey_settle(&survey, &q->options);
+    counting_start(&c, q, survey.peak_A);
+    if (!for_each_row(reader, q->discharge_positive, count_row, &c, e))
+        return false;
+    pulse_watch_finish(&out->pulses);
+    if (!accumulator_finish(&c.accumulator, &out->result, e))
+        return err_prefix(e, "%s", q->file);
+    return true;
+}
+
+static bool analyse_file(struct analyse_request *q, struct analyse_findings *out, struct err *e)
+{
+    struct csv_reader *reader;
+    if (!csv_open(q->file, &reader, e))
+        return false;
+    bool ok = analyse_rows(reader, q, out, e);
+    csv_close(reader);
+    return ok;
+}
+
+static bool print_json(FILE *f, const struct analyse_request *q,
+                       const struct analyse_findings *found, struct err *e)
+{
+    json_t *o = capacity_to_json(&found->result, &q->acceptance);
+    analyse_put_findings(o, q, found);
     json_object_set_new(o, "file", json_string(q->file));
     json_object_set_new(o, "end_rule", json_string(end_rule_names[q->options.rule]));
     json_object_set_new(o, "cutoff_V", json_number(q->options.cutoff_V));
@@ -40,7 +118,7 @@ static bool print_json(FILE *f, const struct analyse_request *q, const struct ca
     return true;
 }
 
-static bool print_result(const struct analyse_request *q, const struct capacity_result *r,
+static bool print_result(const struct analyse_request *q, const struct analyse_findings *r,
                          struct err *e)
 {
     if (!q->json)
@@ -61,19 +139,25 @@ static int exit_status(const struct analyse_request *q, const struct capacity_re
 int cli_analyse(int argc, char **argv)
 {
     struct analyse_request request;
-    struct capacity_result result;
+    struct analyse_findings *found = zalloc(sizeof *found);
     struct err e = {0};
+    int status = EXIT_SUCCESS;
 
     if (!analyse_request_parse(argc, argv, &request, &e))
         goto fail;
     if (request.help) {
         fputs(analyse_help_text, stdout);
-        return fflush(stdout) == 0 ? EXIT_SUCCESS : err_exit_status(ERR_SYSTEM);
+        status = fflush(stdout) == 0 ? EXIT_SUCCESS : err_exit_status(ERR_SYSTEM);
+        goto out;
     }
-    if (!analyse_file(&request, &result, &e) || !print_result(&request, &result, &e))
+    if (!analyse_file(&request, found, &e) || !print_result(&request, found, &e))
         goto fail;
-    return exit_status(&request, &result);
+    status = exit_status(&request, &found->result);
+    goto out;
 fail:
     fprintf(stderr, "%s\n", e.text);
-    return err_exit_status(e.code);
+    status = err_exit_status(e.code);
+out:
+    free(found);
+    return status;
 }

@@ -37,9 +37,22 @@ const char analyse_help_text[] =
     "                    it; whole: every row, no cut-off needed\n"
     "  --accept LEAST    a share of the rating or a charge, e.g. \"95 %\" or 80Ah\n"
     "  --decision RULE   guard-band: pass and fail must be clear of the uncertainty\n"
-    "                    (default); simple: the value alone is compared\n"
+    "                    (default); guard-share: of a part of it, see next; simple:\n"
+    "                    the value alone is compared\n"
+    "  --guard-share PART  of the uncertainty that guards, e.g. \"50 %\"\n"
     "  --gap TIME        a longer interval is a gap (default: ten times the usual\n"
     "                    interval, at least 30 s)\n"
+    "  --net-of-rest     take the mean current read at rest off, as the zero error of\n"
+    "                    the meter\n"
+    "  --lead-accuracy R limit of error of --lead-resistance (default: a tenth of it)\n"
+    "  --current-resolution A, --voltage-resolution V\n"
+    "                    one step of the reading\n"
+    "  --at-voltage V    also tell the ampere-hours delivered and remaining when the\n"
+    "                    voltage fell to V; up to 8 times\n"
+    "  --charge-voltage V  of the whole battery: tells the power a charge pulse could\n"
+    "                    have\n"
+    "  --starts-full     the battery was full when the record began: pulses are told\n"
+    "                    with the state of charge\n"
     "  --rest-current A  at or below it the battery rests (default: 2 % of the\n"
     "                    largest current)\n"
     "  --correction RULE to a reference temperature; none unless named. `ampledger\n"
@@ -69,6 +82,14 @@ enum option_id {
     OPTION_TIME_ACCURACY,
     OPTION_GAP,
     OPTION_REST_CURRENT,
+    OPTION_GUARD_SHARE,
+    OPTION_NET_OF_REST,
+    OPTION_LEAD_ACCURACY,
+    OPTION_CURRENT_RESOLUTION,
+    OPTION_VOLTAGE_RESOLUTION,
+    OPTION_AT_VOLTAGE,
+    OPTION_CHARGE_VOLTAGE,
+    OPTION_STARTS_FULL,
     OPTION_CORRECTION,
     OPTION_TEMPERATURE,
     OPTION_THERMOMETER,
@@ -94,6 +115,14 @@ static const struct option options[] = {
     {"time-accuracy", required_argument, NULL, OPTION_TIME_ACCURACY},
     {"gap", required_argument, NULL, OPTION_GAP},
     {"rest-current", required_argument, NULL, OPTION_REST_CURRENT},
+    {"guard-share", required_argument, NULL, OPTION_GUARD_SHARE},
+    {"net-of-rest", no_argument, NULL, OPTION_NET_OF_REST},
+    {"lead-accuracy", required_argument, NULL, OPTION_LEAD_ACCURACY},
+    {"current-resolution", required_argument, NULL, OPTION_CURRENT_RESOLUTION},
+    {"voltage-resolution", required_argument, NULL, OPTION_VOLTAGE_RESOLUTION},
+    {"at-voltage", required_argument, NULL, OPTION_AT_VOLTAGE},
+    {"charge-voltage", required_argument, NULL, OPTION_CHARGE_VOLTAGE},
+    {"starts-full", no_argument, NULL, OPTION_STARTS_FULL},
     {"correction", required_argument, NULL, OPTION_CORRECTION},
     {"temperature", required_argument, NULL, OPTION_TEMPERATURE},
     {"thermometer", required_argument, NULL, OPTION_THERMOMETER},
@@ -114,6 +143,7 @@ static const struct option options[] = {
 struct parsing {
     struct analyse_request *out;
     struct quantity accept; /* value NAN: not given */
+    bool rule_given, share_given;
 };
 
 static const char *option_name(int id)
@@ -173,7 +203,7 @@ static bool read_accuracy_part(int id, const char *text, enum dimension unit, st
 static bool read_accuracy(int id, enum dimension unit, struct accuracy *a, struct err *e)
 {
     char text[64];
-    *a = (struct accuracy){NAN, NAN, NAN};
+    a->gain = a->offset = NAN;
     if (!text_format(text, sizeof text, "%s", optarg))
         return err_set(e, ERR_CONFIG,
                        "--%s: the text is too long; write it like \"0.1 %% + 5 m%s\"",
@@ -199,6 +229,44 @@ static bool read_accept(struct parsing *p, struct err *e)
     return true;
 }
 
+static bool read_at_voltage(struct voltages_asked *v, struct err *e)
+{
+    if (v->count == VOLTAGES_ASKED_MAX)
+        return err_set(e, ERR_CONFIG, "--at-voltage: at most %d of them", VOLTAGES_ASKED_MAX);
+    return read_value(OPTION_AT_VOLTAGE, DIM_VOLTAGE, false, &v->V[v->count++], e);
+}
+
+/* Says the rule as well. */
+static bool read_guard_share(struct parsing *p, struct err *e)
+{
+    struct acceptance *a = &p->out->acceptance;
+    if (!read_value(OPTION_GUARD_SHARE, DIM_RATIO, false, &a->guard_share, e))
+        return false;
+    if (a->guard_share > 1)
+        return err_set(e, ERR_CONFIG,
+                       "--guard-share: \"%s\" is more than the uncertainty itself; at most 100 %%",
+                       optarg);
+    p->share_given = true;
+    return true;
+}
+
+/* The share and the rule it belongs to, whichever was written first. */
+static bool settle_rule(const struct parsing *p, struct err *e)
+{
+    struct acceptance *a = &p->out->acceptance;
+    if (p->share_given && p->rule_given && a->rule != DECISION_GUARD_SHARE)
+        return err_set(e, ERR_CONFIG,
+                       "analyse: --guard-share belongs to --decision guard-share, not to %s",
+                       decision_rule_names[a->rule]);
+    if (!p->share_given && a->rule == DECISION_GUARD_SHARE)
+        return err_set(e, ERR_CONFIG,
+                       "analyse: --decision guard-share needs --guard-share, e.g. "
+                       "--guard-share \"50 %%\"");
+    if (p->share_given)
+        a->rule = DECISION_GUARD_SHARE;
+    return true;
+}
+
 static bool take_word_option(struct parsing *p, int id, struct err *e)
 {
     size_t index;
@@ -211,6 +279,7 @@ static bool take_word_option(struct parsing *p, int id, struct err *e)
     if (!read_word(id, decision_rule_names, &index, e))
         return false;
     p->out->acceptance.rule = (enum decision_rule)index;
+    p->rule_given = true;
     return true;
 }
 
@@ -273,6 +342,24 @@ static bool take_option(struct parsing *p, int id, struct err *e)
         return read_accuracy(id, DIM_CURRENT, &o->accuracy.current, e);
     case OPTION_VOLTAGE_ACCURACY:
         return read_accuracy(id, DIM_VOLTAGE, &o->accuracy.voltage, e);
+    case OPTION_LEAD_ACCURACY:
+        return read_value(id, DIM_RESISTANCE, true, &o->lead_error_ohm, e);
+    case OPTION_CURRENT_RESOLUTION:
+        return read_value(id, DIM_CURRENT, true, &o->accuracy.current.resolution, e);
+    case OPTION_VOLTAGE_RESOLUTION:
+        return read_value(id, DIM_VOLTAGE, true, &o->accuracy.voltage.resolution, e);
+    case OPTION_AT_VOLTAGE:
+        return read_at_voltage(&o->voltages, e);
+    case OPTION_CHARGE_VOLTAGE:
+        return read_value(id, DIM_VOLTAGE, false, &p->out->charge_voltage_V, e);
+    case OPTION_STARTS_FULL:
+        p->out->starts_full = true;
+        return true;
+    case OPTION_NET_OF_REST:
+        o->net_of_rest = true;
+        return true;
+    case OPTION_GUARD_SHARE:
+        return read_guard_share(p, e);
     case OPTION_ACCEPT:
         return read_accept(p, e);
     case OPTION_END_RULE:
@@ -379,6 +466,9 @@ static bool settle_correction(const struct parsing *p, struct err *e)
 bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, struct err *e)
 {
     struct parsing p = {.out = out, .accept = {.value = NAN}};
+    *out = (struct analyse_request){.options = discharge_options_default(),
+                                    .charge_voltage_V = NAN,
+                                    .acceptance = {.limit_Ah = NAN}};
     *out = (struct analyse_request){
         .options = discharge_options_default(),
         .acceptance = {.limit_Ah = NAN, .correction = correction_choice_none()}};
@@ -392,5 +482,6 @@ bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, s
         return err_set(e, ERR_CONFIG,
                        "analyse: where does the discharge end? Give --cutoff, e.g. --cutoff 2.7V, "
                        "or take every row with --end-rule whole");
+    return settle_rule(&p, e) && settle_acceptance(&p, e);
     return settle_acceptance(&p, e) && settle_correction(&p, e);
 }

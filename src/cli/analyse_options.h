@@ -10,6 +10,8 @@ struct analyse_request {
     const char *file; /* borrowed from argv */
     struct discharge_options options;
     struct acceptance acceptance; /* limit_Ah NAN: nothing to judge */
+    double charge_voltage_V;      /* for the power of charge pulses; NAN: not given */
+    bool starts_full;             /* the battery was full when the record began */
     bool discharge_positive;      /* the log writes discharge as positive */
     bool json;
     bool help;

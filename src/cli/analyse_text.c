@@ -2,6 +2,8 @@
  * cli/analyse_text: a result in words. */
 #include "cli/analyse_text.h"
 
+#include "cli/analyse_found.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -202,8 +204,23 @@ static void print_budget(FILE *f, const struct uncertainty_budget *b)
     }
 }
 
-void analyse_print(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
+/* For the alarm or the cut-off of somebody's own equipment. */
+static void print_voltages(FILE *f, const struct capacity_result *r)
 {
+    if (r->voltage_count == 0)
+        return;
+    fprintf(f,
+            "\nAt this current, when the voltage under load has fallen to\n"
+            "         V   Ah delivered   %s\n",
+            r->lower_bound ? "Ah remaining, at least" : "Ah remaining");
+    for (size_t i = 0; i < r->voltage_count; i++)
+        fprintf(f, "  %8.3f   %12.3f   %12.3f\n", r->voltage[i].voltage_V,
+                r->voltage[i].delivered_Ah, fmax(r->voltage[i].remaining_Ah, 0));
+}
+
+void analyse_print(FILE *f, const struct analyse_request *q, const struct analyse_findings *found)
+{
+    const struct capacity_result *r = &found->result;
     fprintf(f, "%s: %s", q->file, record_kind_name(r->kind));
     if (q->options.rule != END_WHOLE && r->kind == RECORD_DISCHARGE)
         fprintf(f, " to %.6g V", q->options.cutoff_V);
@@ -212,6 +229,8 @@ void analyse_print(FILE *f, const struct analyse_request *q, const struct capaci
     print_correction(f, q, r);
     print_course(f, r);
     print_verdict(f, q, r);
+    print_voltages(f, r);
+    analyse_print_findings(f, q, found);
     print_budget(f, &r->uncertainty);
     if (r->notes.count > 0)
         fprintf(f, "\nNotes (rows are counted from 1 after the header):\n");

@@ -3,10 +3,20 @@
 #ifndef AMPLEDGER_CLI_ANALYSE_TEXT_H
 #define AMPLEDGER_CLI_ANALYSE_TEXT_H
 
+#include "analysis/parts.h"
+#include "analysis/pulse.h"
 #include "cli/analyse_options.h"
 
 #include <stdio.h>
 
-void analyse_print(FILE *f, const struct analyse_request *q, const struct capacity_result *r);
+/* What a log holds. */
+struct analyse_findings {
+    struct capacity_result result;
+    struct record_parts parts;
+    struct pulse_watch pulses;
+    struct relaxation_trace trace; /* work space of the pulses */
+};
+
+void analyse_print(FILE *f, const struct analyse_request *q, const struct analyse_findings *found);
 
 #endif

@@ -345,15 +345,20 @@ static void own_limits_print(const json_t *plan, FILE *f)
     }
 }
 
-const char *rule_in_words(const char *rule)
+struct words rule_in_words(const char *rule, double guard_share_percent)
 {
+    struct words out;
     if (strcmp(rule, "guard-band") == 0) {
-        return "with guard band: the uncertainty counts against it";
+        text_format(out.s, sizeof out.s, "with guard band: the uncertainty counts against it");
+    } else if (strcmp(rule, "simple") == 0) {
+        text_format(out.s, sizeof out.s, "simple acceptance: the number alone decides");
+    } else if (strcmp(rule, "guard-share") == 0) {
+        text_format(out.s, sizeof out.s, "with %.3g %% of the uncertainty as guard band",
+                    guard_share_percent);
+    } else {
+        text_format(out.s, sizeof out.s, "%s", rule);
     }
-    if (strcmp(rule, "simple") == 0) {
-        return "simple acceptance: the number alone decides";
-    }
-    return rule;
+    return out;
 }
 
 static const char *rounds_in_words(const char *counts)
@@ -385,7 +390,8 @@ static void print_acceptance(const json_t *plan, FILE *f)
         text_format(text, sizeof text, "it passes when step \"%s\"%s delivers at least %s, %s%s",
                     text_at(a, "step_name"), rounds_in_words(text_at(a, "counts")),
                     words_short(number_at(a, "capacity_Ah"), "Ah").s,
-                    rule_in_words(text_at(a, "rule")), corrected);
+                    rule_in_words(text_at(a, "rule"), number_at(a, "guard_share_percent")).s,
+                    corrected);
     }
     fputc('\n', f);
     print_wrapped("Judged  ", text, f);

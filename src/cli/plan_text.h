@@ -3,6 +3,8 @@
 #ifndef AMPLEDGER_CLI_PLAN_TEXT_H
 #define AMPLEDGER_CLI_PLAN_TEXT_H
 
+#include "cli/words.h"
+
 #include <jansson.h>
 #include <stdio.h>
 
@@ -10,7 +12,7 @@ void plan_print(const json_t *plan, FILE *f);
 /* Only its warnings; nothing when there are none. */
 void plan_print_warnings(const json_t *plan, FILE *f);
 /* "with guard band: ..." from the name of a decision rule. */
-const char *rule_in_words(const char *rule);
+struct words rule_in_words(const char *rule, double guard_share_percent);
 /* The table of limits in force, as a plan and a run show it. */
 void limits_print(const json_t *plan, FILE *f);
 

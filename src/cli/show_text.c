@@ -74,10 +74,11 @@ static void print_verdict(const json_t *run, FILE *f)
         return;
     }
     bool told = isfinite(probability) && !cut_short;
-    text_format(text, sizeof text, "at least %s is needed, %s%s%s", words_short(limit, "Ah").s,
-                rule_in_words(text_at(result, "decision_rule")),
-                told ? "; probability that it is there: " : "",
-                told ? words_amount(100 * probability, 1, "%").s : "");
+    text_format(
+        text, sizeof text, "at least %s is needed, %s%s%s", words_short(limit, "Ah").s,
+        rule_in_words(text_at(result, "decision_rule"), number_at(result, "guard_share_percent")).s,
+        told ? "; probability that it is there: " : "",
+        told ? words_amount(100 * probability, 1, "%").s : "");
     print_wrapped("  judged   ", text, f);
 }
 
@@ -160,6 +161,33 @@ static void print_conditions(const json_t *run, FILE *f)
     table_print(t, 2, f);
 }
 
+/* The budget: what each influence alone would make the charge uncertain by. */
+static void print_uncertainty(const json_t *run, FILE *f)
+{
+    static const struct column columns[] = {{NULL, LEFT}, {NULL, RIGHT}, {NULL, LEFT}};
+    const json_t *budget = json_object_get(json_object_get(run, "result"), "uncertainty");
+    const json_t *list = json_object_get(budget, "components");
+    if (json_array_size(list) == 0) {
+        return;
+    }
+    struct table *t = table_new(columns, 3);
+    for (size_t i = 0; i < json_array_size(list); i++) {
+        const json_t *c = json_array_get(list, i);
+        char u[32];
+        text_format(u, sizeof u, "%.2g Ah", number_at(c, "standard_Ah"));
+        const char *cells[] = {text_at(c, "name"), u, text_at(c, "how")};
+        if (number_at(c, "standard_Ah") > 0) {
+            table_add(t, cells);
+        }
+    }
+    char all[32];
+    text_format(all, sizeof all, "%.2g Ah", number_at(budget, "expanded_Ah"));
+    const char *sum[] = {"U, k = 2", all, "twice the root of the sum of their squares"};
+    table_add(t, sum);
+    fputs("\nUncertainty of the charge, standard\n", f);
+    table_print(t, 2, f);
+}
+
 static void print_instruments(const json_t *run, FILE *f)
 {
     static const struct column columns[] = {{NULL, LEFT}, {NULL, LEFT}, {NULL, LEFT}};
@@ -223,6 +251,7 @@ void run_print(const json_t *run, FILE *f)
     print_attempts(json_object_get(run, "result"), f);
     print_conditions(run, f);
     steps_print(run, f);
+    print_uncertainty(run, f);
     if (json_is_object(plan)) {
         limits_print(plan, f);
     }

@@ -263,7 +263,7 @@ static void plan_accept(struct plan_work *w)
         }
     }
     w->plan->accept_Ah = resolve_charge(w, &a->capacity);
-    w->plan->guard_band = a->guard_band;
+    w->plan->guard_share = a->guard_share;
     w->plan->attempts = (enum attempts)a->counts;
     plan_correct(w);
 }

@@ -150,8 +150,8 @@ struct plan {
     size_t judged_step;     /* index of the step whose capacity is judged */
     enum attempts attempts; /* which of several rounds of that step counts */
     double accept_Ah;
+    double guard_share; /* of the expanded uncertainty; 0 simple acceptance */
     struct correction_choice correction; /* of the judged capacity; with the rating */
-    bool guard_band;
     struct plan_notes problems; /* a plan with a problem does not start; each with a remedy */
     struct plan_notes warnings;
     struct plan_notes cautions; /* of the chemistry: heat, gas, fire */

@@ -186,21 +186,44 @@ static bool read_judged_step(const struct loading *l, const struct yaml_node *ma
     return true;
 }
 
+/* rule: guard-band or simple; or guard_share alone, the part of U that guards. */
+static bool read_rule(const struct loading *l, const struct yaml_node *map, struct err *e)
+{
+    static const char *const rules[] = {"guard-band", "simple", NULL};
+    struct profile_acceptance *a = &l->p->acceptance;
+    struct written share = {0};
+    const struct written_rule guard_share = {"guard_share", DIM_BIT(DIM_RATIO), 0, 1, "100 %"};
+    int rule = 0;
+    if (!yaml_read_choice(l->doc, map, "rule", false, rules, &rule, e) ||
+        !written_read(l->doc, map, &guard_share, &share, e)) {
+        return false;
+    }
+    a->guard_share = rule == 0 ? 1 : 0;
+    if (share.present && rule != 0) {
+        return yaml_fail(l->doc, yaml_get(map, "guard_share"), e,
+                         "\"guard_share\" is of a guard band, which rule: simple does not have: "
+                         "leave one of them out");
+    }
+    if (share.present) {
+        a->guard_share = share.q.value;
+    }
+    return true;
+}
+
 static bool read_acceptance(const struct loading *l, struct err *e)
 {
-    static const char *const keys[] = {"step", "capacity", "counts", "rule", "correction", NULL};
-    static const char *const rules[] = {"guard-band", "simple", NULL};
+    static const char *const keys[] = {"step",        "capacity",   "counts", "rule",
+                                       "guard_share", "correction", NULL};
     const struct yaml_node *map = yaml_get(l->root, "acceptance");
     if (map == NULL) {
         return true;
     }
     struct profile_acceptance *a = &l->p->acceptance;
     struct written_rule capacity = rule_as("capacity", rule_charge);
-    int rule = 0;
     if (!yaml_check_keys(l->doc, map, keys, e) || !read_judged_step(l, map, e) ||
         !written_read(l->doc, map, &capacity, &a->capacity, e) ||
         !yaml_read_choice(l->doc, map, "counts", false, attempts_names, &a->counts, e) ||
-        !yaml_read_choice(l->doc, map, "rule", false, rules, &rule, e) ||
+        !read_rule(l, map, e) ||
         !correction_read(l->doc, map, "correction", &a->correction, e)) {
         return false;
     }
@@ -212,7 +235,6 @@ static bool read_acceptance(const struct loading *l, struct err *e)
     a->line = yaml_line(map);
     a->correction_line =
         a->correction.rule != CORRECTION_NONE ? yaml_line(yaml_get(map, "correction")) : 0;
-    a->guard_band = rule == 0;
     return true;
 }
 

@@ -92,7 +92,7 @@ struct profile_acceptance {
     char step[STEP_NAME_SIZE]; /* whose capacity is judged */
     struct written capacity;   /* ratio of rated, or Ah: lower limit */
     int counts;                /* of several rounds: index of attempts_names in plan.h */
-    bool guard_band;           /* true: w = U (default); false: simple acceptance */
+    double guard_share;        /* guard band as a share of U: 1 w = U (default), 0 simple */
     struct correction_choice correction; /* without the rating */
     int correction_line;
 };

@@ -125,6 +125,14 @@ static json_t *stand_to_json(const struct stand_facts *f)
     return o;
 }
 
+static enum decision_rule rule_of(double guard_share)
+{
+    if (guard_share <= 0) {
+        return DECISION_SIMPLE;
+    }
+    return guard_share < 1 ? DECISION_GUARD_SHARE : DECISION_GUARD_BAND;
+}
+
 static json_t *correction_to_json(const struct correction_choice *c)
 {
     if (c->rule == CORRECTION_NONE) {
@@ -148,11 +156,12 @@ static json_t *acceptance_to_json(const struct plan *p)
     if (!p->judged) {
         return json_null();
     }
-    return json_pack(
-        "{s:I, s:s, s:o, s:s, s:s, s:o}", "step", (json_int_t)p->judged_step, "step_name",
-        p->steps[p->judged_step].name, "capacity_Ah", json_number(p->accept_Ah), "rule",
-        decision_rule_names[p->guard_band ? DECISION_GUARD_BAND : DECISION_SIMPLE], "counts",
-        attempts_names[p->attempts], "correction", correction_to_json(&p->correction));
+    return json_pack("{s:I, s:s, s:o, s:s, s:o, s:s, s:o}", "step", (json_int_t)p->judged_step,
+                     "step_name", p->steps[p->judged_step].name, "capacity_Ah",
+                     json_number(p->accept_Ah), "rule",
+                     decision_rule_names[rule_of(p->guard_share)], "guard_share_percent",
+                     json_number(100 * p->guard_share), "counts", attempts_names[p->attempts],
+                     "correction", correction_to_json(&p->correction));
 }
 
 static json_t *battery_to_json(const struct battery *b)

@@ -2,6 +2,7 @@
  * run/result_step: the numbers of one step, by its kind. */
 #include "run/result_step.h"
 
+#include "analysis/pulse_json.h"
 #include "analysis/correction_read.h"
 #include "base/file.h"
 #include "run/sequencer.h"
@@ -98,9 +99,10 @@ struct acceptance step_acceptance(const json_t *plan, int plan_step)
     out.limit_Ah = number_at(a, "capacity_Ah");
     out.correction = correction_of(a);
     const char *rule = json_string_value(json_object_get(a, "rule"));
-    if (rule != NULL && strcmp(rule, decision_rule_names[DECISION_SIMPLE]) == 0) {
-        out.rule = DECISION_SIMPLE;
+    for (int i = 0; rule != NULL && decision_rule_names[i] != NULL; i++) {
+        out.rule = strcmp(rule, decision_rule_names[i]) == 0 ? (enum decision_rule)i : out.rule;
     }
+    out.guard_share = number_at(a, "guard_share_percent") / 100;
     return out;
 }
 
@@ -233,23 +235,6 @@ static void tell_interruptions(const struct step_work *w, struct capacity_result
     }
 }
 
-static json_t *instants_of(const struct step_work *w, const struct pulse_change *c)
-{
-    json_t *list = json_array();
-    for (size_t i = 0; i < c->count; i++) {
-        const struct pulse_instant *at = &c->instant[i];
-        json_t *o = json_object();
-        put_number(o, "after_s", at->after_s);
-        put_number(o, "voltage_V", at->at.voltage_V);
-        put_number(o, "current_A", at->at.current_A);
-        put_number(o, "resistance_mOhm", 1e3 * at->resistance_ohm);
-        put_number(o, "resistance_uncertainty_mOhm",
-                   1e3 * pulse_uncertainty_ohm(c, at, &w->options.accuracy));
-        json_array_append_new(list, o);
-    }
-    return list;
-}
-
 static void put_charge_state(json_t *o, const struct charge_state *before, double Ah)
 {
     struct charge_state now = *before;
@@ -261,15 +246,8 @@ static void put_charge_state(json_t *o, const struct charge_state *before, doubl
 static json_t *change_to_json(const struct step_work *w, const struct pulse_change *c,
                               const struct charge_state *before)
 {
-    json_t *o = json_object();
-    json_object_set_new(o, "method", json_string(pulse_method_names[c->method]));
-    put_number(o, "at_s", c->before.t_s);
-    put_number(o, "held_s", c->held_s);
-    put_number(o, "voltage_before_V", c->before.voltage_V);
-    put_number(o, "current_before_A", c->before.current_A);
-    put_number(o, "temperature_C", c->before.temperature_C);
+    json_t *o = pulse_change_to_json(c, &w->options.accuracy);
     put_charge_state(o, before, c->charge_Ah);
-    json_object_set_new(o, "instants", instants_of(w, c));
     return o;
 }
 
@@ -331,6 +309,8 @@ static void take_capacity_out(json_t *o)
                                        "decision_rule",
                                        "conformance_probability",
                                        "acceptance_Ah",
+                                       "guard_share_percent",
+                                       "voltage_table",
                                        "correction",
                                        "uncertainty"};
     for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++) {

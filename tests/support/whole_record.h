@@ -5,6 +5,9 @@
 
 #include "analysis/analysis.h"
 
+#include <math.h>
+#include <string.h>
+
 static inline bool whole_record(const struct sample *samples, size_t n,
                                 const struct discharge_options *options,
                                 struct capacity_result *out, struct err *e)
@@ -22,6 +25,15 @@ static inline bool whole_record(const struct sample *samples, size_t n,
         if (!accumulator_add(&a, &samples[i], e))
             return false;
     return accumulator_finish(&a, out, e);
+}
+
+/* One component of a budget; NAN when it is not in it. */
+static inline double standard_of(const struct uncertainty_budget *b, const char *name)
+{
+    for (size_t i = 0; i < b->count; i++)
+        if (strcmp(b->component[i].name, name) == 0)
+            return b->component[i].standard_Ah;
+    return NAN;
 }
 
 #endif

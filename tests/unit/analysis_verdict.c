@@ -89,8 +89,14 @@ static void verdict_weakens_with_uncertainty(void **state)
         double limit = 2 + rand() / (double)RAND_MAX;
         double u = rand() / (double)RAND_MAX;
         double more = u + rand() / (double)RAND_MAX;
-        enum verdict before = judge(value, u, limit);
-        enum verdict after = judge(value, more, limit);
+        struct verdict_question q = {.value = value,
+                                     .expanded = u,
+                                     .limit = limit,
+                                     .rule = (enum decision_rule)(trial % 3),
+                                     .guard_share = rand() / (double)RAND_MAX};
+        enum verdict before = verdict_judge(&q);
+        q.expanded = more;
+        enum verdict after = verdict_judge(&q);
         assert_true(after == before || after == VERDICT_UNDECIDED);
     }
 }
@@ -130,14 +136,6 @@ static size_t hour_record(void)
     return 3602;
 }
 
-static double component(const struct uncertainty_budget *b, const char *name)
-{
-    for (size_t i = 0; i < b->count; i++)
-        if (strcmp(b->component[i].name, name) == 0)
-            return b->component[i].standard_Ah;
-    return NAN;
-}
-
 static struct capacity_result assess(const struct instrument_accuracy *accuracy)
 {
     struct capacity_result r;
@@ -159,14 +157,17 @@ static void each_influence_has_its_formula(void **state)
     struct capacity_result r = assess(&acc);
     const struct uncertainty_budget *b = &r.uncertainty;
     double seconds = r.loaded_s;
-    close_to(component(b, "current gain"), r.capacity_Ah * 0.001 / root3, 1e-12);
-    close_to(component(b, "current offset"), 0.005 * seconds / 3600 / root3, 1e-12);
-    close_to(component(b, "current resolution"), 0.001 / (2 * root3) * sqrt(3600) / 3600, 1e-3);
-    close_to(component(b, "time base"), r.capacity_Ah * 50e-6 / root3, 1e-12);
+    close_to(standard_of(b, "current gain"), r.capacity_Ah * 0.001 / root3, 1e-12);
+    close_to(standard_of(b, "current offset"), 0.005 * seconds / 3600 / root3, 1e-12);
+    /* The reading stands still on one step: the same error all the time. */
+    close_to(standard_of(b, "current resolution"), 0.001 / (2 * root3) * seconds / 3600, 1e-9);
+    close_to(standard_of(b, "time base"), r.capacity_Ah * 50e-6 / root3, 1e-12);
     double u_V = sqrt((0.0015 * 0.0015 + 0.010 * 0.010) / 3 + 0.001 * 0.001 / 12);
-    close_to(component(b, "voltage at the cut-off"), u_V / (1.2 / 3600) * 2 / 3600, 1e-6);
-    close_to(component(b, "end between rows"), 2 * 0.5 / root3 / 3600, 1e-9);
-    close_to(component(b, "switching between rows"), 2 * 0.5 / root3 / 3600, 1e-9);
+    close_to(standard_of(b, "voltage at the cut-off"), u_V / (1.2 / 3600) * 2 / 3600, 1e-6);
+    /* The voltage falls along a straight line: the crossing on it is exact. */
+    assert_true(standard_of(b, "end between rows") < 1e-9);
+    assert_true(isnan(standard_of(b, "lead resistance")));
+    close_to(standard_of(b, "switching between rows"), 2 * 0.5 / root3 / 3600, 1e-9);
     assert_true(b->accuracy_known);
 
     double sum = 0;
@@ -174,6 +175,118 @@ static void each_influence_has_its_formula(void **state)
         sum += pow(b->component[i].standard_Ah, 2);
     close_to(b->standard_Ah, sqrt(sum), 1e-12);
     close_to(b->expanded_Ah, 2 * b->standard_Ah, 1e-15);
+}
+
+/* Each step of the reading that is crossed draws the error of resolution anew. */
+static void trembling_readings_average(void **state)
+{
+    (void)state;
+    struct discharge_options o = discharge_options_default();
+    struct capacity_result r;
+    struct err e = {0};
+    size_t n = hour_record();
+    for (size_t k = 1; k < n; k++)
+        record[k].current_A += k % 2 == 0 ? 0.001 : -0.001;
+    o.cutoff_V = 3.0;
+    o.accuracy.current.resolution = 0.001;
+    assert_true(whole_record(record, n, &o, &r, &e));
+    close_to(standard_of(&r.uncertainty, "current resolution"),
+             0.001 / (2 * sqrt(3)) * sqrt(3600) / 3600, 2e-3);
+    /* Each lies 2 mA off the line of its neighbours: sigma = 2 mA / sqrt(1.5). */
+    close_to(standard_of(&r.uncertainty, "current noise"), 0.002 / sqrt(1.5) * sqrt(3600) / 3600,
+             2e-3);
+}
+
+/* 20 mOhm of leads known to +-1 mOhm at 2 A: 2 mV at the cut-off, at 1.2 V/h; and in the
+ * energy 4 A^2 h x 1 mOhm on top, in the same direction. */
+static void leads_have_an_uncertainty(void **state)
+{
+    (void)state;
+    const double root3 = sqrt(3);
+    struct discharge_options o = discharge_options_default();
+    struct capacity_result r;
+    struct err e = {0};
+    size_t n = hour_record();
+    for (size_t k = 0; k < n; k++)
+        record[k].voltage_V += record[k].current_A * 0.020;
+    o.cutoff_V = 3.0;
+    o.lead_ohm = 0.020;
+    o.lead_error_ohm = 0.001;
+    assert_true(whole_record(record, n, &o, &r, &e));
+    double charge_Ah = 0.002 / 1.2 * 2 / root3;
+    close_to(standard_of(&r.uncertainty, "lead resistance"), charge_Ah, 1e-3);
+    double rest_Ah2 = pow(r.uncertainty.standard_Ah, 2) - charge_Ah * charge_Ah;
+    double energy_Wh = 4 * 0.001 / root3 + 3.0 * charge_Ah;
+    close_to(r.uncertainty.energy_standard_Wh,
+             sqrt(energy_Wh * energy_Wh + r.mean_voltage_V * r.mean_voltage_V * rest_Ah2), 1e-3);
+    o.lead_error_ohm = NAN; /* a tenth of it, and said so */
+    assert_true(whole_record(record, n, &o, &r, &e));
+    close_to(standard_of(&r.uncertainty, "lead resistance"), 2 * charge_Ah, 1e-3);
+}
+
+/* A zero error of 5 mA is read at rest before and after: taken off, it is gone, and what
+ * is left of its uncertainty is the step of the reading. */
+static void rest_current_is_taken_off(void **state)
+{
+    (void)state;
+    static struct sample rows[3702];
+    struct discharge_options o = discharge_options_default();
+    struct capacity_result r;
+    struct err e = {0};
+    for (size_t k = 0; k < 3702; k++) {
+        bool loaded = k >= 50 && k <= 3650;
+        rows[k] = (struct sample){(double)k, loaded ? 4.2 - 1.2 * (double)(k - 50) / 3600 : 4.25,
+                                  (loaded ? -2 : 0) + 0.005, NAN};
+    }
+    o.cutoff_V = 3.0;
+    o.accuracy.current.resolution = 0.001;
+    assert_true(whole_record(rows, 3702, &o, &r, &e));
+    double with_Ah = r.capacity_Ah;
+    assert_false(r.net_of_rest);
+    o.net_of_rest = true;
+    assert_true(whole_record(rows, 3702, &o, &r, &e));
+    assert_true(r.net_of_rest);
+    close_to(r.rest_A, 0.005, 1e-9);
+    close_to(r.capacity_Ah, 2.0 * 3600.5 / 3600, 1e-9); /* half an interval before it was on */
+    close_to(r.capacity_Ah - with_Ah, 0.005 * 3650 / 3600, 1e-6);
+    close_to(standard_of(&r.uncertainty, "rest current"), 0.001 / (2 * sqrt(3)) * 3650 / 3600,
+             1e-6);
+    assert_true(isnan(standard_of(&r.uncertainty, "current offset")));
+}
+
+/* w = U/2 at a limit of 2.500 Ah, U = 0.020 Ah: 2.510 passes, 2.490 is undecided yet;
+ * 0 is simple acceptance and 1 the whole band. */
+static void share_of_the_guard_band(void **state)
+{
+    (void)state;
+    struct verdict_question q = {
+        .expanded = 0.020, .limit = 2.500, .rule = DECISION_GUARD_SHARE, .guard_share = 0.5};
+    static const struct {
+        double value;
+        const char *word;
+    } known[] = {{2.510, "pass"},
+                 {2.5099, "undecided"},
+                 {2.500, "undecided"},
+                 {2.490, "undecided"},
+                 {2.4899, "fail"}};
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        char check[64];
+        q.value = known[i].value;
+        snprintf(check, sizeof check, "limit 2.500 Ah, U 0.020 Ah, w = U/2: %.9g Ah", q.value);
+        check_row(&(struct check_row){.check = check,
+                                      .source = "ILAC-G8:09/2019, AL = TL + w",
+                                      .word = verdict_name(verdict_judge(&q)),
+                                      .expected_word = known[i].word});
+    }
+    for (int share = 0; share <= 1; share++) {
+        for (double value = 2.45; value < 2.55; value += 0.001) {
+            struct verdict_question other = q;
+            q.value = other.value = value;
+            q.guard_share = share;
+            other.rule = share == 1 ? DECISION_GUARD_BAND : DECISION_SIMPLE;
+            assert_int_equal(verdict_judge(&q), verdict_judge(&other));
+        }
+    }
 }
 
 /* u(I) 0.10 %, u(t) 0.005 %: u(Q) 0.100125 %; with u(V) 0.05 %: u(E) 0.111915 %
@@ -227,7 +340,7 @@ static void plain_data_say_what_is_missing(void **state)
     struct instrument_accuracy none = discharge_options_default().accuracy;
     struct capacity_result r = assess(&none);
     assert_false(r.uncertainty.accuracy_known);
-    assert_true(isnan(component(&r.uncertainty, "current gain")));
+    assert_true(isnan(standard_of(&r.uncertainty, "current gain")));
     assert_true(r.uncertainty.expanded_Ah > 0);
     assert_string_equal(r.notes.text[r.notes.count - 1],
                         "instrument accuracy not given: uncertainty covers sampling only");
@@ -267,6 +380,10 @@ int main(void)
         cmocka_unit_test(verdict_weakens_with_uncertainty),
         cmocka_unit_test(probability_is_normal),
         cmocka_unit_test(each_influence_has_its_formula),
+        cmocka_unit_test(trembling_readings_average),
+        cmocka_unit_test(leads_have_an_uncertainty),
+        cmocka_unit_test(rest_current_is_taken_off),
+        cmocka_unit_test(share_of_the_guard_band),
         cmocka_unit_test(relative_uncertainties_add_in_squares),
         cmocka_unit_test(gain_does_not_average_out),
         cmocka_unit_test(plain_data_say_what_is_missing),

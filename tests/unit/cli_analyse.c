@@ -375,6 +375,13 @@ static void wrong_usage_is_told(void **state)
     run("log.csv", "--cutoff", "3V", "--current-accuracy", "0.1 % + 0.2 %", NULL);
     expect_refusal("--current-accuracy: \"0.1 % + 0.2 %\" must be one share and one amount, none "
                    "negative, e.g. \"0.1 % + 5 mA\"\n");
+    run("log.csv", "--cutoff", "3V", "--decision", "guard-share", NULL);
+    expect_refusal("analyse: --decision guard-share needs --guard-share, e.g. --guard-share \"50 "
+                   "%\"\n");
+    run("log.csv", "--cutoff", "3V", "--decision", "simple", "--guard-share", "50 %", NULL);
+    expect_refusal("analyse: --guard-share belongs to --decision guard-share, not to simple\n");
+    run("log.csv", "--cutoff", "3V", "--guard-share", "150 %", NULL);
+    expect_refusal("--guard-share: \"150 %\" is more than the uncertainty itself; at most 100 %\n");
 }
 
 /* A wrong unit is named together with the option. */

@@ -368,7 +368,7 @@ static void leaf_pulses_have_the_resistances(void **state)
         assert_int_equal(w.count, 2);
         assert_int_equal(w.change[1].method, PULSE_OFF);
         const struct pulse_change *c = pulse_chosen(&w);
-        assert_int_equal(c->count, 4);
+        assert_int_equal(c->count, 4); /* the last is that at 30 s */
         assert_true(fabs(c->instant[0].resistance_ohm - strtod(t.field[7], NULL)) < 2e-6);
         assert_true(fabs(c->instant[2].resistance_ohm - strtod(t.field[8], NULL)) < 2e-6);
         assert_true(fabs(c->instant[3].resistance_ohm - strtod(t.field[9], NULL)) < 2e-6);

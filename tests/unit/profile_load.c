@@ -101,7 +101,7 @@ static void test_good(void **state)
     assert_true(p->acceptance.present);
     assert_string_equal(p->acceptance.step, "capacity");
     assert_float_equal(p->acceptance.capacity.q.value, 0.95, 1e-15);
-    assert_false(p->acceptance.guard_band);
+    assert_false(p->acceptance.guard_share > 0);
     profile_free(p);
 }
 
@@ -121,8 +121,14 @@ static void test_least(void **state)
     assert_false(p->limits.temperature_required);
     assert_false(p->limits.trust_time.present);
     assert_false(p->steps[0].at_most_time.present);
-    assert_true(p->acceptance.guard_band);
+    assert_true(p->acceptance.guard_share >= 1);
     assert_int_equal(p->acceptance.capacity.q.dimension, DIM_CHARGE);
+    profile_free(p);
+    static const char shared[] = "profile: Less\nsteps:\n  - discharge: {current: 1 A, until: "
+                                 "{voltage: 3 V/cell}}\nacceptance: {step: discharge 1, capacity: "
+                                 "2 Ah, guard_share: 82.5 %}\n";
+    assert_true(profile_load_text("less.yaml", shared, strlen(shared), &p, &e));
+    assert_float_equal(p->acceptance.guard_share, 0.825, 1e-15);
     profile_free(p);
 }
 
@@ -285,6 +291,12 @@ static const struct {
     {"capacity: 95 %", "capacity: 95 W",
      "p.yaml:22:13: \"95 W\" is a power; a charge or a ratio is wanted here, e.g. 2500 mAh or 95 "
      "%" SHOWN "  capacity: 95 W" SHOWN "            ^"},
+    {"rule: simple", "guard_share: 120 %",
+     "p.yaml:23:16: \"guard_share\" can be at most 100 %, not 120 %" SHOWN
+     "  guard_share: 120 %" SHOWN "               ^"},
+    {"rule: simple", "rule: simple\n  guard_share: 50 %",
+     "p.yaml:24:16: \"guard_share\" is of a guard band, which rule: simple does not have: leave "
+     "one of them out" SHOWN "  guard_share: 50 %" SHOWN "               ^"},
     {"rule: simple", "rule: simpel",
      "p.yaml:23:9: unknown rule \"simpel\"; did you mean \"simple\"?" SHOWN "  rule: simpel" SHOWN
      "        ^"},
@@ -438,7 +450,7 @@ static void check_shipped(const struct shipped *s)
     assert_float_equal(step->expected_s, s->expected_h * 3600, 1e-6);
     assert_true(step->max_s >= 1.5 * step->expected_s);
     assert_float_equal(plan->accept_Ah, s->accept_Ah, 1e-9);
-    assert_true(plan->guard_band);
+    assert_true(plan->guard_share >= 1);
     assert_true(plan->limits.voltage_min_V < s->cutoff_V);
     /* A rating at this very rate calls for no warning of the rate. */
     for (size_t i = 0; i < plan->warnings.count; i++)

@@ -111,7 +111,7 @@ static void test_values(void **state)
     assert_true(p->judged);
     assert_int_equal(p->judged_step, 1);
     assert_float_equal(p->accept_Ah, 125, 0);
-    assert_true(p->guard_band);
+    assert_true(p->guard_share >= 1);
     assert_true(p->limits.temperature_required);
     plan_free(p);
 }
