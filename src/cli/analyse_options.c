@@ -466,11 +466,9 @@ static bool settle_correction(const struct parsing *p, struct err *e)
 bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, struct err *e)
 {
     struct parsing p = {.out = out, .accept = {.value = NAN}};
-    *out = (struct analyse_request){.options = discharge_options_default(),
-                                    .charge_voltage_V = NAN,
-                                    .acceptance = {.limit_Ah = NAN}};
     *out = (struct analyse_request){
         .options = discharge_options_default(),
+        .charge_voltage_V = NAN,
         .acceptance = {.limit_Ah = NAN, .correction = correction_choice_none()}};
     if (!parse_options(argc, argv, &p, e))
         return false;
@@ -482,6 +480,5 @@ bool analyse_request_parse(int argc, char **argv, struct analyse_request *out, s
         return err_set(e, ERR_CONFIG,
                        "analyse: where does the discharge end? Give --cutoff, e.g. --cutoff 2.7V, "
                        "or take every row with --end-rule whole");
-    return settle_rule(&p, e) && settle_acceptance(&p, e);
-    return settle_acceptance(&p, e) && settle_correction(&p, e);
+    return settle_rule(&p, e) && settle_acceptance(&p, e) && settle_correction(&p, e);
 }
