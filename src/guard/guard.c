@@ -153,7 +153,9 @@ double guard_no_charge_A(double off_current_A, double set_A)
 static bool stops(const struct guard_memory *m, const struct guard_moment *at,
                   const struct sample *s, double last_s)
 {
-    if (!m->flowed) {
+    /* What flowed for a moment after the switch only, an inrush, began no charge. */
+    bool inrush = m->flow_s - at->switched_s <= GUARD_SETTLE_S;
+    if (!m->flowed || inrush) {
         bool wanted = m->open_V < (1 - GUARD_OPEN_SHARE) * at->hold_V;
         return wanted && at->now_s - at->switched_s > GUARD_BEGIN_S;
     }

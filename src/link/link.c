@@ -12,7 +12,10 @@
 #include <poll.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
+#include <sys/ioctl.h>
 #include <sys/socket.h>
+#include <termios.h>
 #include <unistd.h>
 
 struct link_settings link_settings_default(void)
@@ -36,10 +39,22 @@ bool link_settings_equal(const struct link_settings *a, const struct link_settin
            a->rts == b->rts;
 }
 
+/* Others may hold duplicates of the descriptor, the keeper above all. What keeps everybody
+ * else out belongs to the open file, not to one descriptor: left there it would keep us
+ * out as well when we open the device again to switch off. */
+static void let_others_in(const struct link *l)
+{
+    (void)flock(l->fd, LOCK_UN);
+    (void)ioctl(l->fd, TIOCNXCL);
+}
+
 void link_close(struct link *l)
 {
     if (l == NULL) {
         return;
+    }
+    if (l->fd >= 0 && l->kind != LINK_SOCKET) {
+        let_others_in(l);
     }
     if (l->port != NULL) {
         if (l->fd >= 0) {

@@ -237,8 +237,12 @@ double run_now_s(const struct run *r)
 bool run_get_ready(struct run *r, struct err *e)
 {
     struct stand_health health = {0};
-    if (!stand_bring_up(r->stand->config, &health, e) ||
-        !prepare_instruments(r->stand->config, e) || !read_present(r->stand, e) ||
+    /* Looked at here too: an order may have been given before a run that then tripped. */
+    if (!stand_not_latched(r->stand, e) || !stand_bring_up(r->stand->config, &health, e)) {
+        return false;
+    }
+    stand_found_off(r->stand);
+    if (!prepare_instruments(r->stand->config, e) || !read_present(r->stand, e) ||
         !plan_without_problems(r, e)) {
         return false;
     }

@@ -12,8 +12,6 @@
 
 /* How long the keeper waits while an output is being confirmed off. */
 #define SAFE_WITHIN_MS 120000
-/* And while it could not be: the stand's thread goes on trying. */
-#define UNCONFIRMED_WITHIN_MS 86400000
 
 static uint32_t slot_of(const struct run *r, enum role role)
 {

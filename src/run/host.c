@@ -302,10 +302,8 @@ bool run_host_ready(struct run_host *h, size_t index, struct err *e)
                        st.name, st.profile, st.battery);
     }
     /* Also while an instrument is missing: a trip stays a trip. */
-    if (st.trip.reason[0] != '\0') {
-        return err_set(e, ERR_REFUSED,
-                       "%s: a trip is latched (%s); look at the battery, then: ampledger clear %s",
-                       st.name, st.trip.sentence, st.name);
+    if (!stand_not_latched(&h->stands[index], e)) {
+        return false;
     }
     if (st.phase == STAND_IDLE) {
         return true;
@@ -425,6 +423,11 @@ bool run_host_confirm(struct run_host *h, const struct run_confirmation *said,
         return false;
     }
     run_host_status(h, index, &st);
+    const char *asked = st.phase == STAND_RUNNING ? st.battery : st.next.battery;
+    if (said->battery[0] != '\0' && strcmp(said->battery, asked) != 0) {
+        return err_set(e, ERR_REFUSED, "%s: %s does not wait any more; look what is asked for now",
+                       said->stand, said->battery);
+    }
     if (st.phase != STAND_RUNNING) {
         return confirm_next(h, index, said->anyway, run_id, e);
     }

@@ -173,7 +173,7 @@ static void show_end(struct run *r)
     st->left_s = 0;
     st->hold[0] = '\0';
     st->hold_since_utc_ns = 0;
-    st->phase = r->d.outcome == RUN_TRIPPED ? STAND_LATCHED : STAND_IDLE;
+    st->phase = st->trip.reason[0] != '\0' ? STAND_LATCHED : STAND_IDLE;
     pthread_mutex_unlock(&r->stand->lock);
 }
 
@@ -333,7 +333,7 @@ static void command(struct run *r)
     }
     decide_plain(r, ok ? EVENT_DONE : EVENT_REFUSED, e.text);
     /* What changes while it is on, the edge of a pulse above all, is looked at at once. */
-    if (ok && act == ACT_ON) {
+    if (ok && act == ACT_ON && r->d.act == ACT_WAIT) {
         run_settle(r);
     }
 }
@@ -631,6 +631,7 @@ bool stand_run(struct stand *s, struct job *job)
     } else if (job->asked) {
         stand_answer(s, false, &e);
     } else {
+        slip_remove(s->slip); /* nor after another restart */
         log_warn("%s: the interrupted run is not resumed: %s", s->config->name, e.text);
     }
     free(r.visits);

@@ -137,6 +137,7 @@ bool run_host_end(struct run_host *h, const char *stand, struct err *e) NODISCAR
  * that, or the battery cannot be the one; a mere doubt is passed over with `anyway`. */
 struct run_confirmation {
     const char *stand;
+    const char *battery; /* whose hold, or which battery of the row, was seen waiting; "" any */
     bool anyway;
 };
 bool run_host_confirm(struct run_host *h, const struct run_confirmation *said,

@@ -90,6 +90,20 @@ static bool is_latched(struct stand *s)
     return latched;
 }
 
+bool stand_not_latched(struct stand *s, struct err *e)
+{
+    bool ok = true;
+    pthread_mutex_lock(&s->lock);
+    const struct stand_status *st = &s->status;
+    if (st->trip.reason[0] != '\0') {
+        ok = err_set(e, ERR_REFUSED,
+                     "%s: a trip is latched (%s); look at the battery, then: ampledger clear %s",
+                     st->name, st->trip.sentence, st->name);
+    }
+    pthread_mutex_unlock(&s->lock);
+    return ok;
+}
+
 static void set_unconfirmed(struct stand *s, bool unconfirmed)
 {
     pthread_mutex_lock(&s->lock);
@@ -159,6 +173,22 @@ static void take_from_keeper(struct stand *s)
     }
 }
 
+/* The thread is alive and goes on trying: the keeper need not end the whole process for it. */
+static void keep_keeper_waiting(const struct stand *s)
+{
+    for (uint32_t role = 0; role < STAND_OUTPUTS; role++) {
+        if (s->keeper_has[role]) {
+            keeper_line_beat(s->keeper, s->slot + role, UNCONFIRMED_WITHIN_MS);
+        }
+    }
+}
+
+void stand_found_off(struct stand *s)
+{
+    take_from_keeper(s);
+    set_unconfirmed(s, false);
+}
+
 /* Every instrument there, safe and known: idle, or latched if a trip waits. */
 static bool bring_up(struct stand *s, struct err *e)
 {
@@ -168,8 +198,7 @@ static bool bring_up(struct stand *s, struct err *e)
     show_instruments(s, &health);
     if (ok) {
         s->was_up = true;
-        take_from_keeper(s);
-        set_unconfirmed(s, false);
+        stand_found_off(s);
         known_keep(s);
         stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
         log_info("%s: every instrument answers, outputs off", s->config->name);
@@ -280,6 +309,7 @@ static void idle_turn(struct stand *s)
     enum stand_phase phase = phase_of(s);
     struct err e = {0};
     if (phase == STAND_STARTING || phase == STAND_MISSING || is_unconfirmed(s)) {
+        keep_keeper_waiting(s);
         bool up = bring_up(s, &e);
         watch_alone(s);
         clock_wait_until(s->clock, clock_now_ns(s->clock) + (up ? 0 : RETRY_PERIOD_NS),

@@ -24,6 +24,8 @@ enum order {
 };
 
 #define STAND_OUTPUTS 2 /* ROLE_LOAD and ROLE_SUPPLY, the first two roles */
+/* How long the keeper waits for a stand's thread that goes on trying to confirm an output off. */
+#define UNCONFIRMED_WITHIN_MS 86400000
 
 /* Where an interrupted run was; nr 0: the job begins a new run. */
 struct resume_point {
@@ -116,6 +118,10 @@ void stand_set_reading(struct stand *s, const struct reading *r);
 
 /* Outputs off, confirmed; if not, alarm in status and log. */
 bool stand_safe(struct stand *s, struct err *e) NODISCARD;
+/* All outputs were confirmed off by other means: no alarm any more, and the keeper has none. */
+void stand_found_off(struct stand *s);
+/* ERR_REFUSED, with what to do, while a trip is latched. */
+bool stand_not_latched(struct stand *s, struct err *e) NODISCARD;
 
 /* Tell the outside what is alarming while no run is on; reason: "output-unconfirmed",
  * "temperature-rising". Never waits. */

@@ -230,7 +230,9 @@ bool exchange_work(struct exchange *x)
     pthread_mutex_lock(&x->house->lock);
     bool begun = begin_work(x);
     pthread_mutex_unlock(&x->house->lock);
-    x->done = x->done || !begun;
+    if (!begun) { /* else it is the worker's, who may have said so already */
+        x->done = true;
+    }
     return begun;
 }
 
@@ -267,13 +269,17 @@ static void prepare_problem(struct exchange *x)
 }
 
 /* For the page in a browser: it takes nothing from elsewhere and nobody frames it. */
+static const char page_policy[] =
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+static const char report_policy[] =
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'";
+
 static void add_headers(struct MHD_Response *response, const struct reply *r)
 {
     static const char *const always[][2] = {
         {"Cache-Control", "no-store"},
-        {"Content-Security-Policy",
-         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
-         "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"},
         {"X-Content-Type-Options", "nosniff"},
         {"Referrer-Policy", "no-referrer"},
         {"Cross-Origin-Resource-Policy", "same-origin"},
@@ -282,6 +288,8 @@ static void add_headers(struct MHD_Response *response, const struct reply *r)
     for (size_t i = 0; i < sizeof always / sizeof always[0]; i++) {
         MHD_add_response_header(response, always[i][0], always[i][1]);
     }
+    MHD_add_response_header(response, "Content-Security-Policy",
+                            r->is_report ? report_policy : page_policy);
     if (r->allow[0] != '\0') {
         MHD_add_response_header(response, "Allow", r->allow);
     }

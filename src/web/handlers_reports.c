@@ -20,6 +20,7 @@ static bool answer_html(struct reply *out, char *html, struct err *e)
         return err_set(e, ERR_SYSTEM, "there is no memory for an answer");
     }
     MHD_add_response_header(out->stream, "Content-Type", "text/html; charset=utf-8");
+    out->is_report = true;
     return true;
 }
 

@@ -116,11 +116,15 @@ static bool order(const struct request *q, struct reply *out,
 /* `run` in the answer: the one that began with it, of the next battery of the row. */
 bool post_confirm(const struct request *q, struct reply *out, struct err *e)
 {
-    struct run_confirmation said = {.stand = q->param};
-    const struct body_field field = {"anyway", BODY_FLAG, false, &said.anyway, 0};
+    char battery[LABEL_SIZE] = "";
+    struct run_confirmation said = {.stand = q->param, .battery = battery};
+    const struct body_field fields[] = {
+        {"battery", BODY_TEXT, false, battery, sizeof battery},
+        {"anyway", BODY_FLAG, false, &said.anyway, 0},
+    };
     char run_id[UUID_TEXT_SIZE] = "";
     size_t index = 0;
-    if (!body_read(q->body, &field, 1, e) || !run_host_find(q->config->host, q->param, &index, e) ||
+    if (!body_read(q->body, fields, 2, e) || !run_host_find(q->config->host, q->param, &index, e) ||
         !run_host_confirm(q->config->host, &said, run_id, e)) {
         return false;
     }

@@ -51,6 +51,7 @@ struct reply {
     struct MHD_Response *stream; /* owned; instead of body */
     char location[128];          /* "" none */
     char allow[32];              /* "" none */
+    bool is_report;              /* one HTML file that brings its own style, and no script */
 };
 
 typedef bool handler_fn(const struct request *q, struct reply *out, struct err *e);

@@ -99,6 +99,11 @@ static double none(double t_s)
     (void)t_s;
     return 0.002;
 }
+/* A protection that opens at the first rush. */
+static double inrush(double t_s)
+{
+    return t_s < 1.5 ? 10 : 0;
+}
 static double soft_start(double t_s)
 {
     return t_s < 12 ? 0 : 10;
@@ -157,6 +162,11 @@ static void a_current_that_never_begins_is_told(void **state)
     double after_s = trips_after(&c, none, 1, &why);
     assert_true(after_s > 10 && after_s <= 17);
     assert_true(why.value == 0 && why.limit == 0.020);
+    for (int every = 0; every < 2; every++) {
+        c = charge_of(10, 13.2);
+        after_s = trips_after(&c, inrush, every == 0 ? 0.2 : 1, &why);
+        assert_true(after_s > 10 && after_s <= 17);
+    }
     /* The battery is there already: a float charge after an absorption. */
     c = charge_of(10, 14.55);
     assert_true(trips_after(&c, none, 1, &why) == NEVER_S);

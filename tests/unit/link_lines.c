@@ -198,6 +198,27 @@ static void what_cannot_be_had_is_said(void **state)
     assert_non_null(strstr(e.text, "held by this program itself"));
 }
 
+/* As the keeper has one while an output is on: what is lost must be opened anew to switch off. */
+static void anothers_duplicate_does_not_keep_us_out(void **state)
+{
+    (void)state;
+    struct pty_peer peer;
+    struct link_settings s = link_settings_default();
+    struct link *l = NULL;
+    struct err e;
+    assert_true(peer_start(&peer, hear, NULL));
+    assert_true(link_open(peer.address, &s, &l, &e));
+    int duplicate = dup(link_fd(l));
+    assert_true(duplicate >= 0);
+    link_close(l);
+    if (!link_open(peer.address, &s, &l, &e)) {
+        fail_msg("%s", e.text);
+    }
+    close(duplicate);
+    link_close(l);
+    peer_stop(&peer);
+}
+
 static void the_holder_is_named(void **state)
 {
     (void)state;
@@ -254,6 +275,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(draining_ends_in_silence, set_up, tear_down),
         cmocka_unit_test(unplugging_is_a_lost_link),
         cmocka_unit_test_setup_teardown(what_cannot_be_had_is_said, set_up, tear_down),
+        cmocka_unit_test(anothers_duplicate_does_not_keep_us_out),
         cmocka_unit_test(the_holder_is_named),
         cmocka_unit_test(ports_can_be_listed),
     };

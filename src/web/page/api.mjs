@@ -12,8 +12,9 @@ async function ask(path, options) {
   let answer;
   try {
     answer = await fetch(path, { cache: "no-store", ...options });
-  } catch {
-    throw new Problem(0, "The daemon does not answer. What is shown may be old.");
+  } catch (why) {
+    throw new Problem(0, why.name === "TimeoutError" ? "There was no answer in time."
+      : "The daemon does not answer. What is shown may be old.");
   }
   const text = await answer.text();
   let body = null;
@@ -30,8 +31,12 @@ export function get(path) {
   return ask(path);
 }
 
-export function post(path, body) {
-  return ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body ?? {}) });
+/** within_ms: how long an answer is waited for; left out: as long as the browser does. */
+export function post(path, body, within_ms) {
+  return ask(path, {
+    method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body ?? {}),
+    ...(within_ms ? { signal: AbortSignal.timeout(within_ms) } : {}),
+  });
 }
 
 /** null where this daemon does not have it. */

@@ -33,6 +33,10 @@ export { keep as showStand };
 
 export async function loadStands() {
   const answer = await get("/v1/stands");
+  const names = answer.stands.map((stand) => stand.name);
+  for (const name of [...stands.keys()]) {
+    if (!names.includes(name)) stands.delete(name); // of another bench file
+  }
   answer.stands.forEach(keep);
 }
 
@@ -78,7 +82,15 @@ function greeted(message, anew) {
   found(anew);
 }
 
+/** A browser keeps six connections to one daemon over all its windows, and each window
+ *  that follows holds one: an order that must go out gives this one up meanwhile. */
+export function pause() {
+  clearTimeout(silence);
+  source?.close();
+}
+
 export function follow() {
+  source?.close();
   source = new EventSource("/v1/events");
   const event = (kind, react) => source.addEventListener(kind, (message) => {
     heard();

@@ -3,7 +3,7 @@
 
 import { fill, h } from "./dom.mjs";
 import { get, part, post } from "./api.mjs";
-import { follow, loadStands, on, showStand, stands } from "./live.mjs";
+import { follow, loadStands, on, pause, showStand, stands } from "./live.mjs";
 import { nowView } from "./now.mjs";
 import { batteryView, batteriesView, lotView } from "./batteries.mjs";
 import { runView, runsView } from "./runs.mjs";
@@ -11,6 +11,7 @@ import { startView } from "./start.mjs";
 import { setupView } from "./setup.mjs";
 
 const ARMED_MS = 5000;
+const STOP_WITHIN_MS = 20000;
 const views = [
   { path: "now", name: "Stands", show: nowView },
   { path: "start", name: "Start a run", show: startView },
@@ -92,15 +93,24 @@ function stopButton(name) {
     clearTimeout(timer);
     button.disabled = true;
     button.textContent = `Stopping ${name}…`;
+    showStopProblem("");
+    pause();
     try {
-      showStand(await post(`/v1/stands/${part(name)}/stop`));
+      showStand(await post(`/v1/stands/${part(name)}/stop`, {}, STOP_WITHIN_MS));
     } catch (problem) {
-      button.disabled = false;
-      disarm();
-      showLine(`${name} was not stopped: ${problem.message}`);
+      showStopProblem(`That ${name} stopped is not confirmed: ${problem.message} ` +
+        "Stop it again, or disconnect the battery by hand.");
     }
+    button.disabled = false;
+    disarm();
+    follow();
   });
   return button;
+}
+
+/** Beside the buttons, which are always in sight; stays until the next try. */
+function showStopProblem(text) {
+  document.getElementById("stop-problem").textContent = text;
 }
 
 const stopButtons = new Map();

@@ -10,13 +10,13 @@ const OLD_S = 5; // a reading older than this is said to be old
 const OFF_A = 0.02; // what an instrument may read while it is off, at least
 
 /** Sends an order; what goes wrong is shown beside the button. */
-function orderButton(text, path, attributes = {}) {
+function orderButton(text, path, attributes = {}, body = undefined) {
   const said = h("span", { role: "status", class: "small" });
   const button = h("button", { type: "button", ...attributes, onclick: async () => {
     button.disabled = true;
     said.textContent = "";
     try {
-      showStand(await post(path));
+      showStand(await post(path, body));
     } catch (problem) {
       said.textContent = problem.message;
     }
@@ -74,7 +74,8 @@ function holdPart(stand) {
   if (!hold) return null;
   return h("div", { class: "note note-warn" }, h("p", null, h("strong", null, "Waits for you: "), hold.say),
     hold.since_utc && h("p", { class: "small" }, `since ${moment(hold.since_utc)}`),
-    h("div", { class: "buttons" }, orderButton("Done: go on", `/v1/stands/${part(stand.name)}/confirm`, { class: "main" })));
+    h("div", { class: "buttons" }, orderButton("Done: go on", `/v1/stands/${part(stand.name)}/confirm`, { class: "main" },
+      { battery: stand.run.battery })));
 }
 
 function runningPart(stand) {
@@ -135,7 +136,8 @@ function nextPart(stand) {
     next.waiting > 1 ? `, and ${next.waiting - 1} more` : ""),
     say && h("p", null, say),
     say && stand.phase === "idle" && h("div", { class: "buttons" },
-      orderButton("Connected: begin", `/v1/stands/${part(stand.name)}/confirm`, { class: "main" })));
+      orderButton(`${next.battery} is connected: begin`, `/v1/stands/${part(stand.name)}/confirm`, { class: "main" },
+        { battery: next.battery })));
 }
 
 function idlePart(stand) {
