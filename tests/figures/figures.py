@@ -122,7 +122,14 @@ class Control:
 
     def __init__(self, path):
         self.socket = socket.socket(socket.AF_UNIX)
-        self.socket.connect(str(path))
+        for wait_s in [0.1] * 50 + [0]:
+            try:
+                self.socket.connect(str(path))
+                break
+            except ConnectionRefusedError:  # its socket is there a moment before it listens
+                if not wait_s:
+                    raise
+                time.sleep(wait_s)
         self.lines = self.socket.makefile("rw")
 
     def __call__(self, command):
