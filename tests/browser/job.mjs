@@ -209,6 +209,8 @@ async function job() {
   done("all other views");
 
   await go("");
+  await card("jetty").getByText("free").waitFor();
+  await page.waitForTimeout(1000); // until it has heard which start of the daemon this is
   await ask("stop-daemon");
   await page.getByText("The daemon does not answer").waitFor();
   complaints.length = 0; // the browser says so too
