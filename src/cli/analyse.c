@@ -7,6 +7,7 @@
 #include "cli/analyse_found.h"
 #include "cli/analyse_options.h"
 #include "cli/analyse_text.h"
+#include "cli/log_read.h"
 #include "report/csv.h"
 
 #include <errno.h>
@@ -16,31 +17,6 @@
 #include <string.h>
 
 #define EXIT_JUDGED_BAD 1
-
-typedef bool sample_fn(void *context, const struct sample *s, struct err *e);
-
-static bool for_each_row(struct csv_reader *reader, bool flip, sample_fn *take, void *context,
-                         struct err *e)
-{
-    bool more = true;
-    while (more) {
-        struct sample s;
-        if (!csv_read(reader, &s, &more, e))
-            return false;
-        if (more && flip)
-            s.current_A = -s.current_A;
-        if (more && !take(context, &s, e))
-            return false;
-    }
-    return true;
-}
-
-static bool survey_row(void *context, const struct sample *s, struct err *e)
-{
-    (void)e;
-    record_survey_add(context, s);
-    return true;
-}
 
 struct counting {
     struct charge_accumulator accumulator;
@@ -72,14 +48,13 @@ static bool analyse_rows(struct csv_reader *reader, struct analyse_request *q,
 {
     struct record_survey survey;
     struct counting c = {.found = out};
+    const struct log_source source = {q->file, q->discharge_positive, NAN, NAN};
 
-    record_survey_start(&survey);
-    if (!for_each_row(reader, q->discharge_positive, survey_row, &survey, e) ||
-        !csv_rewind(reader, e))
+    if (!log_survey(reader, &source, &survey, e))
         return false;
     record_survey_settle(&survey, &q->options);
     counting_start(&c, q, survey.peak_A);
-    if (!for_each_row(reader, q->discharge_positive, count_row, &c, e))
+    if (!log_rows(reader, &source, count_row, &c, e))
         return false;
     pulse_watch_finish(&out->pulses);
     if (!accumulator_finish(&c.accumulator, &out->result, e))

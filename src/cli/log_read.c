@@ -10,10 +10,8 @@
 #include <math.h>
 #include <stdlib.h>
 
-typedef bool sample_fn(void *context, const struct sample *s, struct err *e);
-
-static bool for_each_row(struct csv_reader *reader, const struct log_source *from, sample_fn *take,
-                         void *context, struct err *e)
+bool log_rows(struct csv_reader *reader, const struct log_source *from, log_row_fn *take,
+              void *context, struct err *e)
 {
     bool more = true;
     while (more) {
@@ -37,6 +35,13 @@ static bool survey_row(void *context, const struct sample *s, struct err *e)
     return true;
 }
 
+bool log_survey(struct csv_reader *reader, const struct log_source *from, struct record_survey *out,
+                struct err *e)
+{
+    record_survey_start(out);
+    return log_rows(reader, from, survey_row, out, e) && csv_rewind(reader, e);
+}
+
 static bool count_row(void *context, const struct sample *s, struct err *e)
 {
     return accumulator_add(context, s, e);
@@ -49,12 +54,11 @@ static bool analyse_rows(struct csv_reader *reader, const struct log_source *sou
     struct record_survey survey;
     struct charge_accumulator a;
 
-    record_survey_start(&survey);
-    if (!for_each_row(reader, source, survey_row, &survey, e) || !csv_rewind(reader, e))
+    if (!log_survey(reader, source, &survey, e))
         return false;
     record_survey_settle(&survey, options);
     accumulator_start(&a, options);
-    if (!for_each_row(reader, source, count_row, &a, e))
+    if (!log_rows(reader, source, count_row, &a, e))
         return false;
     if (!accumulator_finish(&a, out, e))
         return err_prefix(e, "%s", source->file);
@@ -159,7 +163,7 @@ bool log_curve_read(const struct log_source *s, const struct discharge_options *
     *c = (struct collecting){
         .options = options, .first_row = r->first_row, .stride = 1, .curve = &out->curve};
     pulse_watch_start(&c->watch, out->curve.current_A, options->lead_ohm);
-    bool ok = for_each_row(reader, s, collect_row, c, e);
+    bool ok = log_rows(reader, s, collect_row, c, e);
     if (ok)
         find_resistance(c, out);
     free(c);

@@ -6,12 +6,21 @@
 
 #include "analysis/analysis.h"
 #include "analysis/runtime.h"
+#include "report/csv.h"
 
 struct log_source {
     const char *file;
     bool discharge_positive; /* the log writes discharge as positive */
     double from_s, to_s;     /* only rows of this time; NAN: all */
 };
+
+/* Every row that is meant, in the house's sign, from where the reader stands to the end. */
+typedef bool log_row_fn(void *context, const struct sample *s, struct err *e);
+bool log_rows(struct csv_reader *reader, const struct log_source *from, log_row_fn *take,
+              void *context, struct err *e) NODISCARD;
+/* The first look at a log; the reader stands at its begin again. */
+bool log_survey(struct csv_reader *reader, const struct log_source *from, struct record_survey *out,
+                struct err *e) NODISCARD;
 
 /* What the record says. Options that are NAN are settled by what the record shows and
  * left in *options. */

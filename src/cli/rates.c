@@ -8,6 +8,7 @@
 #include "cli/args.h"
 #include "cli/ask.h"
 #include "cli/log_read.h"
+#include "cli/remarks.h"
 #include "cli/table.h"
 #include "cli/words.h"
 
@@ -125,22 +126,6 @@ static bool read_log(struct rates *r, const char *file, struct err *e)
 }
 
 /* --- what it says --- */
-
-struct remarks {
-    size_t n;
-    char text[8][320];
-};
-
-static void remark(struct remarks *m, const char *fmt, ...) PRINTF_LIKE(2, 3);
-
-static void remark(struct remarks *m, const char *fmt, ...)
-{
-    va_list args;
-    va_start(args, fmt);
-    if (m->n < sizeof m->text / sizeof m->text[0])
-        vsnprintf(m->text[m->n++], sizeof m->text[0], fmt, args);
-    va_end(args);
-}
 
 static void remark_on_temperatures(const struct rates *r, struct remarks *m)
 {

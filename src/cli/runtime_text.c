@@ -1,13 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * cli/runtime_text: the appliances, the hours and what they rest on. */
 #include "cli/runtime_text.h"
+#include "cli/remarks.h"
 
 #include "analysis/capacity_json.h"
 #include "base/file.h"
 #include "cli/table.h"
 
 #include <math.h>
-#include <stdarg.h>
 
 #define NEAR_C 3.0
 
@@ -17,22 +17,6 @@ static const char *end_in_words(enum runtime_end end)
 }
 
 /* --- remarks --- */
-
-struct remarks {
-    size_t n;
-    char text[8][320];
-};
-
-static void remark(struct remarks *m, const char *fmt, ...) PRINTF_LIKE(2, 3);
-
-static void remark(struct remarks *m, const char *fmt, ...)
-{
-    va_list args;
-    va_start(args, fmt);
-    if (m->n < sizeof m->text / sizeof m->text[0])
-        vsnprintf(m->text[m->n++], sizeof m->text[0], fmt, args);
-    va_end(args);
-}
 
 static void remark_on_rate(const struct runtime_case *k, struct remarks *m)
 {
