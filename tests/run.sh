@@ -11,7 +11,9 @@ cd "$(dirname "$0")/.."
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
-    libcmocka-dev sqlite3 curl valgrind shellcheck python3 python3-numpy python3-scipy procps
+    libcmocka-dev sqlite3 curl valgrind shellcheck python3 python3-numpy python3-scipy procps \
+    chromium tidy libjs-dygraphs
+command -v npm >/dev/null || need_packages nodejs npm
 
 # What was just installed comes before other versions and the shims of version managers,
 # which may take ten times as long to start as what they start.
@@ -41,3 +43,9 @@ ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 step "the release build, as people run it: end to end, faults, and the command line under valgrind"
 build build
 ctest --test-dir build --output-on-failure -j4 -L 'e2e|valgrind|faults|checks'
+
+step "the page in a browser: the whole job, accessibility, HTML"
+mkdir -p build/browser
+cp tests/browser/package.json tests/browser/package-lock.json build/browser/
+npm ci --prefix build/browser --no-audit --no-fund
+ctest --test-dir build --output-on-failure -L browser
