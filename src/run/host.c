@@ -20,6 +20,8 @@ struct run_host {
     struct run_host_config config;
     size_t count;
     struct stand *stands;
+    pthread_mutex_t claiming; /* guards the list */
+    struct run_claim *claims;
 };
 
 static void status_blank(struct stand_status *st, const char *name)
@@ -109,6 +111,7 @@ bool run_host_start(const struct run_host_config *config, struct run_host **out,
     struct run_host *h = zalloc(sizeof *h);
     on_out_of_memory(slip_last_words);
     h->config = *config;
+    mutex_init_inheriting(&h->claiming);
     h->stands = zalloc((config->bench->stand_count + 1) * sizeof *h->stands);
     for (size_t i = 0; i < config->bench->stand_count; i++) {
         h->count = i + 1;
@@ -231,6 +234,7 @@ void run_host_free(struct run_host *h)
         pthread_mutex_destroy(&s->lock);
         pthread_mutex_destroy(&s->asking);
     }
+    pthread_mutex_destroy(&h->claiming);
     free(h->stands);
     free(h);
 }
@@ -266,6 +270,7 @@ void run_host_status(struct run_host *h, size_t index, struct stand_status *out)
 {
     struct stand *s = &h->stands[index];
     pthread_mutex_lock(&s->lock);
+    s->status.look++;
     *out = s->status;
     if (s->reading_real_ns != 0) {
         out->reading_age_s = (double)(clock_real_ns() - s->reading_real_ns) / (double)NS_PER_S;
@@ -327,6 +332,35 @@ bool run_host_has(struct run_host *h, const char *battery, char stand[LABEL_SIZE
         }
     }
     return false;
+}
+
+bool run_host_claim(struct run_host *h, struct run_claim *c, struct err *e)
+{
+    bool free_to_take = true;
+    pthread_mutex_lock(&h->claiming);
+    for (const struct run_claim *other = h->claims; other != NULL; other = other->next) {
+        if (strcmp(other->battery, c->battery) == 0) {
+            free_to_take = err_set(e, ERR_REFUSED, "%s is %s just now; try again in a moment",
+                                   c->battery, other->doing);
+        }
+    }
+    if (free_to_take) {
+        c->next = h->claims;
+        h->claims = c;
+    }
+    pthread_mutex_unlock(&h->claiming);
+    return free_to_take;
+}
+
+void run_host_release(struct run_host *h, struct run_claim *c)
+{
+    pthread_mutex_lock(&h->claiming);
+    struct run_claim **at = &h->claims;
+    while (*at != c) {
+        at = &(*at)->next;
+    }
+    *at = c->next;
+    pthread_mutex_unlock(&h->claiming);
 }
 
 /* One battery hangs at one stand only. */
@@ -403,14 +437,21 @@ static bool confirm_next(struct run_host *h, size_t index, bool anyway, char run
     if (st.next.row_nr == 0) {
         return err_set(e, ERR_REFUSED, "%s: nothing waits for a confirmation", st.name);
     }
-    struct job *job = zalloc(sizeof *job);
-    if (!run_host_ready(h, index, e) || !next_job(h, &st.next, job, e)) {
-        job_free(job);
+    struct run_claim claim = {.battery = st.next.battery, .doing = "being started"};
+    if (!run_host_ready(h, index, e) || !run_host_claim(h, &claim, e)) {
         return false;
     }
+    struct job *job = zalloc(sizeof *job);
     job->anyway = anyway;
-    strcpy(run_id, job->run_id);
-    return stand_order(&h->stands[index], ORDER_NEXT, job, e);
+    bool ok = next_job(h, &st.next, job, e);
+    if (ok) {
+        strcpy(run_id, job->run_id);
+        ok = stand_order(&h->stands[index], ORDER_NEXT, job, e);
+    } else {
+        job_free(job);
+    }
+    run_host_release(h, &claim);
+    return ok;
 }
 
 bool run_host_confirm(struct run_host *h, const struct run_confirmation *said,

@@ -68,16 +68,24 @@ static bool read_row(struct stand *s, struct stand_next *next)
     return true;
 }
 
+/* From several threads: whoever changed the row reads it afterwards, and what was begun to be
+ * read before that must not be shown after it. */
 void row_refresh(struct stand *s)
 {
     struct stand_next next;
     atomic_store(&s->row_changed, false);
+    pthread_mutex_lock(&s->lock);
+    uint64_t number = ++s->row_reads;
+    pthread_mutex_unlock(&s->lock);
     if (!read_row(s, &next)) {
         atomic_store(&s->row_changed, true);
         return;
     }
     pthread_mutex_lock(&s->lock);
-    s->status.next = next;
+    if (number > s->row_shown) {
+        s->row_shown = number;
+        s->status.next = next;
+    }
     pthread_mutex_unlock(&s->lock);
 }
 

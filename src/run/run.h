@@ -68,6 +68,7 @@ struct stand_status {
     bool output_unconfirmed;     /* an output could not be confirmed off: disconnect by hand */
     struct reading reading;      /* newest; NAN where unknown */
     double reading_age_s;        /* real seconds since it was taken; NAN: none yet */
+    uint64_t look;               /* grows with every look: of two, the greater is the newer */
     struct {
         const char *role;
         char driver[64], link[160], identity[IDENTITY_SIZE];
@@ -108,6 +109,17 @@ bool run_host_ready(struct run_host *h, size_t index, struct err *e) NODISCARD;
 
 /* Is the battery of that label under test; then at which stand? */
 bool run_host_has(struct run_host *h, const char *battery, char stand[LABEL_SIZE]);
+
+/* One thing at a time with one battery's record: it is started by it, corrected or retired.
+ * The caller's own; both texts borrowed until it is released. ERR_REFUSED while another
+ * holds it. */
+struct run_claim {
+    const char *battery; /* label */
+    const char *doing;   /* "being started" */
+    struct run_claim *next;
+};
+bool run_host_claim(struct run_host *h, struct run_claim *c, struct err *e) NODISCARD;
+void run_host_release(struct run_host *h, struct run_claim *c);
 
 /* What the plan must know of a stand, with its newest reading. */
 void run_host_facts(struct run_host *h, size_t index, struct stand_facts *out);

@@ -94,8 +94,10 @@ struct stand {
     bool answer_ok;
     struct err answer;
     struct stand_status status;
-    int64_t reading_real_ns;        /* 0: none yet */
-    uint64_t quit_number;           /* the host's own */
+    uint64_t row_reads,
+        row_shown;           /* of the row in the store: begun, and which one status.next shows */
+    int64_t reading_real_ns; /* 0: none yet */
+    uint64_t quit_number;    /* the host's own */
     bool keeper_has[STAND_OUTPUTS]; /* what was not confirmed off, by role; the thread's own */
     int leaks;                      /* readings in a row with current while all is off; likewise */
     bool was_up;                    /* every instrument answered once; the thread's own */

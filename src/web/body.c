@@ -76,9 +76,18 @@ static bool read_count(const struct body_field *f, const json_t *v, struct err *
     return true;
 }
 
+static bool read_id(const struct body_field *f, const json_t *v, struct err *e)
+{
+    *(int64_t *)f->out = json_integer_value(v); /* 0 of what is no whole number */
+    return json_integer_value(v) > 0 ||
+           err_set(e, ERR_CONFIG, "\"%s\" must be a whole number greater than 0", f->name);
+}
+
 static bool read_field(const struct body_field *f, const json_t *v, struct err *e)
 {
     switch (f->kind) {
+    case BODY_ID:
+        return read_id(f, v, e);
     case BODY_TEXT:
         return read_text(f, v, e);
     case BODY_POSITIVE:

@@ -17,6 +17,7 @@ enum body_kind {
     BODY_POSITIVE, /* out: double, > 0 */
     BODY_NUMBER,   /* out: double */
     BODY_COUNT,    /* out: int, 1 to 1000 */
+    BODY_ID,       /* out: int64_t, greater than 0 */
     BODY_FLAG,     /* out: bool */
     BODY_LIST      /* out: const json_t *, borrowed from the body; its items are not looked at */
 };

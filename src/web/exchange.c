@@ -7,6 +7,7 @@
 #include "base/thread.h"
 #include "web/access.h"
 #include "web/body.h"
+#include "web/handlers.h"
 #include "web/page.h"
 #include "web/query.h"
 #include "web/route.h"
@@ -16,7 +17,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define BODY_TOLERATED (16u * BODY_LIMIT) /* beyond it the connection is cut */
+/* A body up to this is read, if only to be refused: whoever still sends does not hear the
+ * answer. Beyond it the connection is cut. */
+#define BODY_TOLERATED (16u * BODY_LIMIT)
 #define POINTS_DEFAULT 2000
 
 struct exchange {
@@ -26,8 +29,11 @@ struct exchange {
     struct request q;
     char battery[LABEL_SIZE];
     char *body;
-    size_t n; /* received; only the first BODY_LIMIT bytes are kept */
+    size_t n;     /* received; only the first BODY_LIMIT bytes are kept */
+    bool refused; /* the answer is known before the body is read */
     bool done, ok;
+    bool is_stop;                  /* among the stops at work */
+    struct MHD_Response *response; /* the reply in words; NULL: not yet */
     struct reply reply;
     struct err why;
 };
@@ -42,7 +48,7 @@ void exchange_close(struct exchange_house *h)
 {
     pthread_mutex_lock(&h->lock);
     h->closed = true;
-    while (h->at_work > 0) {
+    while (h->at_work + h->stops > 0) {
         pthread_cond_wait(&h->changed, &h->lock);
     }
     pthread_mutex_unlock(&h->lock);
@@ -67,6 +73,9 @@ void exchange_delete(struct exchange *x)
     json_decref(x->reply.body);
     if (x->reply.stream != NULL) {
         MHD_destroy_response(x->reply.stream);
+    }
+    if (x->response != NULL) {
+        MHD_destroy_response(x->response);
     }
     free(x->body);
     free(x);
@@ -105,20 +114,20 @@ static bool check_size(struct exchange *x, uint64_t n)
     return err_set(&x->why, ERR_CONFIG, "the body is larger than %d KiB", BODY_LIMIT / 1024);
 }
 
-/* A large body is refused before it is sent, when its size is announced. */
 bool exchange_begin(struct exchange *x)
 {
     const char *length = header(x, MHD_HTTP_HEADER_CONTENT_LENGTH);
-    bool ok = check_access(x) && check_size(x, length != NULL ? strtoull(length, NULL, 10) : 0);
-    x->done = !ok;
-    return ok;
+    uint64_t n = length != NULL ? strtoull(length, NULL, 10) : 0;
+    x->refused = !check_access(x) || !check_size(x, n);
+    x->done = n > BODY_TOLERATED;
+    return !x->done;
 }
 
 bool exchange_take(struct exchange *x, const char *data, size_t n)
 {
     size_t room = x->n < BODY_LIMIT ? BODY_LIMIT - x->n : 0;
     size_t kept = n < room ? n : room;
-    if (kept > 0) {
+    if (kept > 0 && !x->refused) {
         char *more = realloc(x->body, x->n + kept);
         if (more == NULL) {
             return false;
@@ -160,6 +169,7 @@ static bool read_request(struct exchange *x)
                             .connection = x->in.connection,
                             .parking = x->house->parking,
                             .hub = x->house->hub,
+                            .downloads = x->house->downloads,
                             .last_event = header(x, "Last-Event-ID")};
     struct each_query each = {{x->match.route->query, &x->q, x->battery}, &x->why, true};
     MHD_get_connection_values(x->in.connection, MHD_GET_ARGUMENT_KIND, each_query, &each);
@@ -169,76 +179,16 @@ static bool read_request(struct exchange *x)
 static void handle(struct exchange *x)
 {
     json_t *body = NULL;
+    if (x->match.route == NULL) {
+        x->ok = page_file(x->in.method, x->in.path, &x->reply, &x->why);
+        return;
+    }
     if (!body_parse(x->body != NULL ? x->body : "", x->n, &body, &x->why)) {
         return;
     }
     x->q.body = body;
     x->ok = x->match.route->handle(&x->q, &x->reply, &x->why);
     json_decref(body);
-}
-
-static void *work_thread(void *context)
-{
-    struct exchange *x = context;
-    struct exchange_house *h = x->house;
-    struct MHD_Connection *connection = x->in.connection;
-    handle(x);
-    x->done = true;
-    pthread_mutex_lock(&h->lock);
-    MHD_resume_connection(connection); /* x may be gone from here on */
-    h->at_work--;
-    pthread_cond_broadcast(&h->changed);
-    pthread_mutex_unlock(&h->lock);
-    return NULL;
-}
-
-static bool begin_work(struct exchange *x)
-{
-    struct exchange_house *h = x->house;
-    bool is_order = strcmp(x->match.route->method, "GET") != 0;
-    pthread_t thread;
-    x->reply.status = HTTP_UNAVAILABLE;
-    if (h->closed) {
-        return err_set(&x->why, ERR_REFUSED, "the daemon is leaving");
-    }
-    if (h->at_work >= (is_order ? WORK_MAX_ORDERS : WORK_MAX)) {
-        return err_set(&x->why, ERR_REFUSED, "too much is asked at once; try again in a moment");
-    }
-    x->reply.status = 0;
-    MHD_suspend_connection(x->in.connection);
-    int failed = thread_start_deaf(&thread, work_thread, x);
-    if (failed != 0) {
-        MHD_resume_connection(x->in.connection);
-        return err_set_errno(&x->why, failed, "start a thread for a request");
-    }
-    pthread_detach(thread);
-    h->at_work++;
-    return true;
-}
-
-bool exchange_work(struct exchange *x)
-{
-    if (page_is_file(x->in.path)) {
-        x->ok = page_file(x->in.method, x->in.path, &x->reply, &x->why);
-        x->done = true;
-        return false;
-    }
-    if (!read_request(x)) {
-        x->done = true;
-        return false;
-    }
-    pthread_mutex_lock(&x->house->lock);
-    bool begun = begin_work(x);
-    pthread_mutex_unlock(&x->house->lock);
-    if (!begun) { /* else it is the worker's, who may have said so already */
-        x->done = true;
-    }
-    return begun;
-}
-
-bool exchange_is_done(const struct exchange *x)
-{
-    return x->done;
 }
 
 static struct MHD_Response *json_response(const json_t *body, const char *type)
@@ -300,24 +250,135 @@ static void add_headers(struct MHD_Response *response, const struct reply *r)
     }
 }
 
-bool exchange_send(struct exchange *x)
+/* The answer in words. */
+static void prepare(struct exchange *x)
 {
     struct reply *r = &x->reply;
-    const char *type = x->ok ? "application/json" : "application/problem+json";
     if (!x->ok) {
         prepare_problem(x);
     }
-    struct MHD_Response *response =
-        x->ok && r->stream != NULL ? r->stream : json_response(r->body, type);
-    if (response == NULL) {
+    if (x->ok && r->stream != NULL) {
+        x->response = r->stream;
+        r->stream = NULL;
+    } else {
+        x->response =
+            json_response(r->body, x->ok ? "application/json" : "application/problem+json");
+    }
+    json_decref(r->body);
+    r->body = NULL;
+    if (x->response != NULL) {
+        add_headers(x->response, r);
+    }
+}
+
+static void leave_work(struct exchange_house *h, bool is_stop)
+{
+    if (is_stop) {
+        h->stops--;
+    } else {
+        h->at_work--;
+    }
+    pthread_cond_broadcast(&h->changed);
+}
+
+static void *work_thread(void *context)
+{
+    struct exchange *x = context;
+    struct exchange_house *h = x->house;
+    bool is_stop = x->is_stop;
+    handle(x);
+    prepare(x);
+    x->done = true;
+    pthread_mutex_lock(&h->lock);
+    MHD_resume_connection(x->in.connection); /* x may be gone from here on */
+    leave_work(h, is_stop);
+    pthread_mutex_unlock(&h->lock);
+    return NULL;
+}
+
+static bool has_place(const struct exchange *x)
+{
+    const struct exchange_house *h = x->house;
+    const struct route *route = x->match.route;
+    if (x->is_stop) {
+        return h->stops < WORK_MAX_STOPS;
+    }
+    bool is_order = route != NULL && strcmp(route->method, "GET") != 0;
+    return h->at_work < (is_order ? WORK_MAX_ORDERS : WORK_MAX);
+}
+
+static bool begin_work(struct exchange *x)
+{
+    struct exchange_house *h = x->house;
+    pthread_t thread;
+    x->is_stop = x->match.route != NULL && x->match.route->handle == post_stop;
+    x->reply.status = HTTP_UNAVAILABLE;
+    if (h->closed) {
+        return err_set(&x->why, ERR_REFUSED, "the daemon is leaving");
+    }
+    if (!has_place(x)) {
+        return err_set(&x->why, ERR_REFUSED, "too much is asked at once; try again in a moment");
+    }
+    x->reply.status = 0;
+    MHD_suspend_connection(x->in.connection);
+    int failed = thread_start_deaf(&thread, work_thread, x);
+    if (failed != 0) {
+        MHD_resume_connection(x->in.connection);
+        return err_set_errno(&x->why, failed, "start a thread for a request");
+    }
+    pthread_detach(thread);
+    h->at_work += x->is_stop ? 0 : 1;
+    h->stops += x->is_stop ? 1 : 0;
+    return true;
+}
+
+/* Known at once: nothing is read for it. */
+static bool answer_now(struct exchange *x)
+{
+    if (x->refused) {
+        return true;
+    }
+    if (!page_is_file(x->in.path)) {
+        return !read_request(x);
+    }
+    if (page_is_on_disk(x->in.path)) {
         return false;
     }
-    if (response == r->stream) {
-        r->stream = NULL;
+    x->ok = page_file(x->in.method, x->in.path, &x->reply, &x->why);
+    return true;
+}
+
+bool exchange_work(struct exchange *x)
+{
+    if (answer_now(x)) {
+        x->done = true;
+        return false;
     }
-    add_headers(response, r);
-    bool ok = MHD_queue_response(x->in.connection, r->status != 0 ? r->status : HTTP_OK,
-                                 response) == MHD_YES;
-    MHD_destroy_response(response);
+    pthread_mutex_lock(&x->house->lock);
+    bool begun = begin_work(x);
+    pthread_mutex_unlock(&x->house->lock);
+    if (!begun) { /* else it is the worker's, who may have said so already */
+        x->done = true;
+    }
+    return begun;
+}
+
+bool exchange_is_done(const struct exchange *x)
+{
+    return x->done;
+}
+
+bool exchange_send(struct exchange *x)
+{
+    if (x->response == NULL) {
+        prepare(x); /* a refusal: few words */
+    }
+    if (x->response == NULL) {
+        return false;
+    }
+    unsigned status = x->reply.status != 0 ? x->reply.status : HTTP_OK;
+    bool ok = MHD_queue_response(x->in.connection, status, x->response) == MHD_YES;
+    MHD_destroy_response(x->response);
+    x->response = NULL;
     return ok;
 }

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web/exchange: one request and its answer. A handler may wait, for a stand or for the
- * database, so each has a thread for as long as it takes, while the connection is set
- * aside; the thread that serves all connections never waits. For this room only. */
+ * web/exchange: one request and its answer. A handler may wait, for a stand, the database
+ * or a file, and a long answer takes a while to be put into words; so each has a thread for
+ * as long as it takes, while the connection is set aside. The thread that serves all
+ * connections never waits. For this room only. */
 #ifndef AMPLEDGER_WEB_EXCHANGE_H
 #define AMPLEDGER_WEB_EXCHANGE_H
 
@@ -9,17 +10,20 @@
 
 #include <pthread.h>
 
-/* At once under way; so many more may give orders, such as to stop. */
+/* At once under way: so many look, so many with those who give orders. An order to stop
+ * has places of its own, however many others wait for something. */
 #define WORK_MAX 48
 #define WORK_MAX_ORDERS 96
+#define WORK_MAX_STOPS 64
 
 struct exchange_house {
     struct web_config config;
     struct parking *parking;
     struct event_hub *hub;
+    struct downloads *downloads;
     pthread_mutex_t lock;
     pthread_cond_t changed;
-    size_t at_work;
+    size_t at_work, stops; /* stops are not counted in at_work */
     bool closed;
 };
 
@@ -38,7 +42,7 @@ struct exchange_request {
 struct exchange *exchange_new(struct exchange_house *h, const struct exchange_request *r);
 void exchange_delete(struct exchange *x);
 
-/* The headers are there: false when the answer is known already; then exchange_send(). */
+/* The headers are there: false when the body will not even be read; then exchange_send(). */
 bool exchange_begin(struct exchange *x);
 /* Some of the body. False: far too much, cut the connection. */
 bool exchange_take(struct exchange *x, const char *data, size_t n);

@@ -95,13 +95,15 @@ bool get_battery(const struct request *q, struct reply *out, struct err *e)
 bool post_retire(const struct request *q, struct reply *out, struct err *e)
 {
     struct battery b;
-    if (!body_read(q->body, NULL, 0, e) ||
-        !store_battery_retire(q->config->store, q->param, lookup_utc_now(q->config), e) ||
-        !store_battery_find(q->config->store, q->param, &b, e)) {
+    struct run_claim claim = {.battery = q->param, .doing = "being retired"};
+    if (!body_read(q->body, NULL, 0, e) || !run_host_claim(q->config->host, &claim, e)) {
         return false;
     }
-    out->body = battery_to_json(&b);
-    return true;
+    bool ok = store_battery_retire(q->config->store, q->param, lookup_utc_now(q->config), e) &&
+              store_battery_find(q->config->store, q->param, &b, e);
+    run_host_release(q->config->host, &claim);
+    out->body = ok ? battery_to_json(&b) : NULL;
+    return ok;
 }
 
 /* --- corrections --- */
@@ -167,9 +169,15 @@ static bool refuse_at_work(const struct web_config *c, const char *label, struct
 bool post_edit(const struct request *q, struct reply *out, struct err *e)
 {
     struct battery b;
-    if (!store_battery_find(q->config->store, q->param, &b, e) ||
-        !refuse_at_work(q->config, b.label, e) || !read_correction(q->body, &b, e) ||
-        !store_battery_edit(q->config->store, &b, lookup_utc_now(q->config), e)) {
+    struct run_claim claim = {.battery = q->param, .doing = "being corrected"};
+    if (!run_host_claim(q->config->host, &claim, e)) {
+        return false;
+    }
+    bool ok = store_battery_find(q->config->store, q->param, &b, e) &&
+              refuse_at_work(q->config, b.label, e) && read_correction(q->body, &b, e) &&
+              store_battery_edit(q->config->store, &b, lookup_utc_now(q->config), e);
+    run_host_release(q->config->host, &claim);
+    if (!ok) {
         return false;
     }
     for (size_t i = 0; i < run_host_count(q->config->host); i++) {

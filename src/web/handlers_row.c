@@ -17,7 +17,8 @@
 static json_t *place_to_json(const struct row_place *p)
 {
     bool has_run = p->run_nr != 0;
-    return json_pack("{s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "place",
+    return json_pack("{s:I, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "id",
+                     (json_int_t)p->nr, "place",
                      p->place > 0 ? json_integer(p->place) : json_null(), "battery",
                      text_to_json(p->battery), "profile", text_to_json(p->profile), "state",
                      row_state_names[p->state], "added_utc", utc_to_json(p->added_utc_ns),
@@ -182,16 +183,33 @@ bool post_row(const struct request *q, struct reply *out, struct err *e)
 
 /* --- changing --- */
 
-/* Which of those that wait: by its place or, where it waits once, by its battery. */
+/* Which of those that wait: by its id, its place or, where it waits once, its battery. */
 struct pointing {
-    int place; /* 0 not given */
+    int64_t id; /* 0 not given */
+    int place;  /* 0 not given */
     char battery[LABEL_SIZE];
 };
+#define POINTING_FIELDS 3
+
+static void pointing_fields(struct pointing *w, struct body_field out[POINTING_FIELDS])
+{
+    const struct body_field fields[POINTING_FIELDS] = {
+        {"id", BODY_ID, false, &w->id, 0},
+        {"place", BODY_COUNT, false, &w->place, 0},
+        {"battery", BODY_TEXT, false, w->battery, sizeof w->battery},
+    };
+    memcpy(out, fields, sizeof fields);
+}
 
 static bool fits(const struct pointing *w, const struct row_place *p)
 {
-    return p->place > 0 &&
-           (w->place > 0 ? p->place == w->place : strcmp(p->battery, w->battery) == 0);
+    if (p->place == 0) {
+        return false;
+    }
+    if (w->id > 0 || w->place > 0) {
+        return w->id > 0 ? p->nr == w->id : p->place == w->place;
+    }
+    return strcmp(p->battery, w->battery) == 0;
 }
 
 static bool find_place(const struct request *q, const struct pointing *w, struct row_place *out,
@@ -199,8 +217,9 @@ static bool find_place(const struct request *q, const struct pointing *w, struct
 {
     struct row_place *places = NULL;
     size_t n = 0, found = 0;
-    if ((w->place > 0) == (w->battery[0] != '\0')) {
-        return err_set(e, ERR_CONFIG, "give \"place\", a number from 1, or \"battery\", a label");
+    if ((w->id > 0) + (w->place > 0) + (w->battery[0] != '\0') != 1) {
+        return err_set(e, ERR_CONFIG,
+                       "give one of \"id\", \"place\", a number from 1, or \"battery\", a label");
     }
     if (!store_row_list(q->config->store, q->param, 0, &places, &n, e)) {
         return false;
@@ -216,6 +235,9 @@ static bool find_place(const struct request *q, const struct pointing *w, struct
         return err_set(e, ERR_CONFIG, "%s waits %zu times at %s: give its place", w->battery, found,
                        q->param);
     }
+    if (found == 0 && w->id > 0) {
+        return err_set(e, ERR_NOT_FOUND, "that one does not wait at %s any more", q->param);
+    }
     if (found == 0 && w->place > 0) {
         return err_set(e, ERR_NOT_FOUND, "nothing waits at %s in place %d; %zu wait in all",
                        q->param, w->place, n);
@@ -229,12 +251,11 @@ bool post_row_drop(const struct request *q, struct reply *out, struct err *e)
     struct row_place place;
     char why[ROW_REASON_SIZE] = "";
     size_t index = 0;
-    const struct body_field fields[] = {
-        {"place", BODY_COUNT, false, &w.place, 0},
-        {"battery", BODY_TEXT, false, w.battery, sizeof w.battery},
-        {"reason", BODY_TEXT, false, why, sizeof why},
+    struct body_field fields[POINTING_FIELDS + 1] = {
+        [POINTING_FIELDS] = {"reason", BODY_TEXT, false, why, sizeof why},
     };
-    return body_read(q->body, fields, 3, e) && stand_index(q, &index, e) &&
+    pointing_fields(&w, fields);
+    return body_read(q->body, fields, 4, e) && stand_index(q, &index, e) &&
            find_place(q, &w, &place, e) &&
            store_row_drop(q->config->store, place.nr, why, lookup_utc_now(q->config), e) &&
            changed(q, index, out, e);
@@ -246,12 +267,11 @@ bool post_row_move(const struct request *q, struct reply *out, struct err *e)
     struct row_place place;
     int to = 0;
     size_t index = 0;
-    const struct body_field fields[] = {
-        {"to", BODY_COUNT, true, &to, 0},
-        {"place", BODY_COUNT, false, &w.place, 0},
-        {"battery", BODY_TEXT, false, w.battery, sizeof w.battery},
+    struct body_field fields[POINTING_FIELDS + 1] = {
+        [POINTING_FIELDS] = {"to", BODY_COUNT, true, &to, 0},
     };
-    return body_read(q->body, fields, 3, e) && stand_index(q, &index, e) &&
+    pointing_fields(&w, fields);
+    return body_read(q->body, fields, 4, e) && stand_index(q, &index, e) &&
            find_place(q, &w, &place, e) && store_row_move(q->config->store, &place, to, e) &&
            changed(q, index, out, e);
 }

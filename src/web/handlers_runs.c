@@ -75,8 +75,10 @@ bool get_samples(const struct request *q, struct reply *out, struct err *e)
         reader_close(r);
         return false;
     }
-    const struct samples_wanted wanted = {row.nr, row.started_utc_ns, q->connection, q->parking};
+    const struct samples_wanted wanted = {row.nr, row.started_utc_ns, q->connection, q->parking,
+                                          q->downloads};
     out->stream = samples_stream(r, &wanted, e);
     run_row_free(&row);
+    out->status = out->stream == NULL && e->code == ERR_REFUSED ? HTTP_UNAVAILABLE : 0;
     return out->stream != NULL;
 }

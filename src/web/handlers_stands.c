@@ -63,8 +63,8 @@ bool get_stand(const struct request *q, struct reply *out, struct err *e)
     return true;
 }
 
-static bool begin(const struct request *q, const struct test_wanted *wanted,
-                  char run_id[UUID_TEXT_SIZE], struct err *e)
+static bool begin_by(const struct request *q, const struct test_wanted *wanted,
+                     char run_id[UUID_TEXT_SIZE], struct err *e)
 {
     struct test_parts parts = {0};
     bool ok = test_parts_load(q->config, wanted, &parts, e);
@@ -76,6 +76,19 @@ static bool begin(const struct request *q, const struct test_wanted *wanted,
     struct run_request r = {.stand = q->param, .profile = parts.profile, .battery = &parts.battery};
     ok = ok && run_host_begin(q->config->host, &r, run_id, e);
     test_parts_free(&parts);
+    return ok;
+}
+
+/* From reading its record until it is under test nobody corrects it or starts it elsewhere. */
+static bool begin(const struct request *q, const struct test_wanted *wanted,
+                  char run_id[UUID_TEXT_SIZE], struct err *e)
+{
+    struct run_claim claim = {.battery = wanted->battery, .doing = "being started"};
+    if (!run_host_claim(q->config->host, &claim, e)) {
+        return false;
+    }
+    bool ok = begin_by(q, wanted, run_id, e);
+    run_host_release(q->config->host, &claim);
     return ok;
 }
 

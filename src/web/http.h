@@ -11,6 +11,7 @@ struct MHD_Response;
 struct MHD_Connection;
 struct parking;
 struct event_hub;
+struct downloads;
 
 #define HTTP_OK 200u
 #define HTTP_CREATED 201u
@@ -40,6 +41,7 @@ struct request {
     struct MHD_Connection *connection;
     struct parking *parking;
     struct event_hub *hub;
+    struct downloads *downloads;
     const char *last_event; /* Last-Event-ID, NULL not given */
 };
 

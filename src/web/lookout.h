@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web/lookout: one thread that looks at stands and records twice a second and puts what
- * changed into the hub, however many look on. */
+ * web/lookout: two threads that look twice a second, one at the stands, one at the records,
+ * and put what changed into the hub, however many look on. The one that looks at the stands
+ * waits for no disk: what is shown live stays so while a database does not answer. */
 #ifndef AMPLEDGER_WEB_LOOKOUT_H
 #define AMPLEDGER_WEB_LOOKOUT_H
 
@@ -9,7 +10,7 @@
 
 struct lookout;
 
-/* All borrowed. `each_look` is called once a look, by the same thread. */
+/* All borrowed. `each_look` is called once a look by the thread that waits for no disk. */
 struct lookout_config {
     const struct web_config *web;
     struct event_hub *hub;

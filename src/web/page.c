@@ -23,6 +23,16 @@ bool page_is_file(const char *path)
     return strncmp(path, "/v1/", 4) != 0;
 }
 
+bool page_is_on_disk(const char *path)
+{
+    size_t n = sizeof charts / sizeof charts[0];
+    size_t i = 0;
+    while (i < n && strcmp(path, charts[i].path) != 0) {
+        i++;
+    }
+    return i < n;
+}
+
 static const char *type_of(const char *path)
 {
     static const char *const types[][2] = {{".html", "text/html; charset=utf-8"},

@@ -16,6 +16,8 @@ extern const struct page_content page_contents[]; /* path NULL ends it */
 
 /* Is this one of the page's addresses, whether or not there is something? */
 bool page_is_file(const char *path);
+/* One that page_file() reads from a disk, so that it may wait. */
+bool page_is_on_disk(const char *path);
 /* The file as out->stream, or a problem. */
 bool page_file(const char *method, const char *path, struct reply *out, struct err *e) NODISCARD;
 

@@ -1,12 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * web/samples: a thread reads the database and fills a bounded buffer; the
  * connection empties it, and is parked while there is nothing in it. When the client
- * goes away, the thread is told and joined; when the client stalls, the connection's
- * timeout does the same. */
+ * goes away, or stalls until the connection's timeout, the thread is told, and frees what
+ * is left when it comes round: whoever serves the connections waits for no disk. */
 #include "web/samples.h"
 
 #include "base/file.h"
 #include "base/log.h"
+#include "base/thread.h"
 #include "report/csv.h"
 #include "web/park.h"
 
@@ -18,11 +19,17 @@
 #define BUFFER_SIZE 65536
 #define BLOCK_SIZE 16384
 
+struct downloads {
+    pthread_mutex_t lock;
+    pthread_cond_t changed;
+    size_t under_way; /* threads */
+};
+
 struct stream {
+    struct downloads *downloads;
     struct reader *reader;
     int64_t nr, started_utc_ns;
     struct spot spot;
-    pthread_t thread;
     pthread_mutex_t lock;
     pthread_cond_t changed;
     bool finished; /* nothing more will be put */
@@ -31,6 +38,37 @@ struct stream {
     size_t n;
     char bytes[BUFFER_SIZE];
 };
+
+struct downloads *downloads_new(void)
+{
+    struct downloads *d = zalloc(sizeof *d);
+    pthread_mutex_init(&d->lock, NULL);
+    pthread_cond_init(&d->changed, NULL);
+    return d;
+}
+
+void downloads_free(struct downloads *d)
+{
+    if (d == NULL) {
+        return;
+    }
+    pthread_mutex_lock(&d->lock);
+    while (d->under_way > 0) {
+        pthread_cond_wait(&d->changed, &d->lock);
+    }
+    pthread_mutex_unlock(&d->lock);
+    pthread_cond_destroy(&d->changed);
+    pthread_mutex_destroy(&d->lock);
+    free(d);
+}
+
+static void left(struct downloads *d)
+{
+    pthread_mutex_lock(&d->lock);
+    d->under_way--;
+    pthread_cond_signal(&d->changed);
+    pthread_mutex_unlock(&d->lock);
+}
 
 /* False when nobody takes any more. */
 static bool put(struct stream *s, const char *bytes, size_t n)
@@ -56,9 +94,18 @@ static bool put_sample(void *context, int step, const struct sample *sample)
     return put(s, line, csv_format_sample(step, sample, s->started_utc_ns, line));
 }
 
+static void stream_free(struct stream *s)
+{
+    reader_close(s->reader);
+    pthread_cond_destroy(&s->changed);
+    pthread_mutex_destroy(&s->lock);
+    free(s);
+}
+
 static void *fill(void *context)
 {
     struct stream *s = context;
+    struct downloads *d = s->downloads;
     struct err e = {0};
     bool ok = put(s, CSV_SAMPLES_HEADER, strlen(CSV_SAMPLES_HEADER)) &&
               reader_samples(s->reader, s->nr, -1, put_sample, s, &e);
@@ -68,8 +115,15 @@ static void *fill(void *context)
         s->failed = true;
     }
     s->finished = true;
-    spot_leave(&s->spot);
+    bool is_last = s->abandoned;
+    if (!is_last) {
+        spot_leave(&s->spot);
+    }
     pthread_mutex_unlock(&s->lock);
+    if (is_last) {
+        stream_free(s);
+    }
+    left(d);
     return NULL;
 }
 
@@ -93,39 +147,53 @@ static ssize_t take(void *context, uint64_t position, char *out, size_t max)
     return result;
 }
 
-static void stream_free(struct stream *s)
-{
-    reader_close(s->reader);
-    pthread_cond_destroy(&s->changed);
-    pthread_mutex_destroy(&s->lock);
-    free(s);
-}
-
 static void leave(void *context)
 {
     struct stream *s = context;
     pthread_mutex_lock(&s->lock);
     s->abandoned = true;
+    bool is_last = s->finished;
     pthread_cond_signal(&s->changed);
     pthread_mutex_unlock(&s->lock);
-    pthread_join(s->thread, NULL);
-    stream_free(s);
+    if (is_last) {
+        stream_free(s);
+    }
+}
+
+static bool begin(struct stream *s, struct err *e)
+{
+    struct downloads *d = s->downloads;
+    pthread_t thread;
+    pthread_mutex_lock(&d->lock);
+    bool room = d->under_way < DOWNLOADS_MAX;
+    d->under_way += room ? 1 : 0;
+    pthread_mutex_unlock(&d->lock);
+    if (!room) {
+        return err_set(e, ERR_REFUSED, "%d downloads are under way; try again when one has ended",
+                       DOWNLOADS_MAX);
+    }
+    int failed = thread_start_deaf(&thread, fill, s);
+    if (failed != 0) {
+        left(d);
+        return err_set_errno(e, failed, "start a thread that reads samples");
+    }
+    pthread_detach(thread);
+    return true;
 }
 
 struct MHD_Response *samples_stream(struct reader *reader, const struct samples_wanted *wanted,
                                     struct err *e)
 {
     struct stream *s = zalloc(sizeof *s);
+    s->downloads = wanted->downloads;
     s->reader = reader;
     s->nr = wanted->nr;
     s->started_utc_ns = wanted->started_utc_ns;
     s->spot = (struct spot){.connection = wanted->connection, .parking = wanted->parking};
     pthread_mutex_init(&s->lock, NULL);
     pthread_cond_init(&s->changed, NULL);
-    int failed = pthread_create(&s->thread, NULL, fill, s);
-    if (failed != 0) {
+    if (!begin(s, e)) {
         stream_free(s);
-        err_set_errno(e, failed, "start a thread that reads samples");
         return NULL;
     }
     struct MHD_Response *r =

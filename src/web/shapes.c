@@ -203,8 +203,9 @@ json_t *stand_to_json(const struct stand_status *s)
         {"age_s", s->reading_age_s},
     };
     PUT_NUMBERS(reading, numbers);
-    return json_pack("{s:o, s:s, s:o, s:b, s:o, s:o, s:o, s:o, s:o}", "name", text_to_json(s->name),
-                     "phase", stand_phase_names[s->phase], "problem", text_to_json(s->problem),
+    return json_pack("{s:o, s:I, s:s, s:o, s:b, s:o, s:o, s:o, s:o, s:o}", "name",
+                     text_to_json(s->name), "look", (json_int_t)s->look, "phase",
+                     stand_phase_names[s->phase], "problem", text_to_json(s->problem),
                      "output_unconfirmed", s->output_unconfirmed, "reading", reading, "instruments",
                      instruments_of(s), "run", run_of(s), "trip", trip_to_json(&s->trip), "next",
                      next_of(s));

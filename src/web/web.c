@@ -12,6 +12,7 @@
 #include "web/lookout.h"
 #include "web/park.h"
 #include "web/patience.h"
+#include "web/samples.h"
 #include "web/socket.h"
 
 #include <microhttpd.h>
@@ -19,10 +20,14 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <unistd.h>
 
 #define SOCKET_CONNECTIONS_MAX 128u
 #define HTTP_CONNECTIONS_MAX 600u
+/* For instruments, the keeper's duplicates, and what requests at work have open: a client
+ * never takes the descriptor that a stand needs. */
+#define DESCRIPTORS_KEPT 640u
 /* Nothing sent or taken for so long. Longer than any order to a stand is waited for. */
 #define CONNECTION_TIMEOUT_S 120u
 
@@ -140,11 +145,33 @@ static bool open_socket(struct web *w, struct err *e)
     return listen_on(&w->socket, fd, SOCKET_CONNECTIONS_MAX, e);
 }
 
+/* As many as the process may have descriptors for; the limit is raised as far as it goes. */
+static unsigned http_connections(void)
+{
+    struct rlimit limit = {0, 0};
+    const rlim_t wanted = DESCRIPTORS_KEPT + SOCKET_CONNECTIONS_MAX + HTTP_CONNECTIONS_MAX;
+    if (getrlimit(RLIMIT_NOFILE, &limit) != 0) {
+        return HTTP_CONNECTIONS_MAX / 8;
+    }
+    if (limit.rlim_cur < wanted) {
+        limit.rlim_cur = limit.rlim_max < wanted ? limit.rlim_max : wanted;
+        (void)setrlimit(RLIMIT_NOFILE, &limit);
+        getrlimit(RLIMIT_NOFILE, &limit);
+    }
+    if (limit.rlim_cur >= wanted) {
+        return HTTP_CONNECTIONS_MAX;
+    }
+    log_info("no more than %llu files and connections are allowed (ulimit -n), so that fewer "
+             "browsers can connect at once",
+             (unsigned long long)limit.rlim_cur);
+    return limit.rlim_cur > wanted / 2 ? HTTP_CONNECTIONS_MAX / 4 : HTTP_CONNECTIONS_MAX / 16;
+}
+
 static bool open_tcp(struct web *w, struct err *e)
 {
     int fd = -1;
     return w->http[0] == '\0' || (socket_listen_tcp(w->http, w->http, &w->tcp.port, &fd, e) &&
-                                  listen_on(&w->tcp, fd, HTTP_CONNECTIONS_MAX, e));
+                                  listen_on(&w->tcp, fd, http_connections(), e));
 }
 
 static void each_look(void *context)
@@ -175,6 +202,7 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     w->socket.web = w->tcp.web = w;
     parking_open(&w->parking);
     exchange_open(&w->house);
+    w->house.downloads = downloads_new();
     w->hub = w->house.hub =
         hub_new(run_host_count(config->host), (uint64_t)clock_real_utc_ns() / NS_PER_MS);
     w->patience = patience_new();
@@ -211,6 +239,7 @@ void web_stop(struct web *w)
     if (w->socket_path[0] != '\0') {
         unlink(w->socket_path);
     }
+    downloads_free(w->house.downloads);
     hub_free(w->hub);
     patience_free(w->patience);
     exchange_free(&w->house);
