@@ -55,13 +55,22 @@ double fade_crossing(const struct fade_fit *f, double limit, bool rising);
 
 struct fade_fit fade_fit_plain(enum fade_law law, const struct fade_point *points, size_t n);
 
+/* The law at places of its axis with its interval there, from the same replicates: where the
+ * law is, not where a single test may come out. All of n places, the caller's; x is given. */
+struct fade_band {
+    size_t n;
+    const double *x;
+    double *fit, *low, *high;
+};
+
 struct fade_question {
     const struct fade_point *points;
     size_t n;
-    double limit;        /* same unit as y; NAN: no crossing is asked for */
-    bool rising;         /* beyond the limit means above it: a resistance */
-    unsigned replicates; /* of the bootstrap; 0: FADE_REPLICATES */
-    double level;        /* of the interval; 0: 0.95 */
+    struct fade_band *band; /* filled when there is enough and a limit; NULL: not asked for */
+    double limit;           /* same unit as y; NAN: no crossing is asked for */
+    bool rising;            /* beyond the limit means above it: a resistance */
+    unsigned replicates;    /* of the bootstrap; 0: FADE_REPLICATES */
+    double level;           /* of the interval; 0: 0.95 */
 };
 #define FADE_REPLICATES 1000
 

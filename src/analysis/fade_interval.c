@@ -72,7 +72,7 @@ struct bootstrap {
     gsl_rng *random;
 };
 
-static double replicate(struct bootstrap *b)
+static struct fade_fit replicate(struct bootstrap *b)
 {
     size_t n = b->q->n, from = 0;
     for (size_t i = 0; i < n; i++) {
@@ -85,23 +85,40 @@ static double replicate(struct bootstrap *b)
     }
     struct fade_laws again = *b->laws;
     enum fade_law best = fade_choose(&again, b->drawn, b->room, n);
-    return fade_crossing(&again.fit[best], b->q->limit, b->q->rising);
+    return again.fit[best];
+}
+
+/* Percentiles of m values, which it sorts: ranks, not between them, since some may be
+ * infinite. */
+static void ends_of(double *values, size_t m, double level, double *low, double *high)
+{
+    double tail = (1 - level) / 2 * (double)m;
+    size_t rank = (size_t)fmax(0, floor(tail) - 1);
+    gsl_sort(values, 1, m);
+    *low = values[rank];
+    *high = values[m - 1 - rank];
 }
 
 static void draw_all(struct bootstrap *b, struct fade_answer *out)
 {
     size_t m = b->q->replicates > 0 ? b->q->replicates : FADE_REPLICATES;
     double level = b->q->level > 0 ? b->q->level : LEVEL;
-    double *crossings = zalloc(m * sizeof *crossings);
+    const struct fade_band *band = b->q->band;
+    size_t places = band != NULL ? band->n : 0;
+    double *crossings = zalloc(m * (1 + places) * sizeof *crossings);
+    double *values = crossings + m; /* m of each place */
     for (size_t i = 0; i < m; i++) {
-        crossings[i] = replicate(b);
+        const struct fade_fit fit = replicate(b);
+        crossings[i] = fade_crossing(&fit, b->q->limit, b->q->rising);
+        for (size_t k = 0; k < places; k++) {
+            values[k * m + i] = fade_value(&fit, band->x[k]);
+        }
     }
-    gsl_sort(crossings, 1, m);
-    double tail = (1 - level) / 2 * (double)m;
-    /* Ranks, not between them: some may be infinite. */
-    size_t low = (size_t)fmax(0, floor(tail) - 1), high = m - 1 - low;
-    out->crossing_low = crossings[low];
-    out->crossing_high = crossings[high];
+    ends_of(crossings, m, level, &out->crossing_low, &out->crossing_high);
+    for (size_t k = 0; k < places; k++) {
+        band->fit[k] = fade_value(&out->fit, band->x[k]);
+        ends_of(values + k * m, m, level, &band->low[k], &band->high[k]);
+    }
     free(crossings);
 }
 

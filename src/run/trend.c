@@ -137,6 +137,28 @@ static void put_crossing(json_t *o, const struct course *c, const struct fade_an
     json_object_set_new(o, "far_beyond_data", json_boolean(a->crossing > 2 * last));
 }
 
+#define BAND_PLACES 41
+#define BAND_REACH 2.0 /* times the last result's place: beyond, a law says little */
+
+struct band {
+    double x[BAND_PLACES], fit[BAND_PLACES], low[BAND_PLACES], high[BAND_PLACES];
+};
+
+static json_t *numbers_of(const double values[BAND_PLACES])
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < BAND_PLACES; i++) {
+        json_array_append_new(list, json_number(values[i]));
+    }
+    return list;
+}
+
+static json_t *band_to_json(const struct band *b)
+{
+    return json_pack("{s:o, s:o, s:o, s:o}", "x", numbers_of(b->x), "fit", numbers_of(b->fit),
+                     "low", numbers_of(b->low), "high", numbers_of(b->high));
+}
+
 static const char *why_not(size_t n)
 {
     return n < FADE_POINTS_LEAST ? "not enough data: a law needs five comparable results"
@@ -148,7 +170,13 @@ static json_t *course_to_json(const struct course *c)
     struct fade_point *points = zalloc((c->axis.h->count + 1) * sizeof *points);
     struct fade_answer a;
     size_t n = collect(c, points);
-    struct fade_question q = {.points = points, .n = n, .limit = c->limit, .rising = c->rising};
+    struct band places;
+    for (size_t i = 0; i < BAND_PLACES; i++) {
+        places.x[i] = n > 0 ? BAND_REACH * points[n - 1].x * (double)i / (BAND_PLACES - 1) : 0;
+    }
+    struct fade_band band = {BAND_PLACES, places.x, places.fit, places.low, places.high};
+    struct fade_question q = {
+        .points = points, .n = n, .band = &band, .limit = c->limit, .rising = c->rising};
     fade_judge(&q, &a, NULL);
     json_t *o = json_pack(
         "{s:I, s:b, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:o, s:I, s:o}", "points",
@@ -161,6 +189,7 @@ static json_t *course_to_json(const struct course *c)
         json_number(c->limit), "outliers", (json_int_t)a.outliers, "least_squares", plain_fits(&a));
     if (a.enough) {
         put_crossing(o, c, &a, points[n - 1].x);
+        json_object_set_new(o, "band", band_to_json(&places));
     }
     free(points);
     return o;

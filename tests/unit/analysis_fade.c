@@ -292,6 +292,34 @@ static void the_same_points_give_the_same_answer(void **state)
     assert_true(a.crossing_low < a.crossing && a.crossing < a.crossing_high);
 }
 
+/* Both are of the same replicates: where the lower edge of a falling law comes to the limit,
+ * there the interval of the crossing begins. */
+static void the_band_meets_the_limit_where_the_interval_ends(void **state)
+{
+    (void)state;
+    struct life l = life_of(FADE_LINE, 25, 14, 0.4);
+    struct fade_point points[POINTS_MOST];
+    srand(16);
+    live(&l, points);
+    struct fade_answer a = judge(points, l.n, NULL);
+    const double x[] = {points[l.n / 2].x, a.crossing_low, a.crossing, a.crossing_high};
+    double fit[4], low[4], high[4];
+    struct fade_band band = {4, x, fit, low, high};
+    struct fade_question q = {
+        .points = points, .n = l.n, .limit = 80, .band = &band, .replicates = 200};
+    struct fade_answer b;
+    fade_judge(&q, &b, NULL);
+    assert_true(b.crossing_low == a.crossing_low && b.crossing_high == a.crossing_high);
+    double width = high[2] - low[2];
+    close_to(low[1], 80, 0.1 * width);
+    close_to(fit[2], 80, 1e-9 * 80);
+    close_to(high[3], 80, 0.1 * width);
+    for (size_t k = 0; k < 4; k++) {
+        assert_true(low[k] < fit[k] && fit[k] < high[k]);
+    }
+    assert_true(high[0] - low[0] < width); /* surer amid the results than beyond them */
+}
+
 /* For tests/checks/second_opinion_fade.py: random records and what comes out here. */
 static void print_records(void)
 {
@@ -330,6 +358,7 @@ int main(int argc, char **argv)
         cmocka_unit_test(too_little_is_said_to_be_so),
         cmocka_unit_test(crossings_at_their_edges),
         cmocka_unit_test(the_same_points_give_the_same_answer),
+        cmocka_unit_test(the_band_meets_the_limit_where_the_interval_ends),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -133,6 +133,10 @@ static void a_life_is_followed(void **state)
     assert_true(at(o, "capacity", "by_date", "crossing_low") < 13 * 28 + 1);
     assert_true(at(o, "capacity", "by_date", "crossing_high") > 13 * 28 - 1);
     close_to(at(o, "resistance", "by_date", "crossing"), 12 / 0.4 * 28, 60);
+    const json_t *band =
+        json_object_get(json_object_get(json_object_get(o, "capacity"), "by_date"), "band");
+    assert_int_equal(json_array_size(json_object_get(band, "low")), 41);
+    close_to(json_number_value(json_array_get(json_object_get(band, "x"), 40)), 2 * 8 * 28, 1e-6);
     const json_t *last = json_array_get(json_object_get(o, "points"), 8);
     /* Eight discharges before it: 98 + 96 + ... + 84 Ah, less the scatter, over 90 Ah. */
     close_to(json_number_value(json_object_get(last, "cycles")), 8.0 * 91 / 90, 0.01);
