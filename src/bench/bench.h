@@ -67,14 +67,16 @@ struct stand_config *bench_stand(struct bench *b, const char *name,
 /* Open, make safe, identify every instrument of one stand, in that order of
  * urgency: every openable load and supply is made safe before anything is
  * asked. Goes through all even when some fail; *e holds the first failure,
- * problem[role] the text for each ("" fine). */
+ * problem[role] the text for each ("" fine). still_on: an output answers,
+ * and is not off. */
 struct stand_health {
-    bool ok;
+    bool ok, still_on;
     char problem[4][ERR_TEXT_SIZE];
 };
 bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct err *e) NODISCARD;
 
-/* Every output of the stand off and confirmed; tries all, reports the first failure. */
+/* Every output of the stand off and confirmed; tries all. Of several failures it reports one
+ * that answers and is not off (ERR_INSTRUMENT) before one that is silent or gone. */
 bool stand_make_safe(struct stand_config *s, int tries, struct err *e) NODISCARD;
 
 /* What a stand's outputs do while it is read. */

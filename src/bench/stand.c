@@ -71,6 +71,7 @@ bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct 
     bool off = confirm_off(s, BRING_UP_TRIES, not_off);
     for (size_t i = 0; !off && i < OUTPUTS; i++) {
         if (not_off[outputs[i]].code != ERR_NONE) {
+            h.still_on = h.still_on || not_off[outputs[i]].code == ERR_INSTRUMENT;
             note_problem(&h, outputs[i], &not_off[outputs[i]], e);
         }
     }
@@ -92,11 +93,15 @@ bool stand_make_safe(struct stand_config *s, int tries, struct err *e)
     struct err not_off[4];
     stand_send_off(s);
     bool ok = confirm_off(s, tries, not_off);
-    for (size_t i = 0; !ok && e != NULL && i < OUTPUTS; i++) {
-        if (not_off[outputs[i]].code != ERR_NONE) {
-            *e = not_off[outputs[i]];
-            break;
+    const struct err *worst = NULL;
+    for (size_t i = 0; i < OUTPUTS; i++) {
+        const struct err *why = &not_off[outputs[i]];
+        if (why->code != ERR_NONE && (worst == NULL || why->code == ERR_INSTRUMENT)) {
+            worst = why;
         }
+    }
+    if (worst != NULL && e != NULL) {
+        *e = *worst;
     }
     return ok;
 }

@@ -119,6 +119,26 @@ static bool is_unconfirmed(struct stand *s)
     return unconfirmed;
 }
 
+/* nr 0: it belongs to no run. */
+static void record_alarm(struct stand *s, int64_t nr, int64_t utc_ns, double t_s, const char *text)
+{
+    if (!store_put_event(s->store, nr, utc_ns, t_s, "alarm", text)) {
+        log_error("%s: this alarm could not be stored: %s", s->config->name, text);
+    }
+}
+
+static void tell_unconfirmed(struct stand *s, const struct err *why)
+{
+    /* Once, not with every retry; a run tells it itself, with its battery. */
+    if (!is_unconfirmed(s) && phase_of(s) != STAND_RUNNING) {
+        record_alarm(s, 0, clock_utc_ns(s->clock), NAN, why->text);
+        stand_tell_alarm(s, "output-unconfirmed",
+                         "an output could not be confirmed off: disconnect the battery by hand");
+    }
+    log_error("%s: OUTPUT NOT CONFIRMED OFF, disconnect the battery by hand: %s", s->config->name,
+              why->text);
+}
+
 bool stand_safe(struct stand *s, struct err *e)
 {
     bool safe = stand_make_safe(s->config, SAFE_TRIES, e);
@@ -127,16 +147,10 @@ bool stand_safe(struct stand *s, struct err *e)
         log_warn("%s: %s", s->config->name, e->text);
         return false;
     }
-    /* Once, not with every retry; a run tells it itself, with its battery. */
-    if (!safe && !is_unconfirmed(s) && phase_of(s) != STAND_RUNNING) {
-        stand_tell_alarm(s, "output-unconfirmed",
-                         "an output could not be confirmed off: disconnect the battery by hand");
+    if (!safe) {
+        tell_unconfirmed(s, e);
     }
     set_unconfirmed(s, !safe);
-    if (!safe) {
-        log_error("%s: OUTPUT NOT CONFIRMED OFF, disconnect the battery by hand: %s",
-                  s->config->name, e->text);
-    }
     return safe;
 }
 
@@ -203,6 +217,10 @@ static bool bring_up(struct stand *s, struct err *e)
         stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
         log_info("%s: every instrument answers, outputs off", s->config->name);
     } else {
+        if (health.still_on && !is_unconfirmed(s)) { /* by whomever it was switched on */
+            tell_unconfirmed(s, e);
+            set_unconfirmed(s, true);
+        }
         if (!was_missing && e->code != ERR_INTERRUPTED) {
             log_warn("%s: %s", s->config->name, e->text);
         }
@@ -227,9 +245,7 @@ static void raise_alarm(struct stand *s, double temperature_C, double rise_C)
     pthread_mutex_unlock(&s->lock);
     int64_t utc_ns = clock_utc_ns(s->clock);
     double t_s = nr != 0 ? (double)(utc_ns - started_utc_ns) / (double)NS_PER_S : (double)NAN;
-    if (!store_put_event(s->store, nr, utc_ns, t_s, "alarm", text)) {
-        log_error("%s: the alarm above could not be stored", s->config->name);
-    }
+    record_alarm(s, nr, utc_ns, t_s, text);
     stand_tell_alarm(s, "temperature-rising", text);
 }
 

@@ -12,6 +12,7 @@ latched until a person clears it, and the database is sound.
 """
 import argparse
 import concurrent.futures
+import contextlib
 import dataclasses
 import json
 import os
@@ -233,6 +234,29 @@ def _():
         return Result("ALARM (disconnect by hand), no start; off was tried on and on, and held "
                       "when the load obeyed again", run["outcome"], off_ms, "from the order to "
                       "stop to the first off line")
+    return with_bench(act)
+
+
+@row("the load is on and does not obey when the daemon starts (both processes were killed)")
+def _():
+    def act(b):
+        b.discharge()
+        b.control(f"fault {LOAD} stays-on")
+        worker = b.worker()
+        b.daemon.kill()
+        with contextlib.suppress(ProcessLookupError):  # it leaves with its keeper
+            os.kill(worker, signal.SIGKILL)
+        b.daemon.wait(5)
+        must(b.load_is("on"), "off although it ignores off")
+        b.start_daemon()
+        must_alarm(b)
+        b.expect_no_start()
+        b.control(f"clear-fault {LOAD}")
+        b.must_be_off()
+        await_that(30, "the alarm ends", lambda: not b.stand()["output_unconfirmed"])
+        b.must_be_sound()
+        return Result("ALARM (disconnect by hand), no start; held off when the load obeyed again",
+                      b.run()["outcome"])
     return with_bench(act)
 
 
