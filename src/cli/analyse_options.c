@@ -6,6 +6,7 @@
 #include "base/file.h"
 #include "base/quantity.h"
 #include "base/yaml.h"
+#include "cli/accuracy.h"
 
 #include <getopt.h>
 #include <math.h>
@@ -183,41 +184,9 @@ static bool read_word(int id, const char *const *words, size_t *index, struct er
                    optarg, list);
 }
 
-static bool read_accuracy_part(int id, const char *text, enum dimension unit, struct accuracy *a,
-                               struct err *e)
-{
-    struct quantity q;
-    if (!quantity_parse_as(text, DIM_BIT(DIM_RATIO) | DIM_BIT(unit), &q, e))
-        return err_prefix(e, "--%s", option_name(id));
-    double *part = q.dimension == DIM_RATIO ? &a->gain : &a->offset;
-    if (!isnan(*part) || !(q.value >= 0))
-        return err_set(e, ERR_CONFIG,
-                       "--%s: \"%s\" must be one share and one amount, none negative, e.g. "
-                       "\"0.1 %% + 5 m%s\"",
-                       option_name(id), optarg, unit == DIM_CURRENT ? "A" : "V");
-    *part = q.value;
-    return true;
-}
-
-/* "0.1 % + 5 mA", or one of the two. */
 static bool read_accuracy(int id, enum dimension unit, struct accuracy *a, struct err *e)
 {
-    char text[64];
-    a->gain = a->offset = NAN;
-    if (!text_format(text, sizeof text, "%s", optarg))
-        return err_set(e, ERR_CONFIG,
-                       "--%s: the text is too long; write it like \"0.1 %% + 5 m%s\"",
-                       option_name(id), unit == DIM_CURRENT ? "A" : "V");
-    char *part = text;
-    while (part != NULL) {
-        char *plus = strchr(part, '+');
-        if (plus != NULL)
-            *plus++ = '\0';
-        if (!read_accuracy_part(id, part, unit, a, e))
-            return false;
-        part = plus;
-    }
-    return true;
+    return accuracy_read(optarg, unit, a, e) || err_prefix(e, "--%s", option_name(id));
 }
 
 static bool read_accept(struct parsing *p, struct err *e)

@@ -6,7 +6,7 @@
 
 #include <string.h>
 
-#define OPTIONS_MAX 20
+#define OPTIONS_MAX 28
 
 struct reading {
     const struct args_spec *spec;

@@ -52,6 +52,7 @@ verb_fn verb_battery, verb_lot, verb_queue;
 verb_fn verb_plan, verb_profiles;
 verb_fn verb_start, verb_watch;
 verb_fn verb_runs, verb_show, verb_recompute, verb_export, verb_report;
+verb_fn verb_import, verb_backup;
 verb_fn verb_trend, verb_match;
 verb_fn verb_ports;
 verb_fn verb_rates, verb_runtime, verb_corrections;

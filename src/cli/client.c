@@ -12,6 +12,7 @@
 #define CONNECT_TIMEOUT_S 5L
 #define ANSWER_TIMEOUT_S 100L /* a stand is waited for up to 60 s by the daemon */
 #define STALL_S 60L
+#define PATIENT_S 3600L
 #define ANSWER_MAX (64u * 1024 * 1024)
 #define HTTP_ERRORS 400L
 
@@ -19,6 +20,7 @@ struct client {
     CURL *curl;
     struct curl_slist *headers;
     const char *socket;
+    bool patient;
 };
 
 /* Where an answer goes: errors always into text, a download into the file. */
@@ -53,6 +55,11 @@ void client_close(struct client *c)
         curl_global_cleanup();
         free(c);
     }
+}
+
+void client_be_patient(struct client *c)
+{
+    c->patient = true;
 }
 
 static long status_of(CURL *curl)
@@ -102,9 +109,9 @@ static void set_up(struct client *c, const char *url, struct sink *sink)
     curl_easy_setopt(c->curl, CURLOPT_CONNECTTIMEOUT, CONNECT_TIMEOUT_S);
     if (sink->file != NULL) { /* as long as it takes, while something comes */
         curl_easy_setopt(c->curl, CURLOPT_LOW_SPEED_LIMIT, 1L);
-        curl_easy_setopt(c->curl, CURLOPT_LOW_SPEED_TIME, STALL_S);
+        curl_easy_setopt(c->curl, CURLOPT_LOW_SPEED_TIME, c->patient ? PATIENT_S : STALL_S);
     } else {
-        curl_easy_setopt(c->curl, CURLOPT_TIMEOUT, ANSWER_TIMEOUT_S);
+        curl_easy_setopt(c->curl, CURLOPT_TIMEOUT, c->patient ? PATIENT_S : ANSWER_TIMEOUT_S);
     }
     curl_easy_setopt(c->curl, CURLOPT_WRITEFUNCTION, on_bytes);
     curl_easy_setopt(c->curl, CURLOPT_WRITEDATA, sink);

@@ -15,6 +15,8 @@ struct client;
 /* Makes the object; the first request connects. `socket` is borrowed. */
 bool client_open(const char *socket, struct client **out, struct err *e) NODISCARD;
 void client_close(struct client *c); /* NULL is fine */
+/* What is asked next may take long: an hour, instead of 100 s for an answer. */
+void client_be_patient(struct client *c);
 
 /* ERR_LINK_LOST: no daemon answers, with the remedy. What the daemon itself says
  * keeps its code and sentence; troubles with instruments become ERR_REFUSED, so

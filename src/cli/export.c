@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/export: the verbs export and report. A file appears whole or not at all: it is written
- * beside its name, brought to the disk, then renamed. */
+ * cli/export: the verbs export, report and backup. A file appears whole or not at all: it is
+ * written beside its name, brought to the disk, then gets its name. */
 #include "base/file.h"
 #include "cli/args.h"
 #include "cli/ask.h"
@@ -13,17 +13,35 @@
 
 #define FILE_MODE 0666 /* less the umask */
 
-static bool download(const struct cli *c, const char *path, FILE *f, struct err *e)
+/* What a verb that fetches a file is about. */
+struct fetched {
+    const char *wants;  /* of -o */
+    const char *before; /* of the address */
+    const char *after;
+    const char *which;
+    const char *name; /* NULL or "-": standard output */
+    bool keeps;       /* a file that is there already is left alone */
+    bool takes_long;
+};
+
+static bool download(const struct cli *c, const struct fetched *w, const char *path, FILE *f,
+                     struct err *e)
 {
     struct client *client = NULL;
-    bool ok = client_open(c->socket, &client, e) && client_download(client, path, f, e);
+    if (!client_open(c->socket, &client, e)) {
+        return false;
+    }
+    if (w->takes_long) {
+        client_be_patient(client);
+    }
+    bool ok = client_download(client, path, f, e);
     client_close(client);
     return ok;
 }
 
-static bool to_stdout(const struct cli *c, const char *path, struct err *e)
+static bool to_stdout(const struct cli *c, const struct fetched *w, const char *path, struct err *e)
 {
-    if (!download(c, path, stdout, e)) {
+    if (!download(c, w, path, stdout, e)) {
         return false;
     }
     return (fflush(stdout) == 0 && !ferror(stdout)) ||
@@ -38,9 +56,33 @@ static bool settle(FILE *f, const char *name, struct err *e)
            err_set_errno(e, errno, "write %s", name);
 }
 
-static bool to_file(const struct cli *c, const char *path, const char *name, struct err *e)
+static bool refuse_existing(const char *name, struct err *e)
+{
+    return err_set(e, ERR_CONFIG, "%s is there already and is left as it is; choose another name",
+                   name);
+}
+
+/* A link does not take the place of a file, unlike a renaming. */
+static bool give_name(const struct fetched *w, const char *part, struct err *e)
+{
+    if (!w->keeps) {
+        return rename(part, w->name) == 0 || err_set_errno(e, errno, "give %s its name", w->name);
+    }
+    if (link(part, w->name) == 0) {
+        unlink(part);
+        return true;
+    }
+    return errno == EEXIST ? refuse_existing(w->name, e)
+                           : err_set_errno(e, errno, "give %s its name", w->name);
+}
+
+static bool to_file(const struct cli *c, const struct fetched *w, const char *path, struct err *e)
 {
     char part[4096];
+    const char *name = w->name;
+    if (w->keeps && access(name, F_OK) == 0) {
+        return refuse_existing(name, e);
+    }
     if (!text_format(part, sizeof part, "%s.XXXXXX", name)) {
         return err_set(e, ERR_CONFIG, "the file name %.60s... is too long", name);
     }
@@ -51,33 +93,22 @@ static bool to_file(const struct cli *c, const char *path, const char *name, str
         e->code = ERR_CONFIG; /* the name that was given */
         return false;
     }
-    bool ok = download(c, path, f, e) && settle(f, name, e);
+    bool ok = download(c, w, path, f, e) && settle(f, name, e);
     if (fclose(f) != 0 && ok) {
         ok = err_set_errno(e, errno, "write %s", name);
     }
-    if (ok && rename(part, name) != 0) {
-        ok = err_set_errno(e, errno, "give %s its name", name);
-    }
+    ok = ok && give_name(w, part, e);
     if (!ok) {
         unlink(part);
     }
     return ok;
 }
 
-/* What a verb that fetches a file is about. */
-struct fetched {
-    const char *wants;  /* of -o */
-    const char *before; /* of the address */
-    const char *after;
-    const char *which;
-    const char *name; /* NULL or "-": standard output */
-};
-
 static int fetch(struct cli *c, const char *verb, const struct fetched *w)
 {
     char path[CLIENT_PATH_SIZE];
     struct err e = {0};
-    if (!client_path(path, w->before, w->which, w->after, &e)) {
+    if (!client_path(path, w->before, w->which != NULL ? w->which : "", w->after, &e)) {
         return cli_fail(verb, &e);
     }
     bool to_output = w->name == NULL || strcmp(w->name, "-") == 0;
@@ -85,11 +116,11 @@ static int fetch(struct cli *c, const char *verb, const struct fetched *w)
         err_set(&e, ERR_CONFIG, "--json needs -o %s, because it goes to standard output", w->wants);
         return cli_fail(verb, &e);
     }
-    if (to_output ? !to_stdout(c, path, &e) : !to_file(c, path, w->name, &e)) {
+    if (to_output ? !to_stdout(c, w, path, &e) : !to_file(c, w, path, &e)) {
         return cli_fail(verb, &e);
     }
     if (c->json) {
-        json_t *document = json_pack("{s:s, s:s}", "run", w->which, "file", w->name);
+        json_t *document = json_pack("{s:s*, s:s}", "run", w->which, "file", w->name);
         print_json(document);
         json_decref(document);
     } else if (!to_output) {
@@ -100,7 +131,7 @@ static int fetch(struct cli *c, const char *verb, const struct fetched *w)
 
 int verb_export(struct cli *c, int argc, char **argv)
 {
-    struct fetched w = {"FILE.csv", "/v1/runs/", "/samples", NULL, NULL};
+    struct fetched w = {.wants = "FILE.csv", .before = "/v1/runs/", .after = "/samples"};
     const struct option_spec options[] = {
         {.name = "output", .letter = 'o', .wants = w.wants, .text = &w.name},
     };
@@ -112,7 +143,7 @@ int verb_export(struct cli *c, int argc, char **argv)
 
 int verb_report(struct cli *c, int argc, char **argv)
 {
-    struct fetched w = {"FILE.html", "/v1/runs/", "/report", NULL, NULL};
+    struct fetched w = {.wants = "FILE.html", .before = "/v1/runs/", .after = "/report"};
     const char *battery = NULL;
     const struct option_spec options[] = {
         {.name = "output", .letter = 'o', .wants = w.wants, .text = &w.name},
@@ -134,4 +165,14 @@ int verb_report(struct cli *c, int argc, char **argv)
         w.which = battery;
     }
     return fetch(c, argv[0], &w);
+}
+
+int verb_backup(struct cli *c, int argc, char **argv)
+{
+    struct fetched w = {
+        .wants = "FILE", .before = "/v1/backup", .after = "", .keeps = true, .takes_long = true};
+    const struct operand_spec operand = {"FILE", &w.name, true};
+    const struct args_spec spec = {NULL, 0, &operand, 1};
+    struct err e = {0};
+    return args_read(&spec, c, argc, argv, &e) ? fetch(c, argv[0], &w) : cli_fail(argv[0], &e);
 }

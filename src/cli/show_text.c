@@ -25,8 +25,9 @@ static void add_fact(struct table *t, const char *name, const char *text)
 static void print_what(const json_t *run, FILE *f)
 {
     char text[300];
-    text_format(text, sizeof text, "%lld: %s on %s at %s, %s", integer_at(run, "number"),
-                text_at(run, "profile"), text_at(run, "battery"), text_at(run, "stand"),
+    text_format(text, sizeof text, "%lld: %s on %s%s%s, %s", integer_at(run, "number"),
+                text_at(run, "profile"), text_at(run, "battery"),
+                text_at(run, "stand")[0] != '\0' ? " at " : "", text_at(run, "stand"),
                 words_time(text_at(run, "started_utc")).s);
     print_wrapped("  run      ", text, f);
 }
@@ -125,23 +126,46 @@ static void leads_in_words(double ohm, struct words *out)
     }
 }
 
+/* Where it was made: at a stand, or elsewhere. */
+static void add_place(struct table *t, const json_t *run)
+{
+    const json_t *from = json_object_get(run, "imported");
+    char text[400];
+    struct words leads;
+    leads_in_words(number_at(run, "lead_resistance_ohm"), &leads);
+    if (!json_is_object(from)) {
+        text_format(text, sizeof text, "%s; voltage by %s%s", text_at(run, "stand"),
+                    text_at(run, "voltage_source"), leads.s);
+        add_fact(t, "stand", text);
+        return;
+    }
+    text_format(text, sizeof text, "recorded elsewhere, taken from %s on %.10s",
+                text_at(from, "file"), text_at(from, "at"));
+    add_fact(t, "from", text);
+    add_fact(t, "its SHA-256", text_at(from, "sha256"));
+    if (isfinite(number_at(from, "from_s")) || isfinite(number_at(from, "to_s"))) {
+        text_format(text, sizeof text, "%s to %s of the file",
+                    words_amount(number_at(from, "from_s"), 1, "s").s,
+                    words_amount(number_at(from, "to_s"), 1, "s").s);
+        add_fact(t, "rows", text);
+    }
+    text_format(text, sizeof text, "%s%s", text_at(run, "voltage_source"), leads.s);
+    add_fact(t, "voltage by", text);
+}
+
 static void print_conditions(const json_t *run, FILE *f)
 {
     static const struct column columns[] = {{NULL, LEFT}, {NULL, LEFT}};
     const json_t *result = json_object_get(run, "result");
     struct table *t = table_new(columns, 2);
     char text[200];
-    struct words leads;
     text_format(text, sizeof text, "%lld, id %s", integer_at(run, "number"), text_at(run, "id"));
     add_fact(t, "run", text);
     text_format(text, sizeof text, "%s: %s", text_at(run, "battery"),
                 battery_in_words(json_object_get(run, "battery_record")).s);
     add_fact(t, "battery", text);
     add_fact(t, "profile", text_at(run, "profile"));
-    leads_in_words(number_at(run, "lead_resistance_ohm"), &leads);
-    text_format(text, sizeof text, "%s; voltage by %s%s", text_at(run, "stand"),
-                text_at(run, "voltage_source"), leads.s);
-    add_fact(t, "stand", text);
+    add_place(t, run);
     add_fact(t, "started", words_time(text_at(run, "started_utc")).s);
     text_format(text, sizeof text, "%s, %s, after %s", text_at(run, "outcome"),
                 words_time(text_at(run, "ended_utc")).s, duration_of(run).s);
@@ -202,7 +226,7 @@ static void print_instruments(const json_t *run, FILE *f)
         const char *cells[] = {text_at(in, "role"), text_at(in, "driver"), what};
         table_add(t, cells);
     }
-    fputs("\nInstruments\n", f);
+    fputs(json_array_size(list) > 0 ? "\nInstruments\n" : "", f);
     table_print(t, 2, f);
 }
 
@@ -252,7 +276,7 @@ void run_print(const json_t *run, FILE *f)
     print_conditions(run, f);
     steps_print(run, f);
     print_uncertainty(run, f);
-    if (json_is_object(plan)) {
+    if (json_array_size(json_object_get(plan, "limits")) > 0) {
         limits_print(plan, f);
     }
     print_instruments(run, f);

@@ -16,10 +16,13 @@ static void print_points(const json_t *document, FILE *f)
                                             {"degC", RIGHT}};
     const json_t *points = json_object_get(document, "points");
     struct table *t = table_new(columns, 7);
+    bool any_from_elsewhere = false;
     for (size_t i = 0; i < json_array_size(points); i++) {
         const json_t *p = json_array_get(points, i);
         char run[32];
-        text_format(run, sizeof run, "%lld", integer_at(p, "run"));
+        bool from_elsewhere = text_at(p, "imported")[0] != '\0';
+        any_from_elsewhere = any_from_elsewhere || from_elsewhere;
+        text_format(run, sizeof run, from_elsewhere ? "* %lld" : "%lld", integer_at(p, "run"));
         struct words begun = words_time(text_at(p, "utc"));
         struct words cycles = words_amount(number_at(p, "cycles"), 1, "");
         struct words Ah = words_amount(number_at(p, "capacity_Ah"), 3, "");
@@ -30,6 +33,7 @@ static void print_points(const json_t *document, FILE *f)
         table_add(t, cells);
     }
     table_print(t, 2, f);
+    fputs(any_from_elsewhere ? "  * recorded elsewhere, taken from a file\n" : "", f);
 }
 
 static void date_only(char out[16], const char *utc)

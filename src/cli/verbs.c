@@ -261,6 +261,40 @@ static const char match_help[] =
     "Each battery counts by its newest comparable result. The same lot gives the same\n"
     "sets each time.\n";
 
+static const char import_help[] =
+    "Makes a recorded log a run of a battery, so that older records join its history.\n"
+    "It is marked as recorded elsewhere wherever it is shown, with the file's SHA-256.\n"
+    "\n"
+    "  ampledger import lamp-2024.csv --battery lamp-7 --started 2024-05-01T18:00:00Z \\\n"
+    "      --cutoff 10V --starts-full\n"
+    "  ampledger import lamp-2024.csv --battery lamp-7 --started 2024-05-01T18:00:00Z \\\n"
+    "      --time Elapsed:min --voltage U --current I:mA --discharge-positive \\\n"
+    "      --from 30min --to 9h --cutoff 2.5V/cell --accept \"80 %\"\n"
+    "\n"
+    "  --started TIME      of the first row that is taken, UTC\n"
+    "  --step KIND         discharge (default), charge, rest or pulse; --name TEXT\n"
+    "  --time, --voltage, --current, --temperature COLUMN\n"
+    "                      what the header calls them, and :UNIT if it is no SI unit\n"
+    "  --from, --to TIME   only rows of this time, by the file's own\n"
+    "  --starts-full       it was full and rested before: else it is in no trend\n"
+    "  --set-current A     what was set, also 0.2C; left out: the mean under load\n"
+    "  --lead-resistance R, --sense two-wire|remote-sense|meter, --voltage-accuracy,\n"
+    "  --current-accuracy  as for analyse; the uncertainty goes by them\n"
+    "  --accept LEAST, --decision RULE, --guard-share PART\n"
+    "                      as for analyse; without --accept there is no verdict\n"
+    "\n"
+    "All or nothing: a bad row is told with its line, and nothing is changed. The same\n"
+    "rows of a file are taken once for a battery.\n";
+
+static const char backup_help[] =
+    "Writes a whole and consistent copy of the database, also while runs go on, and has\n"
+    "it checked. A file that is there already is left as it is.\n"
+    "\n"
+    "  ampledger backup ledger-2026-03-01.db\n"
+    "\n"
+    "To go back to it: stop ampledgerd, put the copy in the database's place, and take\n"
+    "the -wal and -shm files beside it away.\n";
+
 static const struct verb table[] = {
     {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
     {"rates", "LOG.csv ... --cutoff 10.8V", "run time against current", rates_help, verb_rates},
@@ -289,6 +323,8 @@ static const struct verb table[] = {
     {"match", "LOT --series S [--parallel P]", "batteries that go together", match_help,
      verb_match},
     {"export", "RUN [-o FILE.csv]", "samples as CSV", export_help, verb_export},
+    {"import", "FILE.csv --battery LABEL ...", "a log as a run", import_help, verb_import},
+    {"backup", "FILE", "a copy of the database", backup_help, verb_backup},
 };
 
 const struct verb *verb_table(size_t *n)

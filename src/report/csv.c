@@ -16,20 +16,20 @@
 #include <string.h>
 #include <sys/stat.h>
 
-enum column { COLUMN_TIME, COLUMN_VOLTAGE, COLUMN_CURRENT, COLUMN_TEMPERATURE, COLUMNS };
-#define NEEDED COLUMN_TEMPERATURE /* the columns before it */
+#define COLUMNS CSV_COLUMNS
+#define NEEDED CSV_TEMPERATURE /* the columns before it */
 
 static const struct {
     const char *name;
     const char *unit;
     const char *example;
+    enum dimension dimension;
 } columns[COLUMNS] = {
-    {"t_s", "s", "12.5"},
-    {"voltage_V", "V", "3.71"},
-    {"current_A", "A", "-2.05"},
-    {"temperature_C", "degC", "21.4"},
+    {"t_s", "s", "12.5", DIM_TIME},
+    {"voltage_V", "V", "3.71", DIM_VOLTAGE},
+    {"current_A", "A", "-2.05", DIM_CURRENT},
+    {"temperature_C", "degC", "21.4", DIM_TEMPERATURE},
 };
-#define NEEDED_TEXT "t_s, voltage_V, current_A"
 
 #define NOT_FOUND SIZE_MAX
 #define SHOWN 40 /* characters of a cell shown in a message */
@@ -37,8 +37,10 @@ static const struct {
 struct csv_reader {
     FILE *file;
     char *path;
-    size_t line;      /* of the record in `text` */
-    size_t next_line; /* where the next one begins */
+    struct csv_columns columns;
+    char needed[3 * CSV_NAME_SIZE + 8]; /* the names of those that every file has */
+    size_t line;                        /* of the record in `text` */
+    size_t next_line;                   /* where the next one begins */
     char text[CSV_LINE_MAX];
     size_t length;
     const char *field[CSV_FIELDS_MAX]; /* into text, NUL-terminated, trimmed */
@@ -277,28 +279,28 @@ static bool fail_missing(const struct csv_reader *r, struct err *e)
     for (size_t i = 0; i < NEEDED; i++) {
         if (r->at[i] != NOT_FOUND)
             continue;
-        append(&missing, "%s\"%s\"", missing.length == 0 ? "" : ", ", columns[i].name);
-        const char *near = nearest_in_header(r, columns[i].name);
+        append(&missing, "%s\"%s\"", missing.length == 0 ? "" : ", ", r->columns.name[i]);
+        const char *near = nearest_in_header(r, r->columns.name[i]);
         if (near != NULL)
-            append(&hint, "; is \"%.*s\" meant for %s (in %s)?", SHOWN / 2, near, columns[i].name,
-                   columns[i].unit);
+            append(&hint, "; is \"%.*s\" meant for %s (in %s)?", SHOWN / 2, near,
+                   r->columns.name[i], columns[i].unit);
     }
     if (looks_parted_by(r, ';') || looks_parted_by(r, '\t'))
         append(&hint, "; fields must be parted by commas, and numbers written with a point");
     append_header_names(r, &names);
-    return fail(r, r->line, e, "no column %s; the header names %s; needed are " NEEDED_TEXT "%s",
-                missing.at, names.at, hint.at);
+    return fail(r, r->line, e, "no column %s; the header names %s; needed are %s%s", missing.at,
+                names.at, r->needed, hint.at);
 }
 
-static bool find_column(struct csv_reader *r, enum column c, struct err *e)
+static bool find_column(struct csv_reader *r, enum csv_column c, struct err *e)
 {
     r->at[c] = NOT_FOUND;
     for (size_t i = 0; i < r->fields; i++) {
-        if (strcmp(r->field[i], columns[c].name) != 0)
+        if (strcmp(r->field[i], r->columns.name[c]) != 0)
             continue;
         if (r->at[c] != NOT_FOUND)
             return fail(r, r->line, e, "two columns are named \"%s\"; keep one of them",
-                        columns[c].name);
+                        r->columns.name[c]);
         r->at[c] = i;
     }
     return true;
@@ -327,12 +329,12 @@ static bool read_header(struct csv_reader *r, struct err *e)
         return false;
     if (!more)
         return err_set(e, ERR_CONFIG,
-                       "%s: the file is empty; its first line must name the columns " NEEDED_TEXT,
-                       r->path);
+                       "%s: the file is empty; its first line must name the columns %s", r->path,
+                       r->needed);
     if (number_parse(r->field[0], &number, &ignored))
-        return fail(r, r->line, e,
-                    "the first line holds numbers; it must name the columns " NEEDED_TEXT);
-    for (enum column c = 0; c < COLUMNS; c++) {
+        return fail(r, r->line, e, "the first line holds numbers; it must name the columns %s",
+                    r->needed);
+    for (enum csv_column c = 0; c < COLUMNS; c++) {
         if (!find_column(r, c, e))
             return false;
         complete = complete && (c >= NEEDED || r->at[c] != NOT_FOUND);
@@ -345,65 +347,118 @@ static bool read_header(struct csv_reader *r, struct err *e)
     return true;
 }
 
+struct csv_columns csv_columns_usual(void)
+{
+    struct csv_columns c;
+    for (size_t i = 0; i < COLUMNS; i++) {
+        text_format(c.name[i], sizeof c.name[i], "%s", columns[i].name);
+        c.to_si[i] = 1;
+    }
+    return c;
+}
+
+/* True when `text` is a unit of the column's kind: *to_si, how many SI units it is. */
+static bool read_unit(enum csv_column which, const char *text, double *to_si)
+{
+    char one[CSV_NAME_SIZE + 4];
+    struct quantity q;
+    struct err ignored;
+    if (!text_format(one, sizeof one, "1 %s", text) ||
+        !quantity_parse_as(one, DIM_BIT(columns[which].dimension), &q, &ignored))
+        return false;
+    *to_si = q.value;
+    return true;
+}
+
+bool csv_columns_name(struct csv_columns *c, enum csv_column which, const char *text, struct err *e)
+{
+    const char *colon = strrchr(text, ':');
+    double to_si = 1;
+    size_t n = colon != NULL && read_unit(which, colon + 1, &to_si) ? (size_t)(colon - text)
+                                                                    : strlen(text);
+    if (n == 0 || n >= CSV_NAME_SIZE)
+        return err_set(e, ERR_CONFIG,
+                       "\"%.80s\" is no name of a column (1 to %d bytes); write NAME, or "
+                       "NAME:UNIT, e.g. %s:%s",
+                       text, CSV_NAME_SIZE - 1, columns[which].name, columns[which].unit);
+    memcpy(c->name[which], text, n);
+    c->name[which][n] = '\0';
+    c->to_si[which] = to_si;
+    return true;
+}
+
+bool csv_open_stream(FILE *file, const char *name, const struct csv_columns *wanted,
+                     struct csv_reader **out, struct err *e)
+{
+    struct csv_reader *r = zalloc(sizeof *r);
+    r->path = text_copy(name);
+    r->file = file;
+    r->next_line = 1;
+    r->last_t_s = NAN;
+    r->columns = *wanted;
+    text_format(r->needed, sizeof r->needed, "%s, %s, %s", wanted->name[CSV_TIME],
+                wanted->name[CSV_VOLTAGE], wanted->name[CSV_CURRENT]);
+    if (read_header(r, e)) {
+        *out = r;
+        return true;
+    }
+    csv_close(r);
+    *out = NULL;
+    return false;
+}
+
 bool csv_open(const char *path, struct csv_reader **out, struct err *e)
 {
     struct stat st;
-    struct csv_reader *r = zalloc(sizeof *r);
-    bool ok = false;
+    const struct csv_columns usual = csv_columns_usual();
+    FILE *file = fopen(path, "rbe");
 
-    r->path = text_copy(path);
-    r->next_line = 1;
-    r->last_t_s = NAN;
-    r->file = fopen(path, "rbe");
-    if (r->file == NULL || fstat(fileno(r->file), &st) != 0) {
+    *out = NULL;
+    if (file == NULL || fstat(fileno(file), &st) != 0)
         err_set(e, ERR_CONFIG, "cannot read %s: %s; check the name and whether you may read it",
                 path, strerror(errno));
-        goto out;
-    }
-    if (!S_ISREG(st.st_mode)) {
+    else if (!S_ISREG(st.st_mode))
         err_set(e, ERR_CONFIG, "cannot read %s: it is not a regular file; save the record as one",
                 path);
-        goto out;
-    }
-    ok = read_header(r, e);
-out:
-    if (!ok) {
-        csv_close(r);
-        r = NULL;
-    }
-    *out = r;
-    return ok;
+    else
+        return csv_open_stream(file, path, &usual, out, e);
+    if (file != NULL)
+        fclose(file);
+    return false;
 }
 
 /* --- rows --- */
 
-static bool read_cell(const struct csv_reader *r, enum column c, double *out, struct err *e)
+static bool read_cell(const struct csv_reader *r, enum csv_column c, double *out, struct err *e)
 {
     struct err ignored;
     const char *cell = r->field[r->at[c]];
-    if (number_parse(cell, out, &ignored))
+    if (number_parse(cell, out, &ignored)) {
+        *out *= r->columns.to_si[c];
         return true;
+    }
     if (cell[0] == '\0')
-        return fail(r, r->line, e, "%s is empty; every row needs " NEEDED_TEXT, columns[c].name);
+        return fail(r, r->line, e, "%s is empty; every row needs %s", r->columns.name[c],
+                    r->needed);
     return fail(r, r->line, e, "%s is \"%.*s\", which is not a number; write it like %s",
-                columns[c].name, SHOWN, cell, columns[c].example);
+                r->columns.name[c], SHOWN, cell, columns[c].example);
 }
 
 static bool read_cells(const struct csv_reader *r, struct sample *s, struct err *e)
 {
-    size_t temperature = r->at[COLUMN_TEMPERATURE];
+    size_t temperature = r->at[CSV_TEMPERATURE];
     if (r->fields != r->fields_in_header)
         return fail(r, r->line, e,
                     "%zu field%s, but the header names %zu; every line needs as many as the "
                     "header, and numbers are written with a point",
                     r->fields, r->fields == 1 ? "" : "s", r->fields_in_header);
-    if (!read_cell(r, COLUMN_TIME, &s->t_s, e) || !read_cell(r, COLUMN_VOLTAGE, &s->voltage_V, e) ||
-        !read_cell(r, COLUMN_CURRENT, &s->current_A, e))
+    if (!read_cell(r, CSV_TIME, &s->t_s, e) || !read_cell(r, CSV_VOLTAGE, &s->voltage_V, e) ||
+        !read_cell(r, CSV_CURRENT, &s->current_A, e))
         return false;
     s->temperature_C = NAN;
     if (temperature == NOT_FOUND || r->field[temperature][0] == '\0')
         return true;
-    return read_cell(r, COLUMN_TEMPERATURE, &s->temperature_C, e);
+    return read_cell(r, CSV_TEMPERATURE, &s->temperature_C, e);
 }
 
 bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e)

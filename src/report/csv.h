@@ -15,15 +15,34 @@
 
 #include <stddef.h>
 #include <stdint.h>
+#include <stdio.h>
 
 #define CSV_LINE_MAX 65536 /* bytes of one record, line ends in quotes included */
 #define CSV_FIELDS_MAX 256
+
+/* What the columns of a file are called and how many SI units one of theirs is. */
+enum csv_column { CSV_TIME, CSV_VOLTAGE, CSV_CURRENT, CSV_TEMPERATURE, CSV_COLUMNS };
+#define CSV_NAME_SIZE 64
+struct csv_columns {
+    char name[CSV_COLUMNS][CSV_NAME_SIZE];
+    double to_si[CSV_COLUMNS];
+};
+/* t_s, voltage_V, current_A, temperature_C. */
+struct csv_columns csv_columns_usual(void);
+/* "NAME", or "NAME:UNIT" such as "I:mA" or "Elapsed:min". A colon that no unit of the
+ * column's kind follows belongs to the name. */
+bool csv_columns_name(struct csv_columns *c, enum csv_column which, const char *text,
+                      struct err *e) NODISCARD;
 
 struct csv_reader;
 
 /* Open a regular file and read its header; *out is owned. A UTF-8 byte-order
  * mark is skipped; LF and CRLF are accepted, empty lines passed over. */
 bool csv_open(const char *path, struct csv_reader **out, struct err *e) NODISCARD;
+/* The same of a file that is open at its begin, taken over also on failure; `name` is what
+ * messages call it. Columns of other names and units. */
+bool csv_open_stream(FILE *file, const char *name, const struct csv_columns *columns,
+                     struct csv_reader **out, struct err *e) NODISCARD;
 /* The next row; *more becomes false at the end of the file, and *s is untouched
  * then. An empty temperature is NAN; an empty time, voltage or current is an
  * error, so are time that goes back and a file without rows. */

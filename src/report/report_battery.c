@@ -137,9 +137,9 @@ static void put_head(const json_t *battery, const json_t *trend, struct page *p)
 
 static void put_points(const json_t *trend, struct page *p)
 {
-    static const char *const headings[] = {"Run",   "Began", "Cycles", "Capacity",
-                                           "Share", "mOhm",  "degC",   NULL};
-    const struct page_table t = {headings, "n nnnnn"};
+    static const char *const headings[] = {"Run",  "Began", "Cycles", "Capacity", "Share",
+                                           "mOhm", "degC",  "From",   NULL};
+    const struct page_table t = {headings, "n nnnnn "};
     const json_t *points = json_object_get(trend, "points");
     const json_t *comparable = json_object_get(trend, "comparable");
     page_heading(p, "Comparable results");
@@ -164,7 +164,9 @@ static void put_points(const json_t *trend, struct page *p)
         struct words share = words_amount(number_at(o, "percent_of_reference"), 1, "%");
         struct words mOhm = words_amount(number_at(o, "resistance_mOhm"), 2, "");
         struct words degC = words_amount(number_at(o, "temperature_C"), 1, "");
-        const char *cells[] = {run, began.s, cycles.s, Ah.s, share.s, mOhm.s, degC.s};
+        const char *from = text_at(o, "imported");
+        const char *cells[] = {run,     began.s, cycles.s, Ah.s,
+                               share.s, mOhm.s,  degC.s,   from[0] != '\0' ? from : "here"};
         page_row(p, &t, cells);
     }
     page_table_end(p);

@@ -186,6 +186,24 @@ static void put_battery(const json_t *run, struct page *p)
     page_fact(p, "Note", text_at(b, "note"));
 }
 
+/* A run that was not made here says so, and from which file it is. */
+static void put_source(const json_t *from, struct page *p)
+{
+    char text[400], rows[200] = "";
+    if (!json_is_object(from)) {
+        return;
+    }
+    if (isfinite(number_at(from, "from_s")) || isfinite(number_at(from, "to_s"))) {
+        text_format(rows, sizeof rows, ", its rows from %s to %s",
+                    words_amount(number_at(from, "from_s"), 1, "s").s,
+                    words_amount(number_at(from, "to_s"), 1, "s").s);
+    }
+    text_format(text, sizeof text, "%s%s, taken over on %.10s", text_at(from, "file"), rows,
+                text_at(from, "at"));
+    page_fact(p, "Recorded elsewhere", text);
+    page_fact(p, "SHA-256 of that file", text_at(from, "sha256"));
+}
+
 static void put_conditions(const json_t *run, struct page *p)
 {
     const json_t *r = json_object_get(run, "result");
@@ -201,6 +219,7 @@ static void put_conditions(const json_t *run, struct page *p)
                   ? "yes: filled and rested beforehand, by the profile's word"
                   : "");
     page_fact(p, "Stand", text_at(run, "stand"));
+    put_source(json_object_get(run, "imported"), p);
     text_format(voltage, sizeof voltage, "%s%s%s", text_at(run, "voltage_source"),
                 lead > 0 ? ", corrected for leads of " : "",
                 lead > 0 ? words_amount(1e3 * lead, 1, "mOhm").s : "");
@@ -292,6 +311,9 @@ static void put_instruments(const json_t *run, struct page *p)
                                            NULL};
     const struct page_table t = {headings, "  m"};
     const json_t *list = json_object_get(run, "instruments");
+    if (json_array_size(list) == 0 && text_at(run, "profile_sha256")[0] == '\0') {
+        return;
+    }
     page_heading(p, "Instruments and files");
     page_table_begin(p, &t);
     for (size_t i = 0; i < json_array_size(list); i++) {

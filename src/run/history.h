@@ -40,7 +40,8 @@ struct history_point {
     double rest_s;        /* since the recorded run before ended; NAN for the first */
     double capacity_Ah, uncertainty_Ah, resistance_mOhm, temperature_C;
     struct discharge_terms terms;
-    char left_out[192]; /* why it is not comparable; "" when it is */
+    char imported[IMPORT_FILE_SIZE]; /* the file it was taken from; "": made here */
+    char left_out[192];              /* why it is not comparable; "" when it is */
 };
 
 struct history {

@@ -357,6 +357,8 @@ static enum apply mark_interrupted(struct writer *w, struct op *op)
         rc = store_run(&runs);
         op->count = sqlite3_changes(w->db.db);
     }
+    if (rc == SQLITE_OK)
+        rc = writer_drop_imports_left(w);
     return op_judge(w, op, rc);
 }
 

@@ -28,11 +28,21 @@
     "r.nr, r.id, r.stand, r.profile, r.started_utc_ns, r.ended_utc_ns, r.outcome, r.lead_Ohm,"     \
     " r.voltage_source, r.software_version, r.profile_sha256, r.bench_sha256, r.trip_reason,"      \
     " r.trip_sentence, r.trip_at_utc_ns, r.trip_at_s, r.trip_value, r.trip_limit,"                 \
-    " (SELECT max(seq) + 1 FROM sample WHERE run_nr = r.nr), " BATTERY_COLUMNS_OF_RUN
+    " (SELECT max(seq) + 1 FROM sample WHERE run_nr = r.nr), " BATTERY_COLUMNS_OF_RUN                      \
+    ", i.file, i.sha256, i.from_s, i.to_s, i.utc_ns"
 #define RUN_TABLES                                                                                 \
     " FROM run r JOIN battery b ON b.id = r.battery_id"                                            \
     " LEFT JOIN battery_was w ON w.nr = (SELECT nr FROM battery_was"                               \
-    "  WHERE battery_id = r.battery_id AND last_run_nr >= r.nr ORDER BY last_run_nr, nr LIMIT 1) "
+    "  WHERE battery_id = r.battery_id AND last_run_nr >= r.nr ORDER BY last_run_nr, nr LIMIT 1)"        \
+    " LEFT JOIN import i ON i.run_nr = r.nr "
+/* Ours in the order they were begun, whatever the wall clock did; one that was taken over
+ * stands behind the newest of ours that began before it. */
+#define AMONG_OURS                                                                                 \
+    "iif(i.run_nr IS NULL, r.nr, 0.5 + coalesce((SELECT max(o.nr) FROM run o WHERE"                \
+    "  o.started_utc_ns <= r.started_utc_ns AND NOT EXISTS"                                        \
+    "  (SELECT 1 FROM import WHERE run_nr = o.nr)), 0))"
+/* One that is being written from a file is shown to nobody. */
+#define IS_WHOLE "(i.whole IS NULL OR i.whole)"
 #define ROW_COLUMNS                                                                                \
     "p.nr, p.stand, b.label, p.battery_id, p.profile, p.added_utc_ns, p.added_by, p.asked_utc_ns," \
     " p.run_nr, r.id, r.outcome, r.ended_utc_ns, p.dropped_utc_ns, p.dropped_why"                  \
@@ -49,10 +59,14 @@ static const char *const reader_sql[] = {
                 " WHERE stand = ? AND cleared_utc_ns IS NULL",
     [R_KNOWN] = "SELECT identity FROM known_instrument WHERE stand = ? AND role = ? AND driver = ?",
     [R_RUNS] = "SELECT " RUN_COLUMNS RUN_TABLES
-               "WHERE ?1 IS NULL OR b.label = ?1 ORDER BY r.nr DESC LIMIT ?2",
-    [R_RUN] = "SELECT " RUN_COLUMNS ", r.plan_json, r.result_json" RUN_TABLES "WHERE r.nr = ?",
-    [R_LAST] = "SELECT max(nr) FROM run",
-    [R_BY_PREFIX] = "SELECT nr FROM run WHERE id GLOB ? || '*' ORDER BY nr DESC LIMIT 5",
+               "WHERE (?1 IS NULL OR b.label = ?1) AND " IS_WHOLE
+               " ORDER BY " AMONG_OURS " DESC, r.started_utc_ns DESC, r.nr DESC LIMIT ?2",
+    [R_RUN] = "SELECT " RUN_COLUMNS ", r.plan_json, r.result_json" RUN_TABLES
+              "WHERE r.nr = ?1 AND (?2 OR " IS_WHOLE ")",
+    [R_LAST] = "SELECT nr FROM run r LEFT JOIN import i ON i.run_nr = r.nr WHERE " IS_WHOLE
+               " ORDER BY i.run_nr IS NULL DESC, nr DESC LIMIT 1",
+    [R_BY_PREFIX] = "SELECT nr FROM run r LEFT JOIN import i ON i.run_nr = r.nr"
+                    " WHERE id GLOB ? || '*' AND " IS_WHOLE " ORDER BY nr DESC LIMIT 5",
     [R_INSTRUMENTS] = "SELECT role, driver, driver_sha256, identity, link FROM run_instrument"
                       " WHERE run_nr = ? ORDER BY position",
     [R_STEPS] = "SELECT step, name, kind, start_s, end_s, end_reason, plan_step, round FROM step"
@@ -74,9 +88,13 @@ static const char *const reader_sql[] = {
                    " LIMIT ?2",
     /* The newest run that came to a verdict. One that was cut short has "undecided", and
      * must not hide what a whole one said before. */
-    [R_JUDGED] = "SELECT nr FROM run WHERE battery_id = ? AND outcome = 'completed'"
-                 " AND json_extract(result_json, '$.verdict') IS NOT NULL ORDER BY nr DESC LIMIT 1",
+    [R_JUDGED] = "SELECT nr FROM run r LEFT JOIN import i ON i.run_nr = r.nr"
+                 " WHERE battery_id = ? AND outcome = 'completed'"
+                 " AND json_extract(result_json, '$.verdict') IS NOT NULL"
+                 " ORDER BY " AMONG_OURS " DESC, r.started_utc_ns DESC, nr DESC LIMIT 1",
     [R_BACKUP] = "VACUUM INTO ?",
+    [R_CHECK] = "PRAGMA integrity_check(1)",
+    [R_CHECK_REFERENCES] = "SELECT \"table\" FROM pragma_foreign_key_check LIMIT 1",
 };
 _Static_assert(R_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of a reader");
 

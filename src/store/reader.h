@@ -32,6 +32,8 @@ enum reader_sql {
     R_ROW_LEFT,
     R_JUDGED,
     R_BACKUP,
+    R_CHECK,
+    R_CHECK_REFERENCES,
     R_COUNT
 };
 

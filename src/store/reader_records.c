@@ -10,6 +10,7 @@
 #include <fcntl.h>
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 #include <unistd.h>
 
 /* Samples are fetched a page at a time, so that no transaction stays open while
@@ -247,4 +248,28 @@ bool reader_backup(struct reader *r, const char *path, struct err *e)
                  : err_set_errno(e, errno, "cannot give the copy its name %s", path);
     unlink(partial);
     return ok && store_sync_folder(path, e);
+}
+
+/* The first thing that SQLite finds wrong, "" when it finds nothing. */
+static bool first_fault(struct reader *r, int which, char *out, size_t size, struct err *e)
+{
+    struct store_bind b = store_bind(&r->db, which);
+    if (store_row(&b) == SQLITE_ROW)
+        store_column_copy(b.stmt, 0, out, size);
+    return reader_end(r, &b, e);
+}
+
+bool store_check_copy(const char *path, struct err *e)
+{
+    struct reader *r = NULL;
+    char said[128] = "", loose[64] = "";
+    if (!reader_open(path, &r, e))
+        return false;
+    bool ok = first_fault(r, R_CHECK, said, sizeof said, e) &&
+              first_fault(r, R_CHECK_REFERENCES, loose, sizeof loose, e);
+    if (ok && (strcmp(said, "ok") != 0 || loose[0] != '\0'))
+        ok = err_set(e, ERR_STORE, "the copy %s is not sound: %s%s", path,
+                     loose[0] != '\0' ? "a row is missing that is referred to in " : said, loose);
+    reader_close(r);
+    return ok;
 }

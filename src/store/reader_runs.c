@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * store/reader_runs: runs as rows, found by number, by id or as the last one. */
+#include "store/import.h"
 #include "store/reader.h"
 
 #include <ctype.h>
@@ -10,7 +11,8 @@
 #include <string.h>
 
 #define BATTERY_COLUMN 19 /* where the battery begins in RUN_COLUMNS */
-#define PLAN_COLUMN 33    /* what follows it */
+#define IMPORT_COLUMN 33  /* what follows it */
+#define PLAN_COLUMN 38    /* and that */
 
 void run_row_free(struct run_row *r)
 {
@@ -41,6 +43,15 @@ static void read_trip(sqlite3_stmt *st, int column, struct run_trip *t)
     t->limit = store_column_real(st, column + 5);
 }
 
+static void read_source(sqlite3_stmt *st, int column, struct import_source *s)
+{
+    store_column_copy(st, column, s->file, sizeof s->file);
+    store_column_copy(st, column + 1, s->sha256, sizeof s->sha256);
+    s->from_s = store_column_real(st, column + 2);
+    s->to_s = store_column_real(st, column + 3);
+    s->utc_ns = sqlite3_column_int64(st, column + 4);
+}
+
 static void read_run(sqlite3_stmt *st, struct run_row *r)
 {
     memset(r, 0, sizeof *r);
@@ -59,6 +70,7 @@ static void read_run(sqlite3_stmt *st, struct run_row *r)
     read_trip(st, 12, &r->trip);
     r->sample_count = sqlite3_column_int64(st, 18);
     reader_battery_columns(st, BATTERY_COLUMN, &r->battery_record);
+    read_source(st, IMPORT_COLUMN, &r->imported);
     memcpy(r->battery, r->battery_record.label, sizeof r->battery);
 }
 
@@ -197,10 +209,13 @@ static bool find_nr(struct reader *r, const char *which, int64_t *nr, struct err
                    which);
 }
 
-static bool read_whole_run(struct reader *r, int64_t nr, struct run_row *out, struct err *e)
+/* `any`: also one that is still being written from a file. */
+static bool read_whole_run(struct reader *r, int64_t nr, bool any, struct run_row *out,
+                           struct err *e)
 {
     struct store_bind b = store_bind(&r->db, R_RUN);
     store_bind_int(&b, nr);
+    store_bind_int(&b, any);
     bool found = store_row(&b) == SQLITE_ROW;
     if (found) {
         read_run(b.stmt, out);
@@ -231,10 +246,19 @@ bool reader_run(struct reader *r, const char *which, struct run_row *out, struct
     if (store_run(&begin) != SQLITE_OK)
         return store_sqlite_err(e, r->db.db, r->db.path, "read");
     int64_t nr = 0;
-    bool ok = find_nr(r, which, &nr, e) && read_whole_run(r, nr, out, e);
+    bool ok = find_nr(r, which, &nr, e) && read_whole_run(r, nr, false, out, e);
     struct store_bind commit = store_bind(&r->db, R_COMMIT);
     if (store_run(&commit) != SQLITE_OK && ok)
         ok = store_sqlite_err(e, r->db.db, r->db.path, "read");
+    if (!ok)
+        run_row_free(out);
+    return ok;
+}
+
+bool reader_import(struct reader *r, int64_t nr, struct run_row *out, struct err *e)
+{
+    memset(out, 0, sizeof *out);
+    bool ok = read_whole_run(r, nr, true, out, e);
     if (!ok)
         run_row_free(out);
     return ok;

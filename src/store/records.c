@@ -97,6 +97,24 @@ const char *const writer_sql[] = {
         " AS to_be WHERE row_place.nr = to_be.nr",
     [W_ROW_ASKED] = "UPDATE row_place SET asked_utc_ns = ? WHERE nr = ? AND asked_utc_ns IS NULL",
     [W_ROW_RUN] = "UPDATE row_place SET run_nr = ?, " LEAVES " WHERE nr = ? AND " STILL_WAITS,
+    [W_IMPORT_KNOWN] = "SELECT i.run_nr FROM import i JOIN run r ON r.nr = i.run_nr"
+                       " WHERE i.sha256 = ? AND i.whole AND r.battery_id = ? AND i.from_s IS ?"
+                       " AND i.to_s IS ? LIMIT 1",
+    /* "aborted" while it is not whole: it is not running, and nobody is shown it. */
+    [W_IMPORT_RUN] =
+        "INSERT INTO run(id, battery_id, stand, profile, started_utc_ns, outcome, lead_Ohm,"
+        " voltage_source, software_version, plan_json) VALUES(?, ?, '', ?, ?, 'aborted', ?, ?, ?, ?)",
+    [W_IMPORT_SOURCE] = "INSERT INTO import(run_nr, file, sha256, from_s, to_s, utc_ns)"
+                        " VALUES(?, ?, ?, ?, ?, ?)",
+    [W_STEP_TIMES] = "UPDATE step SET start_s = ?, end_s = ?, end_reason = ? WHERE run_nr = ?",
+    [W_IMPORT_END] = "UPDATE run SET outcome = 'completed', ended_utc_ns = ?, result_json = ?"
+                     " WHERE nr = ?",
+    [W_IMPORT_WHOLE] = "UPDATE import SET whole = 1 WHERE run_nr = ?",
+    [W_IMPORT_NEXT_LEFT] = "SELECT run_nr FROM import WHERE NOT whole LIMIT 1",
+    [W_IMPORT_DROP_SAMPLES] = "DELETE FROM sample WHERE run_nr = ?",
+    [W_IMPORT_DROP_STEP] = "DELETE FROM step WHERE run_nr = ?",
+    [W_IMPORT_DROP_SOURCE] = "DELETE FROM import WHERE run_nr = ?",
+    [W_IMPORT_DROP_RUN] = "DELETE FROM run WHERE nr = ?",
 };
 _Static_assert(W_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of the writer");
 
@@ -126,20 +144,20 @@ static int next_seq(struct writer *w, int64_t nr, int64_t **next)
     return rc;
 }
 
-static int apply_sample(struct writer *w, const struct entry *entry)
+int writer_put_sample(struct writer *w, int64_t nr, int step, const struct sample *sample)
 {
     int64_t *next = NULL;
-    int rc = next_seq(w, entry->nr, &next);
+    int rc = next_seq(w, nr, &next);
     if (rc != SQLITE_OK)
         return rc;
     struct store_bind b = store_bind(&w->db, W_SAMPLE);
-    store_bind_int(&b, entry->nr);
+    store_bind_int(&b, nr);
     store_bind_int(&b, *next);
-    store_bind_real(&b, entry->sample.t_s);
-    store_bind_int(&b, entry->step);
-    store_bind_real(&b, entry->sample.voltage_V);
-    store_bind_real(&b, entry->sample.current_A);
-    store_bind_real(&b, entry->sample.temperature_C);
+    store_bind_real(&b, sample->t_s);
+    store_bind_int(&b, step);
+    store_bind_real(&b, sample->voltage_V);
+    store_bind_real(&b, sample->current_A);
+    store_bind_real(&b, sample->temperature_C);
     rc = store_run(&b);
     if (rc == SQLITE_OK)
         (*next)++;
@@ -208,7 +226,7 @@ int writer_apply_entry(struct writer *w, const struct entry *entry)
     int rc = SQLITE_OK;
     switch (entry->kind) {
     case ENTRY_SAMPLE:
-        rc = apply_sample(w, entry);
+        rc = writer_put_sample(w, entry->nr, entry->step, &entry->sample);
         break;
     case ENTRY_STEP_BEGIN:
         rc = apply_step_begin(w, entry);

@@ -120,10 +120,22 @@ static const char version_4[] =
     "CREATE INDEX row_place_waiting ON row_place(stand, place) WHERE left_order IS NULL;"
     "CREATE INDEX row_place_left ON row_place(stand, left_order) WHERE left_order IS NOT NULL;";
 
+/* Version 5. Runs that were recorded elsewhere. While `whole` is 0 the run is still being
+ * written, nobody is shown it, and what there is of it may go again. */
+static const char version_5[] =
+    "CREATE TABLE import("
+    " run_nr INTEGER PRIMARY KEY REFERENCES run(nr), file TEXT NOT NULL, sha256 TEXT NOT NULL,"
+    " from_s REAL, to_s REAL, utc_ns INTEGER NOT NULL, whole INTEGER NOT NULL DEFAULT 0) STRICT;"
+    "CREATE INDEX import_by_file ON import(sha256);"
+    "DROP TRIGGER sample_stays;"
+    "CREATE TRIGGER sample_stays BEFORE DELETE ON sample"
+    " WHEN NOT EXISTS (SELECT 1 FROM import WHERE run_nr = OLD.run_nr AND NOT whole)"
+    " BEGIN SELECT RAISE(ABORT, 'samples are never deleted'); END;";
+
 /* migrations[n] leads from version n to n + 1. A released one is never edited:
  * changes are a new entry at the end. */
 static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1, version_2, version_3,
-                                                             version_4};
+                                                             version_4, version_5};
 
 bool store_resolve(const char *path, char out[PATH_MAX], struct err *e)
 {

@@ -11,7 +11,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define STORE_STATEMENTS_MAX 48
+#define STORE_STATEMENTS_MAX 64
 
 /* One connection with its prepared statements. */
 struct store_db {

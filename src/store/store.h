@@ -162,12 +162,22 @@ bool store_known_get(struct store *s, const char *stand, struct run_instrument *
 
 /* Runs still marked running when the daemon starts were cut off: mark them
  * interrupted (with the time of their last sample), add an event that says so
- * at utc_ns, and return how many. */
+ * at utc_ns, and return how many. What is left of a run that was being written from a file
+ * (store/import.h) is taken away. */
 bool store_mark_interrupted(struct store *s, int64_t utc_ns, int *count, struct err *e) NODISCARD;
 
 /* An interrupted run goes on: it is marked running again. ERR_REFUSED when it is
  * not an interrupted one. */
 bool store_run_resume(struct store *s, int64_t nr, struct err *e) NODISCARD;
+
+/* Where a run came from that was recorded elsewhere (store/import.h). */
+#define IMPORT_FILE_SIZE 128
+struct import_source {
+    char file[IMPORT_FILE_SIZE]; /* its name, without folders; "": the run was made here */
+    char sha256[SHA256_TEXT_SIZE];
+    double from_s, to_s; /* which rows of it, by their own time; NAN: from the first, to the last */
+    int64_t utc_ns;      /* when it was taken over */
+};
 
 /* --- reading (own connection, any thread; path may belong to a running daemon) --- */
 struct run_row {
@@ -183,6 +193,7 @@ struct run_row {
     char voltage_source[16], software_version[32];
     char profile_sha256[SHA256_TEXT_SIZE], bench_sha256[SHA256_TEXT_SIZE];
     int64_t sample_count;
+    struct import_source imported; /* file "" when it was made here */
     char *plan_json, *result_json; /* owned by the row; NULL none */
     size_t instrument_count;
     struct run_instrument instrument[4];
@@ -199,11 +210,13 @@ void run_row_free(struct run_row *r);
 struct reader;
 bool reader_open(const char *path, struct reader **out, struct err *e) NODISCARD;
 void reader_close(struct reader *r);
-/* Newest first; battery label NULL: all; limit 0: all. Rows come without steps,
- * instruments and texts. Owned array: run_row_free each (harmless), then free(). */
+/* Newest first, those taken over by the time they began; battery label NULL: all; limit 0: all.
+ * Rows come without steps, instruments and texts. Owned array: run_row_free each (harmless), then
+ * free(). */
 bool reader_runs(struct reader *r, const char *battery, int limit, struct run_row **out, size_t *n,
                  struct err *e) NODISCARD;
-/* `which`: a run's number, or a unique beginning of its id, or "last".
+/* `which`: a run's number, or a unique beginning of its id, or "last": the last one that was
+ * made here, or where there is none, taken over.
  * ERR_NOT_FOUND, or ERR_CONFIG when ambiguous. Free with run_row_free(). */
 bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e) NODISCARD;
 /* The newest completed run of a battery (by id) whose result has a verdict; *nr 0: none has. */
@@ -247,5 +260,8 @@ bool reader_text(struct reader *r, const char *sha256, char **out, struct err *e
 /* A consistent, compact copy into a new file, also while a daemon writes. The
  * file appears complete or not at all; one that exists is not overwritten. */
 bool reader_backup(struct reader *r, const char *path, struct err *e) NODISCARD;
+/* Looks at every page of such a copy (SQLite's integrity check, and that what refers to
+ * another row finds it). ERR_STORE says what is wrong. */
+bool store_check_copy(const char *path, struct err *e) NODISCARD;
 
 #endif

@@ -62,6 +62,17 @@ enum writer_sql {
     W_ROW_MOVE,
     W_ROW_ASKED,
     W_ROW_RUN,
+    W_IMPORT_KNOWN,
+    W_IMPORT_RUN,
+    W_IMPORT_SOURCE,
+    W_STEP_TIMES,
+    W_IMPORT_END,
+    W_IMPORT_WHOLE,
+    W_IMPORT_NEXT_LEFT,
+    W_IMPORT_DROP_SAMPLES,
+    W_IMPORT_DROP_STEP,
+    W_IMPORT_DROP_SOURCE,
+    W_IMPORT_DROP_RUN,
     W_COUNT
 };
 extern const char *const writer_sql[];
@@ -151,6 +162,11 @@ struct op *writer_do(struct writer *w, struct op *op, int timeout_ms, struct err
 /* Write one queued entry; an SQLite code. Entries that the tables refuse are
  * logged, counted and skipped: they would be refused for ever. */
 int writer_apply_entry(struct writer *w, const struct entry *entry);
+/* The next sample of a run, numbered; an SQLite code. */
+int writer_put_sample(struct writer *w, int64_t nr, int step, const struct sample *sample);
+/* Takes away a run out of a file that is not whole, and all that are; an SQLite code. */
+int writer_drop_import(struct writer *w, int64_t nr);
+int writer_drop_imports_left(struct writer *w);
 /* After a rollback the running numbers are no longer what they were. */
 void writer_forget_seqs(struct writer *w);
 

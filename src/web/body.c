@@ -7,7 +7,7 @@
 #include <math.h>
 #include <string.h>
 
-#define FIELDS_MAX 16
+#define FIELDS_MAX 32
 #define COUNT_MAX 1000
 
 bool body_parse(const char *text, size_t n, json_t **out, struct err *e)

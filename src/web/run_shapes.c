@@ -3,6 +3,16 @@
 #include "analysis/capacity_json.h"
 #include "web/shapes.h"
 
+static json_t *source_to_json(const struct import_source *s)
+{
+    if (s->file[0] == '\0') {
+        return json_null();
+    }
+    return json_pack("{s:o, s:s, s:o, s:o, s:o}", "file", text_to_json(s->file), "sha256",
+                     s->sha256, "from_s", json_number(s->from_s), "to_s", json_number(s->to_s),
+                     "at", utc_to_json(s->utc_ns));
+}
+
 json_t *run_summary_to_json(const struct run_row *r, const json_t *result)
 {
     static const char *const from_result[] = {"verdict", "capacity_Ah", "capacity_uncertainty_Ah",
@@ -18,6 +28,7 @@ json_t *run_summary_to_json(const struct run_row *r, const json_t *result)
         json_object_set_new(o, from_result[i], v != NULL ? json_incref(v) : json_null());
     }
     json_object_set_new(o, "trip", trip_to_json(&r->trip));
+    json_object_set_new(o, "imported", source_to_json(&r->imported));
     return o;
 }
 

@@ -9,6 +9,7 @@
 #include "base/log.h"
 #include "web/exchange.h"
 #include "web/hub.h"
+#include "web/imports.h"
 #include "web/lookout.h"
 #include "web/park.h"
 #include "web/patience.h"
@@ -203,6 +204,7 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     parking_open(&w->parking);
     exchange_open(&w->house);
     w->house.downloads = downloads_new();
+    w->house.config.imports = imports_new(store_path(config->store));
     w->hub = w->house.hub =
         hub_new(run_host_count(config->host), (uint64_t)clock_real_utc_ns() / NS_PER_MS);
     w->patience = patience_new();
@@ -241,6 +243,7 @@ void web_stop(struct web *w)
     }
     downloads_free(w->house.downloads);
     hub_free(w->hub);
+    imports_free(w->house.config.imports);
     patience_free(w->patience);
     exchange_free(&w->house);
     parking_free(&w->parking);

@@ -11,6 +11,7 @@
 #include "store/store.h"
 
 struct web;
+struct imports;
 
 /* All borrowed; must outlive the web. */
 struct web_config {
@@ -20,7 +21,8 @@ struct web_config {
     const char *socket_path;
     const char *http;    /* "127.0.0.1:8470", as bench_http_parse() gives it; NULL or "": nowhere */
     struct hooks *hooks; /* whose messages are shown; NULL: none */
-    struct clock *clock; /* for the speed shown and the labels of changes; NULL: real time */
+    struct imports *imports; /* its own; NULL */
+    struct clock *clock;     /* for the speed shown and the labels of changes; NULL: real time */
 };
 
 /* Listens on the Unix socket (mode 0660) and on `http`, with threads of its own. A socket left

@@ -15,7 +15,7 @@ import sqlite3
 import sys
 
 MIB = 1 << 20
-TEXT, NUMBER, POSITIVE, COUNT, ID, FLAG, LIST = "text number positive count id flag list".split()
+TEXT, NUMBER, POSITIVE, COUNT, ID, FLAG, LIST, BYTES = "text number positive count id flag list bytes".split()
 # Values that a field of that kind is not.
 WRONG = {
     TEXT: [7, True, [], {}, "x" * 5000, "a\u0007b"],
@@ -25,6 +25,7 @@ WRONG = {
     ID: ["4", True, [], {}, 0, -1, 1.5],
     FLAG: ["yes", 1, [], {}],
     LIST: ["launch-a", 7, True, {}],
+    BYTES: ["*", "Zg", 7, True, [], {}],
 }
 # A body that would be taken, which of its fields it cannot do without, and all there are.
 FACTS = {"rated_Ah": POSITIVE, "rated_hours": POSITIVE, "rated_cutoff_V": POSITIVE, "current_max_A": POSITIVE,
@@ -42,18 +43,25 @@ POSTS = {
     "/v1/batteries": ({"label": "launch-c", "chemistry": "lfp", "cells": 4}, "label chemistry cells", FACTS),
     "/v1/batteries/LABEL/edit": ({"cells": 4}, "", {**FACTS, "label": TEXT, "chemistry": TEXT, "forget": LIST}),
     "/v1/batteries/LABEL/retire": ({}, "", {}),
+    "/v1/batteries/LABEL/imports": ({"file": "old.csv", "started_utc": "2024-05-01T18:00:00Z"}, "file started_utc",
+                                    {"step": TEXT, "name": TEXT, "time_column": TEXT, "cutoff_V": POSITIVE,
+                                     "discharge_positive": FLAG, "from_s": NUMBER, "acceptance_Ah": POSITIVE,
+                                     "rule": TEXT, "guard_share_percent": POSITIVE, "starts_full": FLAG}),
+    "/v1/imports/ID/piece": ({"at": 0, "base64": "Zm9v"}, "at base64", {}),
+    "/v1/imports/ID/finish": ({"sha256": "0"}, "sha256", {}),
+    "/v1/imports/ID/drop": ({}, "", {}),
     "/v1/lots/NAME/match": ({"series": 1}, "series", {"parallel": COUNT, "sets": COUNT}),
     "/v1/plans": ({"profile": "still", "battery": "launch-a"}, "profile battery", {"stand": TEXT}),
 }
 KIND_OF = {"profile": TEXT, "battery": TEXT, "batteries": LIST, "label": TEXT, "chemistry": TEXT, "cells": COUNT,
-           "place": COUNT, "to": COUNT, "series": COUNT}
+           "file": TEXT, "started_utc": TEXT, "at": NUMBER, "base64": BYTES, "sha256": TEXT, "place": COUNT, "to": COUNT, "series": COUNT}
 QUERIES = {"/v1/runs": ["limit=-1", "limit=ten", "limit=1.5", "limit=10000000000", "battery=%ff", "limt=3"],
            "/v1/runs/ID/curve": ["points=5", "points=many", "points=1000000", "from=soon", "from=nan", "to=inf",
                                  "from=1e999", "until=3"]}
 NAMES = {"stands": "jetty", "batteries": "launch-a", "lots": "spring", "runs": "1"}
 # Names that cannot be one, and names of what is not there.
 IMPOSSIBLE = ["%ff", "%2F", "a%00b", "a%0ab", "%zz", "x" * 300, "%20a", "..%2f..%2fetc%2fpasswd"]
-UNKNOWN = {"stands": "jety", "batteries": "launch-z", "lots": "autumn", "runs": "999"}
+UNKNOWN = {"stands": "jety", "batteries": "launch-z", "lots": "autumn", "runs": "999", "imports": "none"}
 
 
 class Tcp(http.client.HTTPConnection):
@@ -196,6 +204,8 @@ def documents(a, gets):
 def main():
     api_file, database, path, address = sys.argv[1:]
     a = Asking(path, address)
+    begun = a.ask("POST", "/v1/batteries/launch-a/imports", json.dumps(POSTS["/v1/batteries/LABEL/imports"][0]))
+    NAMES["imports"] = json.loads(begun[2])["import"]
     known = routes(api_file)
     db = sqlite3.connect(database)
     version = lambda: db.execute("PRAGMA data_version").fetchone()[0]  # noqa: E731

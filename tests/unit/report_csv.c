@@ -123,6 +123,34 @@ static void columns_are_found_by_name(void **state)
     expect_rows("t_s,voltage_V,current_A,temperature_C\n0,3.75,-2,\n10,3.5,-2.5,\n", cold, 2);
 }
 
+static void columns_may_have_other_names_and_units(void **state)
+{
+    (void)state;
+    struct csv_columns c = csv_columns_usual();
+    struct csv_reader *r = NULL;
+    struct sample s = {0};
+    struct err e = {0};
+    bool more = false;
+    assert_true(csv_columns_name(&c, CSV_TIME, "Elapsed:min", &e));
+    assert_true(csv_columns_name(&c, CSV_VOLTAGE, "U:mV", &e));
+    assert_true(csv_columns_name(&c, CSV_CURRENT, "ch:1", &e)); /* "1" is no unit */
+    put("U,Elapsed,ch:1,temperature_C\n3700,1.5,-2,21\n3600,2,oops,21\n");
+    assert_true(csv_open_stream(fopen("log.csv", "rb"), "sent.csv", &c, &r, &e));
+    assert_true(csv_read(r, &s, &more, &e) && more);
+    assert_float_equal(s.t_s, 90, 1e-9);
+    assert_float_equal(s.voltage_V, 3.7, 1e-12);
+    assert_float_equal(s.current_A, -2, 1e-12);
+    assert_float_equal(s.temperature_C, 21, 1e-12);
+    assert_false(csv_read(r, &s, &more, &e));
+    assert_non_null(strstr(e.text, "sent.csv:3: ch:1 is \"oops\""));
+    csv_close(r);
+    put("t_s,voltage_V,current_A\n0,1,2\n");
+    assert_false(csv_open_stream(fopen("log.csv", "rb"), "sent.csv", &c, &r, &e));
+    assert_non_null(strstr(e.text, "needed are Elapsed, U, ch:1"));
+    assert_false(csv_columns_name(&c, CSV_TIME, "", &e));
+    assert_false(csv_columns_name(&c, CSV_TIME, ":min", &e));
+}
+
 static void harmless_dress_is_accepted(void **state)
 {
     (void)state;
@@ -389,6 +417,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(plain_files_are_read),
         cmocka_unit_test(columns_are_found_by_name),
+        cmocka_unit_test(columns_may_have_other_names_and_units),
         cmocka_unit_test(harmless_dress_is_accepted),
         cmocka_unit_test(bad_headers_are_told),
         cmocka_unit_test(bad_rows_are_told),

@@ -137,7 +137,8 @@ static void every_route_is_documented(void **state)
     for (size_t i = 0; i < n; i++) {
         char heading[160];
         const char *pattern = table[i].pattern;
-        const char *name = table[i].param == PARAM_RUN         ? "ID"
+        bool is_id = table[i].param == PARAM_RUN || strncmp(pattern, "/v1/im", 6) == 0;
+        const char *name = is_id                               ? "ID"
                            : strncmp(pattern, "/v1/b", 5) == 0 ? "LABEL"
                                                                : "NAME";
         size_t at = strcspn(pattern, "?");

@@ -77,7 +77,7 @@ function stepsTable(run) {
 
 function details(run) {
   return [
-    h("p", null, h("a", { href: `#/batteries/${part(run.battery)}` }, run.battery), ` at ${run.stand}, ${run.profile}, `,
+    h("p", null, h("a", { href: `#/batteries/${part(run.battery)}` }, run.battery), ` ${run.imported ? `from ${run.imported.file}` : `at ${run.stand}`}, ${run.profile}, `,
       `begun ${whole(run.started_utc)}, `, h("strong", null, outcomeWords[run.outcome] ?? run.outcome),
       run.ended_utc ? ` ${whole(run.ended_utc)}` : ""),
     run.trip && note("bad", "Tripped", [run.trip.sentence]),

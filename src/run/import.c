@@ -1,0 +1,299 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * run/import: learns what the record shows, makes the plan that it stands for, writes it. */
+#include "run/import.h"
+
+#include "base/clock.h"
+#include "base/file.h"
+#include "base/ids.h"
+#include "base/log.h"
+#include "base/version.h"
+#include "run/result.h"
+#include "run/sequencer.h"
+
+#include <inttypes.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define IMPORT_PROFILE "recorded elsewhere"
+/* As in run/result_step.c: a hole of more than ten periods, at least 30 s, is a gap. */
+#define PERIODS_OF_A_GAP 10.0
+#define GAP_LEAST_S 30.0
+
+/* What the rows show. */
+struct shown {
+    size_t rows;
+    struct sample first, last;
+    double peak_A, gap_s;
+    double loaded_s, loaded_As; /* of intervals with current at both ends; charge signed */
+    bool below_cutoff;
+    double threshold_A;
+    struct sample before;
+};
+
+typedef bool each_row(void *context, const struct sample *s, struct err *e);
+
+static bool all_rows(const struct import_rows *rows, each_row *each, void *context, struct err *e)
+{
+    bool more = true;
+    while (more) {
+        struct sample s;
+        if (!rows->next(rows->context, &s, &more, e)) {
+            return false;
+        }
+        if (more && !each(context, &s, e)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+struct looking {
+    struct record_survey survey;
+    struct shown *shown;
+};
+
+static bool look_first(void *context, const struct sample *s, struct err *e)
+{
+    (void)e;
+    struct looking *k = context;
+    if (k->shown->rows++ == 0) {
+        k->shown->first = *s;
+    }
+    k->shown->last = *s;
+    record_survey_add(&k->survey, s);
+    return true;
+}
+
+struct weighing {
+    const struct import_terms *terms;
+    struct shown *shown;
+};
+
+static bool look_again(void *context, const struct sample *s, struct err *e)
+{
+    (void)e;
+    const struct weighing *k = context;
+    struct shown *w = k->shown;
+    bool loaded = fabs(s->current_A) > w->threshold_A;
+    if (loaded && fabs(w->before.current_A) > w->threshold_A) {
+        w->loaded_s += s->t_s - w->before.t_s;
+        w->loaded_As += sample_charge_Ah(&w->before, s) * S_PER_H;
+    }
+    w->below_cutoff = w->below_cutoff || (loaded && sample_battery_voltage(s, k->terms->lead_ohm) <
+                                                        k->terms->cutoff_V);
+    w->before = *s;
+    return true;
+}
+
+static bool look(const struct import_terms *t, const struct import_rows *rows, struct shown *out,
+                 struct err *e)
+{
+    struct looking first = {.shown = out};
+    struct weighing again = {t, out};
+    struct discharge_options options = discharge_options_default();
+    *out = (struct shown){.before = {NAN, NAN, NAN, NAN}};
+    record_survey_start(&first.survey);
+    if (!all_rows(rows, look_first, &first, e)) {
+        return false;
+    }
+    if (out->rows < 2 || !(out->last.t_s > out->first.t_s)) {
+        return err_set(e, ERR_CONFIG, "%s: %zu row%s of that time; a run needs two at least",
+                       t->source.file, out->rows, out->rows == 1 ? "" : "s");
+    }
+    record_survey_settle(&first.survey, &options);
+    out->gap_s = options.gap_s;
+    out->threshold_A = options.current_threshold_A;
+    return all_rows(rows, look_again, &again, e);
+}
+
+static bool check_direction(const struct import_terms *t, const struct shown *w, struct err *e)
+{
+    bool is_discharge = t->kind == STEP_DISCHARGE;
+    if ((!is_discharge && t->kind != STEP_CHARGE) ||
+        (is_discharge ? w->loaded_As < 0 : w->loaded_As > 0)) {
+        return true;
+    }
+    if (!(w->loaded_s > 0)) {
+        return err_set(e, ERR_CONFIG, "%s: no current flows in it; is it a rest?", t->source.file);
+    }
+    return err_set(e, ERR_CONFIG,
+                   "%s moves %.4g Ah %s the battery, so it is no %s; current into the battery is "
+                   "positive, or say that the log writes discharge as positive",
+                   t->source.file, fabs(w->loaded_As) / S_PER_H,
+                   w->loaded_As > 0 ? "into" : "out of", step_kind_names[t->kind]);
+}
+
+/* The period by which the result will tell gaps as the survey of the record does. */
+static double period_s(const struct shown *w)
+{
+    double mean_s = (w->last.t_s - w->first.t_s) / (double)(w->rows - 1);
+    double most_s = w->gap_s / PERIODS_OF_A_GAP;
+    return w->gap_s > GAP_LEAST_S ? most_s : fmin(mean_s, most_s);
+}
+
+static struct plan_step step_of(const struct import_terms *t, const struct shown *w)
+{
+    struct plan_step s = plan_step_blank(t->kind);
+    bool flows = t->kind != STEP_REST;
+    double mean_A = w->loaded_s > 0 ? w->loaded_As / w->loaded_s : 0;
+    text_format(s.name, sizeof s.name, "%s", t->step_name);
+    s.drive = flows ? DRIVE_CURRENT : DRIVE_OFF;
+    s.current_A = !flows ? 0 : isfinite(t->current_A) ? copysign(t->current_A, mean_A) : mean_A;
+    s.until_V = t->kind == STEP_DISCHARGE ? t->cutoff_V : (double)NAN;
+    s.max_s = w->last.t_s - w->first.t_s;
+    s.sample_s = period_s(w);
+    s.expected_s = s.max_s;
+    return s;
+}
+
+static char *plan_text(const struct import_terms *t, const struct shown *w)
+{
+    struct plan_step step = step_of(t, w);
+    struct stand_facts facts = {.voltage_source = t->voltage_source,
+                                .lead_ohm = t->lead_ohm,
+                                .present_voltage_V = NAN,
+                                .present_temperature_C = NAN,
+                                .accuracy = t->accuracy};
+    struct plan *plan = zalloc(sizeof *plan);
+    text_format(plan->profile, sizeof plan->profile, IMPORT_PROFILE);
+    plan->battery = t->battery;
+    plan->step_count = 1;
+    plan->steps = &step;
+    plan->expected_s = plan->longest_s = step.max_s;
+    plan->expected_Ah = plan->expected_Wh = NAN;
+    plan->expected_charged_Ah = plan->expected_charged_Wh = plan->disk_bytes = NAN;
+    plan->starts_full = t->starts_full;
+    plan->judged = isfinite(t->accept_Ah);
+    plan->accept_Ah = t->accept_Ah;
+    plan->guard_share = t->guard_share;
+    plan->correction = correction_choice_none();
+    json_t *o = plan_to_json(plan, &facts);
+    char *text = json_dumps(o, JSON_COMPACT);
+    json_decref(o);
+    free(plan);
+    return text;
+}
+
+/* --- writing --- */
+
+struct writing {
+    struct store *store;
+    int64_t nr;
+    double first_s;
+    size_t n;
+    struct sample piece[IMPORT_PIECE];
+};
+
+static bool put_piece(struct writing *k, struct err *e)
+{
+    bool ok = k->n == 0 || store_import_put(k->store, k->nr, k->piece, k->n, e);
+    k->n = 0;
+    return ok;
+}
+
+static bool put_row(void *context, const struct sample *s, struct err *e)
+{
+    struct writing *k = context;
+    struct sample *out = &k->piece[k->n++];
+    *out = *s;
+    out->t_s -= k->first_s;
+    return k->n < IMPORT_PIECE || put_piece(k, e);
+}
+
+static bool write_rows(struct store *store, int64_t nr, const struct shown *w,
+                       const struct import_rows *rows, struct err *e)
+{
+    struct writing *k = zalloc(sizeof *k);
+    k->store = store;
+    k->nr = nr;
+    k->first_s = w->first.t_s;
+    bool ok = all_rows(rows, put_row, k, e) && put_piece(k, e);
+    free(k);
+    return ok;
+}
+
+static bool compute(struct store *store, int64_t nr, const struct import_end *end, char **out,
+                    struct err *e)
+{
+    struct reader *r = NULL;
+    struct run_row row;
+    json_t *result = NULL;
+    if (!reader_open(store_path(store), &r, e)) {
+        return false;
+    }
+    bool ok = reader_import(r, nr, &row, e);
+    if (ok) {
+        struct run_step *step = &row.steps[0];
+        step->start_s = end->start_s;
+        step->end_s = end->end_s;
+        text_format(step->end_reason, sizeof step->end_reason, "%s", end->end_reason);
+        ok = result_compute(r, &row, &result, e);
+        *out = ok ? json_dumps(result, JSON_COMPACT) : NULL;
+        json_decref(result);
+        run_row_free(&row);
+    }
+    reader_close(r);
+    return ok;
+}
+
+static bool finish(struct store *store, int64_t nr, const struct import_terms *t,
+                   const struct shown *w, struct err *e)
+{
+    char *result = NULL;
+    double lasts_s = w->last.t_s - w->first.t_s;
+    struct import_end end = {
+        .end_s = lasts_s,
+        .end_reason = t->kind == STEP_DISCHARGE && w->below_cutoff ? step_end_text(STEP_END_CUTOFF)
+                                                                   : "end of the record",
+        .ended_utc_ns = t->started_utc_ns + (int64_t)llround(lasts_s * (double)NS_PER_S),
+    };
+    if (!compute(store, nr, &end, &result, e)) {
+        return false;
+    }
+    end.result_json = result;
+    bool ok = store_import_end(store, nr, &end, e);
+    free(result);
+    return ok;
+}
+
+static bool begin(struct store *store, const struct import_terms *t, const char *plan, int64_t *nr,
+                  struct err *e)
+{
+    struct import_begin b = {
+        .run = {.started_utc_ns = t->started_utc_ns,
+                .lead_ohm = t->lead_ohm,
+                .plan_json = plan,
+                .software_version = AMPLEDGER_VERSION},
+        .source = t->source,
+        .step_name = t->step_name,
+        .step_kind = step_kind_names[t->kind],
+    };
+    uuid7_make(t->started_utc_ns, b.run.id);
+    memcpy(b.run.battery_id, t->battery.id, sizeof b.run.battery_id);
+    text_format(b.run.profile, sizeof b.run.profile, IMPORT_PROFILE);
+    text_format(b.run.voltage_source, sizeof b.run.voltage_source, "%s",
+                voltage_source_names[t->voltage_source]);
+    return store_import_begin(store, &b, nr, e);
+}
+
+bool import_run(struct store *store, const struct import_terms *terms,
+                const struct import_rows *rows, int64_t *nr, struct err *e)
+{
+    struct shown shown;
+    struct err none;
+    if (!look(terms, rows, &shown, e) || !check_direction(terms, &shown, e)) {
+        return false;
+    }
+    char *plan = plan_text(terms, &shown);
+    bool begun = begin(store, terms, plan, nr, e);
+    free(plan);
+    if (!begun) {
+        return false;
+    }
+    bool ok = write_rows(store, *nr, &shown, rows, e) && finish(store, *nr, terms, &shown, e);
+    if (!ok && !store_import_drop(store, *nr, &none)) {
+        log_error("%s; it is taken away when ampledgerd starts again", none.text);
+    }
+    return ok;
+}

@@ -1,0 +1,229 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Runs out of files: nobody sees one before it is whole, what is left of one that was cut
+ * off goes, and those that are whole stand among the others by the time they began. */
+#include "store_fixture.h"
+
+#include "store/import.h"
+
+struct yard {
+    struct fixture f;
+    struct store *s;
+    struct reader *r;
+    struct battery b;
+};
+
+static int setup(void **state)
+{
+    struct yard *y = zalloc(sizeof *y);
+    struct err e = {0};
+    *state = y;
+    fixture_make(&y->f);
+    y->b = launch("launch-a");
+    ok(store_open(y->f.path, &y->s, &e));
+    ok(store_battery_add(y->s, &y->b, &e));
+    ok(reader_open(y->f.path, &y->r, &e));
+    return 0;
+}
+
+static int teardown(void **state)
+{
+    struct yard *y = *state;
+    reader_close(y->r);
+    store_close(y->s);
+    fixture_remove(&y->f);
+    free(y);
+    return 0;
+}
+
+static int64_t count(const struct yard *y, const char *sql)
+{
+    sqlite3 *db = NULL;
+    sqlite3_stmt *st = NULL;
+    assert_int_equal(sqlite3_open(y->f.path, &db), SQLITE_OK);
+    assert_int_equal(sqlite3_prepare_v2(db, sql, -1, &st, NULL), SQLITE_OK);
+    assert_int_equal(sqlite3_step(st), SQLITE_ROW);
+    int64_t n = sqlite3_column_int64(st, 0);
+    sqlite3_finalize(st);
+    sqlite3_close(db);
+    return n;
+}
+
+#define EVERYTHING                                                                                 \
+    "SELECT (SELECT count(*) FROM run) + (SELECT count(*) FROM step)"                              \
+    " + (SELECT count(*) FROM sample) + (SELECT count(*) FROM import)"
+
+/* One of `day` days after the fixture's, of the file named by its digit. */
+static int64_t begin_one(struct yard *y, int day)
+{
+    struct err e = {0};
+    int64_t nr = 0;
+    struct import_begin b = {
+        .run = run_of(&y->b),
+        .source = {.file = "old.csv", .sha256 = "0", .from_s = NAN, .to_s = 7, .utc_ns = 5},
+        .step_name = "capacity",
+        .step_kind = "discharge",
+    };
+    b.run.started_utc_ns += day * INT64_C(86400) * NS_PER_S;
+    b.source.sha256[0] = (char)('a' + day);
+    uuid7_make(b.run.started_utc_ns, b.run.id);
+    ok(store_import_begin(y->s, &b, &nr, &e));
+    return nr;
+}
+
+static void put_two(struct yard *y, int64_t nr)
+{
+    const struct sample rows[] = {{0, 13.2, -2, NAN}, {1, 13.1, -2, 20.5}};
+    struct err e = {0};
+    ok(store_import_put(y->s, nr, rows, 2, &e));
+}
+
+static void end_one(struct yard *y, int64_t nr)
+{
+    const struct import_end end = {0, 1, "cut-off reached", FIXTURE_UTC_NS,
+                                   "{\"verdict\":\"pass\"}"};
+    struct err e = {0};
+    ok(store_import_end(y->s, nr, &end, &e));
+}
+
+static int64_t made_here(struct yard *y, int day)
+{
+    struct run_begin r = run_of(&y->b);
+    struct err e = {0};
+    int64_t nr = 0;
+    r.started_utc_ns += day * INT64_C(86400) * NS_PER_S;
+    uuid7_make(r.started_utc_ns, r.id);
+    ok(store_run_begin(y->s, &r, &nr, &e));
+    ok(store_run_end(y->s, nr, RUN_STOPPED, r.started_utc_ns + 1, NULL, NULL, &e));
+    return nr;
+}
+
+static void nobody_sees_one_before_it_is_whole(void **state)
+{
+    struct yard *y = *state;
+    struct run_row row, *list = NULL;
+    struct err e = {0};
+    size_t n = 9;
+    int64_t nr = begin_one(y, 0), judged = 9;
+    put_two(y, nr);
+    assert_false(reader_run(y->r, "1", &row, &e));
+    assert_int_equal(e.code, ERR_NOT_FOUND);
+    assert_false(reader_run(y->r, "last", &row, &e));
+    ok(reader_runs(y->r, NULL, 0, &list, &n, &e));
+    assert_int_equal(n, 0);
+    free(list);
+    ok(reader_judged(y->r, y->b.id, &judged, &e));
+    assert_int_equal(judged, 0);
+    ok(reader_import(y->r, nr, &row, &e)); /* but who computes its result does */
+    assert_int_equal(row.sample_count, 2);
+    run_row_free(&row);
+    end_one(y, nr);
+    ok(reader_run(y->r, "last", &row, &e));
+    assert_int_equal(row.nr, nr);
+    assert_int_equal(row.outcome, RUN_COMPLETED);
+    assert_string_equal(row.imported.file, "old.csv");
+    assert_true(isnan(row.imported.from_s) && row.imported.to_s > 6);
+    assert_int_equal(row.imported.utc_ns, 5);
+    assert_string_equal(row.stand, "");
+    assert_string_equal(row.steps[0].end_reason, "cut-off reached");
+    run_row_free(&row);
+    ok(reader_judged(y->r, y->b.id, &judged, &e));
+    assert_int_equal(judged, nr);
+}
+
+static void one_that_is_dropped_leaves_nothing(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    int64_t nr = begin_one(y, 0);
+    put_two(y, nr);
+    assert_int_equal(count(y, EVERYTHING), 5);
+    ok(store_import_drop(y->s, nr, &e));
+    assert_int_equal(count(y, EVERYTHING), 0);
+    /* And the number of its samples does not go on where it was. */
+    nr = begin_one(y, 0);
+    put_two(y, nr);
+    assert_int_equal(count(y, "SELECT max(seq) FROM sample"), 1);
+}
+
+static void a_whole_one_stays(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    int64_t nr = begin_one(y, 0);
+    put_two(y, nr);
+    end_one(y, nr);
+    assert_false(store_import_drop(y->s, nr, &e));
+    assert_int_equal(count(y, EVERYTHING), 5);
+}
+
+static void what_was_cut_off_goes_at_the_start(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    int interrupted = 9;
+    int64_t whole = begin_one(y, 0);
+    put_two(y, whole);
+    end_one(y, whole);
+    for (int day = 1; day < 4; day++)
+        put_two(y, begin_one(y, day));
+    ok(store_mark_interrupted(y->s, FIXTURE_UTC_NS, &interrupted, &e));
+    assert_int_equal(interrupted, 0); /* they never ran */
+    assert_int_equal(count(y, EVERYTHING), 5);
+    assert_int_equal(count(y, "SELECT run_nr FROM import"), whole);
+}
+
+static void the_same_rows_are_taken_once(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    int64_t nr = begin_one(y, 0), again = begin_one(y, 0); /* both under way: fine so far */
+    end_one(y, nr);
+    ok(store_import_drop(y->s, again, &e));
+    struct import_begin b = {.run = run_of(&y->b),
+                             .source = {.file = "x.csv", .sha256 = "a", .from_s = NAN, .to_s = 7},
+                             .step_name = "capacity",
+                             .step_kind = "discharge"};
+    uuid7_make(FIXTURE_UTC_NS, b.run.id);
+    assert_false(store_import_begin(y->s, &b, &again, &e));
+    assert_int_equal(e.code, ERR_REFUSED);
+    b.source.to_s = 8; /* other rows of the same file */
+    ok(store_import_begin(y->s, &b, &again, &e));
+}
+
+static void they_stand_by_the_time_they_began(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct run_row *list = NULL, row;
+    size_t n = 0;
+    made_here(y, 10);               /* 1 */
+    made_here(y, 8);                /* 2: the wall clock was set back */
+    int64_t days[] = {9, 0, 20, 5}; /* 3 to 6 */
+    for (size_t i = 0; i < sizeof days / sizeof days[0]; i++)
+        end_one(y, begin_one(y, (int)days[i]));
+    made_here(y, 30); /* 7 */
+    ok(reader_runs(y->r, NULL, 0, &list, &n, &e));
+    const int64_t expected[] = {7, 5, 3, 2, 1, 6, 4};
+    assert_int_equal(n, 7);
+    for (size_t i = 0; i < n; i++)
+        assert_int_equal(list[i].nr, expected[i]);
+    free(list);
+    ok(reader_run(y->r, "last", &row, &e));
+    assert_int_equal(row.nr, 7);
+    run_row_free(&row);
+}
+
+#define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        yard(nobody_sees_one_before_it_is_whole),
+        yard(one_that_is_dropped_leaves_nothing),
+        yard(a_whole_one_stays),
+        yard(what_was_cut_off_goes_at_the_start),
+        yard(the_same_rows_are_taken_once),
+        yard(they_stand_by_the_time_they_began),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
