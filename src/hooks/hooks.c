@@ -174,6 +174,7 @@ static void settle(struct hooks *h, enum lane lane, bool ok, const char *text)
         .tries = t->tries,
     };
     text_format(r.stand, sizeof r.stand, "%s", t->event.stand);
+    strcpy(r.said, t->event.text);
     text_format(r.text, sizeof r.text, "%s", text);
     pthread_mutex_lock(&h->lock);
     queue_done(&h->queue, t->id, lane);

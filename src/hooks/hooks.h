@@ -86,6 +86,7 @@ struct hook_record {
     bool by_post; /* else by command */
     bool ok;
     int tries;
+    char said[HOOK_TEXT_SIZE]; /* what was to be told */
     char text[HOOK_TEXT_SIZE]; /* "exit status 1", "HTTP 204", ... */
 };
 #define HOOK_RECORDS 100 /* kept in memory */

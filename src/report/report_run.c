@@ -375,7 +375,7 @@ static void put_list(const json_t *list, const char *heading, struct page *p)
 
 static void put_events(const json_t *run, struct page *p)
 {
-    static const char *const headings[] = {"Into the run", "Event", "", NULL};
+    static const char *const headings[] = {"Into the run", "Event", "What happened", NULL};
     const struct page_table t = {headings, "   "};
     const json_t *list = json_object_get(run, "events");
     size_t n = json_array_size(list);

@@ -93,10 +93,10 @@ bool get_setup(const struct request *q, struct reply *out, struct err *e)
 
 static json_t *message_to_json(const struct hook_record *r)
 {
-    return json_pack("{s:o, s:s, s:o, s:s, s:b, s:i, s:o}", "at", utc_to_json(r->at_utc_ns), "kind",
-                     hook_kind_names[r->kind], "stand", text_to_json(r->stand), "by",
-                     r->by_post ? "post" : "command", "ok", r->ok, "tries", r->tries, "text",
-                     text_to_json(r->text));
+    return json_pack("{s:o, s:s, s:o, s:o, s:s, s:b, s:i, s:o}", "at", utc_to_json(r->at_utc_ns),
+                     "kind", hook_kind_names[r->kind], "stand", text_to_json(r->stand), "said",
+                     text_to_json(r->said), "by", r->by_post ? "post" : "command", "ok", r->ok,
+                     "tries", r->tries, "text", text_to_json(r->text));
 }
 
 bool get_messages(const struct request *q, struct reply *out, struct err *e)

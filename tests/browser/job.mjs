@@ -113,6 +113,96 @@ function card(stand) {
   return page.getByRole("region", { name: `Stand ${stand}` });
 }
 
+async function seesTheTrend() {
+  await go("#/batteries/lamp-d");
+  await page.getByText(/falls below its limit at about/).waitFor();
+  await page.locator(".chart canvas").nth(2).waitFor();
+  assert.match(await page.locator(".chart").first().getAttribute("aria-label"), /^Capacity: .*\sAh and /, "the points are told in words too");
+  await page.getByLabel("over cycles").check();
+  await page.getByText(/at about [\d.]+ cycles; with 95 % between/).waitFor();
+  await page.getByText("8 results as figures").click();
+  await page.getByText("Discharges laid over each other").waitFor();
+  await sound("a battery's life");
+  await picture("battery");
+  await page.getByText("8 results as figures").click();
+  await page.getByRole("table", { name: "Results that are compared" }).waitFor({ state: "hidden" });
+  done("the trend seen");
+
+  await page.getByRole("table", { name: "Runs, newest first" }).getByRole("link").first().click();
+  await page.locator(".chart canvas").first().waitFor();
+  const slider = page.getByLabel("Read off along the curve");
+  await slider.focus();
+  for (let i = 0; i < 5; i++) await slider.press("ArrowRight");
+  assert.match(await slider.getAttribute("aria-valuetext"), /^at .*\sV · discharge .*\sA/, "read off by keyboard");
+  await page.getByRole("button", { name: "Nearer" }).press("Enter");
+  await page.waitForResponse(/curve\?points=4000&from=/);
+  await page.getByRole("button", { name: "Later" }).press("Enter");
+  await page.waitForResponse(/curve\?points=4000&from=/);
+  await page.getByRole("button", { name: "Show all" }).press("Enter");
+  await page.getByText(/is (above|below|too near to) .*\sAh/).waitFor();
+  await sound("a run that was judged");
+  await picture("run-judged");
+  const report = await page.getByRole("link", { name: "Report to print or send" }).getAttribute("href");
+  await page.goto(`${base}${report}`);
+  await page.getByRole("heading").first().waitFor();
+  await sound("a report");
+  await picture("report");
+  done("zoomed and read off by keyboard, the report read");
+
+  await go("#/lots/lamps");
+  await page.getByRole("table", { name: "The lot as a whole" }).waitFor();
+  await page.getByLabel("In series").fill("3");
+  await page.getByRole("button", { name: "Match" }).click();
+  await page.getByRole("table", { name: "Sets" }).waitFor();
+  await sound("a lot");
+  await picture("lot");
+  done("the lot judged");
+}
+
+async function arrangesARow() {
+  await go("#/rows/lamp-desk");
+  await page.getByLabel("Profile").selectOption("lamps");
+  await page.getByLabel("Which").selectOption("lamps");
+  await page.getByRole("button", { name: "Add to the row" }).click();
+  await page.getByText("3 wait at lamp-desk now.").waitFor();
+  const row = page.getByRole("table", { name: "Waiting at lamp-desk" });
+  const order = async (...wanted) => {
+    await page.waitForFunction((text) => [...document.querySelectorAll('[aria-label^="Waiting at lamp-desk"] tbody tr td:nth-child(2)')]
+      .map((cell) => cell.textContent).join() === text, wanted.join());
+  };
+  await order("lamp-d", "lamp-e", "lamp-f");
+  await row.getByRole("button", { name: "lamp-f earlier" }).click();
+  await order("lamp-d", "lamp-f", "lamp-e");
+  await row.getByRole("button", { name: "lamp-d later" }).click();
+  await order("lamp-f", "lamp-d", "lamp-e");
+  await row.getByRole("button", { name: "Take out… lamp-e" }).click();
+  await page.getByLabel("Why").fill("its case is cracked");
+  await page.getByRole("button", { name: "Take it out" }).click();
+  await order("lamp-f", "lamp-d");
+  await page.getByText("connect lamp-f at lamp-desk").waitFor();
+  await sound("a row");
+  await picture("row");
+  await page.getByRole("button", { name: "lamp-f is connected: begin" }).click();
+  const doubt = page.getByRole("dialog").getByRole("button", { name: "It is right: begin" });
+  await Promise.race([doubt.waitFor(), page.getByRole("button", { name: "Stop lamp-desk" }).waitFor()]);
+  if (await doubt.isVisible()) await doubt.click();
+  await page.getByRole("button", { name: "Stop lamp-desk" }).waitFor();
+  await order("lamp-d");
+  await page.getByRole("button", { name: "Stop lamp-desk" }).click();
+  await page.getByRole("button", { name: "Touch again to stop lamp-desk" }).click();
+  await page.getByText("so the row stands still").waitFor();
+  done("a row arranged and begun");
+}
+
+async function seesMessages() {
+  await go("#/messages");
+  await page.getByRole("table", { name: /^Messages/ }).getByText("✓ sent").first().waitFor();
+  await page.getByText("✕ not sent").first().waitFor();
+  await sound("messages");
+  await picture("messages");
+  done("messages seen");
+}
+
 async function job() {
   await go("");
   await card("jetty").getByText("free").waitFor();
@@ -189,6 +279,10 @@ async function job() {
   await card("boathouse").getByText("completed").waitFor();
   done("hold answered");
 
+  await seesTheTrend();
+  await arrangesARow();
+  await seesMessages();
+
   await go("#/setup");
   await page.getByRole("heading", { name: "Bench file" }).waitFor();
   await sound("set-up");
@@ -198,14 +292,11 @@ async function job() {
   await sound("runs");
   await picture("runs");
   await go("#/batteries/launch-a");
-  await page.getByRole("heading", { name: "Curves laid over each other" }).waitFor();
-  for (const choice of await page.getByRole("checkbox").all()) await choice.check();
-  await page.locator(".chart canvas").first().waitFor();
-  await sound("a battery's history");
-  await picture("battery");
+  await page.getByRole("heading", { name: "Discharges laid over each other" }).waitFor();
+  await sound("a battery without a trend");
   await go("#/lots/spring");
-  await page.getByRole("table").waitFor();
-  await sound("a lot");
+  await page.getByRole("table").first().waitFor();
+  await sound("a lot that was not tested");
   done("all other views");
 
   await go("");

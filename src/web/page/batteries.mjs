@@ -3,16 +3,17 @@
 
 import { ask, field, fill, h, note, rows, sheet, table } from "./dom.mjs";
 import { get, getIfThere, part, post } from "./api.mjs";
-import { History, Overlay } from "./history.mjs";
+import { Overlay } from "./overlay.mjs";
+import { Trend } from "./trend.mjs";
 import { runTable, verdictText } from "./runs.mjs";
-import { amount, chemistryWords, dayOf, figure, list, withUncertainty } from "./words.mjs";
+import { amount, chemistryWords, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
 
 function registerTable(batteries) {
   return table("Batteries", [{ name: "label" }, { name: "chemistry" }, { name: "cells", n: true },
     { name: "rated", n: true }, { name: "lot" }, { name: "registered" }, { name: "state" }],
   batteries.map((b) => [h("a", { href: `#/batteries/${part(b.label)}` }, b.label), b.chemistry, `${b.cells}`,
     amount(b.rated_Ah, "Ah"), b.lot ? h("a", { href: `#/lots/${part(b.lot)}` }, b.lot) : "–",
-    dayOf(b.created_utc), b.retired_utc ? `retired ${dayOf(b.retired_utc)}` : ""]));
+    dayOf(b.created_utc), b.retired_utc ? `retired ${dayOf(b.retired_utc)}` : "in service"]), { cards: true });
 }
 
 function number(name, step) {
@@ -60,7 +61,7 @@ export async function batteriesView() {
     lots && lots.lots.length > 0 && sheet(null, table("Lots", [{ name: "lot" }, { name: "batteries", n: true }, { name: "pass", n: true },
       { name: "fail", n: true }, { name: "undecided", n: true }, { name: "untested", n: true }],
     lots.lots.map((l) => [h("a", { href: `#/lots/${part(l.name)}` }, l.name), `${l.batteries}`,
-      ...["pass", "fail", "undecided", "untested"].map((k) => `${l.counts?.[k] ?? 0}`)])))];
+      ...["pass", "fail", "undecided", "untested"].map((k) => `${l.counts?.[k] ?? 0}`)]), { cards: true }))];
 }
 
 function recordRows(b) {
@@ -99,14 +100,16 @@ export async function batteryView({ rest, untilLeft }) {
   const label = rest[0];
   const battery = await get(`/v1/batteries/${part(label)}`);
   const trend = await getIfThere(`/v1/batteries/${part(label)}/trend`);
-  const history = new History(battery.runs, trend);
+  const life = trend && battery.runs.length > 0 ? new Trend(trend) : null;
   const overlay = new Overlay(battery.runs);
-  untilLeft(() => history.close());
+  untilLeft(() => life?.close());
+  untilLeft(() => overlay.close());
   return [h("h1", null, battery.label),
     sheet("Record", newest(battery.runs), recordRows(battery), h("div", { class: "buttons" },
-      !battery.retired_utc && h("a", { class: "button", href: "#/start" }, "Start a run"),
+      !battery.retired_utc && h("a", { class: "button", href: `#/start//${part(label)}` }, "Start a run"),
+      battery.runs.length > 0 && h("a", { class: "button", href: `/v1/batteries/${part(label)}/report` }, "Report to print or send"),
       !battery.retired_utc && retireButton(battery))),
-    history.element,
+    life?.element,
     battery.runs.length > 0 ? sheet(null, runTable("Runs, newest first", battery.runs)) : h("p", null, "It was not tested yet."),
     overlay.element];
 }
@@ -122,17 +125,56 @@ export async function lotView({ rest }) {
   }
   const counts = Object.entries(lot.counts ?? {}).filter(([, n]) => n > 0).map(([word, n]) => `${n} ${word}`);
   return [h("h1", null, `Lot ${name}`),
-    sheet("So far", h("p", null, counts.length > 0 ? list(counts) : "Nothing yet."), lot.statistics && statisticsRows(lot.statistics)),
+    sheet("So far", h("p", null, counts.length > 0 ? list(counts) : "Nothing yet."), statisticsTable(lot.statistics)),
     sheet(null, table("Batteries of the lot", [{ name: "battery" }, { name: "standing" }, { name: "capacity", n: true },
       { name: "of rated", n: true }, { name: "resistance", n: true }, { name: "run" }],
     lot.batteries.map((b) => [h("a", { href: `#/batteries/${part(b.battery)}` }, b.battery),
       b.standing === "untested" ? "untested" : verdictText(b.standing),
       withUncertainty(b.capacity_Ah, b.capacity_uncertainty_Ah, "Ah"),
       b.percent_of_rated === null ? "–" : figure(b.percent_of_rated, 1, "%"), amount(b.resistance_mOhm, "mΩ"),
-      b.run ? h("a", { href: `#/runs/${b.run}` }, `${b.run}`) : "–"])))];
+      b.run ? h("a", { href: `#/runs/${b.run}` }, `${b.run}`) : "–"]), { cards: true })),
+    lot.statistics?.capacity_Ah?.n > 1 && matchSheet(name)];
 }
 
-function statisticsRows(statistics) {
-  return rows(Object.entries(statistics).filter(([, v]) => typeof v === "number")
-    .map(([key, v]) => [key.replaceAll("_", " "), figure(v, 3)]));
+const statisticsWords = { capacity_Ah: ["capacity", "Ah"], percent_of_rated: ["capacity of rated", "%"], resistance_mOhm: ["DC resistance", "mΩ"] };
+
+/** The lot as a whole: what one battery of it may be expected to be. */
+function statisticsTable(statistics) {
+  const known = Object.entries(statistics ?? {}).filter(([key, s]) => s && statisticsWords[key]);
+  if (known.length === 0) return null;
+  const { share, confidence } = known[0][1];
+  const inShare = `${figure(100 * share, 0, "%")} of such batteries, with ${figure(100 * confidence, 0, "%")} confidence`;
+  return [table("The lot as a whole", [{ name: "what" }, { name: "tested", n: true }, { name: "mean", n: true }, { name: "std. deviation", n: true }, { name: "median", n: true },
+    { name: "least", n: true }, { name: "greatest", n: true }, { name: "between (tolerance)", n: true }, { name: "far off" }],
+  known.map(([key, s]) => {
+    const [name, unit] = statisticsWords[key];
+    const a = (v) => amount(v, unit);
+    return [name, `${s.n}`, a(s.mean), s.n > 1 ? small(s.deviation, unit) : "–", a(s.median), a(s.min), a(s.max),
+      s.between_low === null ? "–" : `${amount(s.between_low)} to ${a(s.between_high)}`, s.outliers.length > 0 ? list(s.outliers) : "none"];
+  }), { cards: true }),
+  known.some(([, s]) => s.between_low !== null) ? h("p", { class: "small faint" }, `Tolerance: ${inShare}, if they are distributed normally.`)
+    : h("p", { class: "small faint" }, "A tolerance interval needs three tested batteries.")];
+}
+
+/** Sets for packs: what goes together, and what that is better than sorting. */
+function matchSheet(name) {
+  const series = h("input", { type: "number", min: "1", max: "1000", value: "4", required: true });
+  const parallel = h("input", { type: "number", min: "1", max: "1000", value: "1", required: true });
+  const out = h("div", { "aria-live": "polite" });
+  return sheet("Sets that go together", h("form", { onsubmit: async (event) => {
+    event.preventDefault();
+    try {
+      fill(out, matched(await post(`/v1/lots/${part(name)}/match`, { series: Number(series.value), parallel: Number(parallel.value) })));
+    } catch (problem) {
+      fill(out, note("warn", "No set", [problem.message]));
+    }
+  } }, h("div", { class: "form" }, field("In series", series), field("In parallel", parallel)),
+  h("div", { class: "buttons" }, h("button", null, "Match")), out));
+}
+
+function matched(m) {
+  return [h("p", null, `Capacities of the groups of a set differ by ${figure(m.matched.capacity_spread_percent, 2, "%")}, by sorting it would be ${figure(m.by_sorting.capacity_spread_percent, 2, "%")}.`),
+    table("Sets", [{ name: "set" }, { name: "batteries" }, { name: "capacity", n: true }, { name: "differs by", n: true }],
+      m.sets.map((set, i) => [`${i + 1}`, set.groups.map((g) => g.batteries.map((b) => b.battery).join(" ∥ ")).join(" – "), amount(set.capacity_Ah, "Ah"), figure(set.capacity_spread_percent, 2, "%")]), { cards: true }),
+    m.spare.length > 0 && h("p", null, `Left over: ${list(m.spare.map((b) => b.battery))}.`)];
 }

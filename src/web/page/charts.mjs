@@ -27,6 +27,13 @@ export function colour(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
 
+/** Charts take their colours when they are drawn. Returns how to stop. */
+export function whenThemeChanges(draw) {
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  dark.addEventListener("change", draw);
+  return () => dark.removeEventListener("change", draw);
+}
+
 /** Options that all charts share. */
 export function look(extra) {
   return {

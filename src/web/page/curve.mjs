@@ -4,7 +4,7 @@
 
 import { fill, h } from "./dom.mjs";
 import { get } from "./api.mjs";
-import { colour, library, look, missing } from "./charts.mjs";
+import { colour, library, look, missing, whenThemeChanges } from "./charts.mjs";
 import { amount, duration, figure, flow } from "./words.mjs";
 
 const POINTS = 4000;
@@ -20,15 +20,21 @@ function elapsedText(seconds) {
   return seconds < 7200 ? `${Math.round(seconds / 6) / 10} min` : `${Math.round(seconds / 36) / 100} h`;
 }
 
+function button(sign, name, act) {
+  return h("button", { type: "button", class: "small-button", "aria-label": name, title: name, onclick: act }, sign);
+}
+
 export class Curve {
   constructor(run) {
     this.run = run;
     this.over = "time";
     this.charts = [];
+    this.unlight = whenThemeChanges(() => this.all && this.draw());
     this.busy = false;
-    this.readOff = h("p", { class: "read-off", "aria-live": "off" }, "Point at a curve to read it off; drag to zoom, double-click for all.");
+    this.readOff = h("p", { class: "read-off", "aria-live": "off" }, "Point at a curve to read it off; drag to zoom, double-click for all. By keyboard: the slider and the buttons.");
+    this.slider = h("input", { type: "range", min: "0", max: "0", value: "0", "aria-label": "Read off along the curve", oninput: () => this.slid() });
     this.body = h("div", null, h("p", null, "Fetching the curve…"));
-    this.element = h("section", { class: "sheet" }, h("h2", null, "Curve"), this.choices(), this.readOff, this.body);
+    this.element = h("section", { class: "sheet" }, h("h2", null, "Curve"), this.choices(), this.readOff, this.slider, this.body);
   }
 
   choices() {
@@ -40,7 +46,37 @@ export class Curve {
       } }), text);
     return h("div", { class: "choices", role: "radiogroup", "aria-label": "Drawn over" },
       choice("time", "over time"), choice("charge", "over charge (Ah)"),
-      h("button", { type: "button", onclick: () => this.zoomOut() }, "Show all"));
+      h("div", { class: "buttons-tight", role: "group", "aria-label": "Part shown" },
+        button("+", "Nearer", () => this.shift(0.5, 0)), button("−", "Farther", () => this.shift(2, 0)),
+        button("◂", "Earlier", () => this.shift(1, -0.5)), button("▸", "Later", () => this.shift(1, 0.5)),
+        h("button", { type: "button", class: "small-button", onclick: () => this.zoomOut() }, "Show all")));
+  }
+
+  /** First and last place of the whole run, on the axis as drawn. */
+  ends() {
+    const { t_s: times, charge_Ah: charges } = this.all;
+    if (this.over === "time") return [times[0], times.at(-1)];
+    return charges.map(Math.abs).reduce(([least, most], q) => [Math.min(least, q), Math.max(most, q)], [Infinity, 0]);
+  }
+
+  /** Nearer about what is read off, else about the middle; farther; or along. */
+  shift(factor, along) {
+    if (this.charts.length === 0) return;
+    const [from, to] = this.charts[0].xAxisRange(), [start, end] = this.ends();
+    const width = Math.min((to - from) * factor, end - start);
+    const row = this.charts[0].getSelection(), read = row < 0 ? NaN : this.charts[0].getValue(row, 0);
+    const middle = (factor < 1 && read > from && read < to ? read : (from + to) / 2) + along * width;
+    const low = Math.min(Math.max(middle - width / 2, start), end - width);
+    this.zoomIn(low, low + width);
+  }
+
+  /** The slider goes over the points drawn: by arrow keys from one to the next. */
+  slid() {
+    const row = Number(this.slider.value);
+    if (this.charts.length === 0 || row >= this.charts[0].numRows()) return;
+    this.charts.forEach((chart) => chart.setSelection(row));
+    this.pointed(this.charts[0].getValue(row, 0), row, this.charts[0].graphDiv);
+    this.slider.setAttribute("aria-valuetext", this.readOff.textContent);
   }
 
   async load() {
@@ -73,15 +109,20 @@ export class Curve {
     this.events = events.filter((e) => e.t_s !== null);
   }
 
+  /** The points in the order of the axis: charge turns where a charge follows a discharge. */
+  sort() {
+    const c = this.zoomed ?? this.all;
+    this.order = c.t_s.map((_, i) => i);
+    if (this.over === "charge") this.order.sort((i, k) => Math.abs(c.charge_Ah[i]) - Math.abs(c.charge_Ah[k]) || i - k);
+  }
+
   data(part) {
     const c = this.zoomed ?? this.all;
-    const x = this.over === "time" ? c.t_s : c.charge_Ah.map(Math.abs);
-    const list = x.map((value, i) => [value, c[part.key][i]]);
-    // dygraphs wants x to grow; charge turns where a charge follows a discharge.
-    return this.over === "time" ? list : list.map((row, i) => [row[0], row[1], i]).sort((a, b) => a[0] - b[0] || a[2] - b[2]).map((r) => r.slice(0, 2));
+    return this.order.map((i) => [this.over === "time" ? c.t_s[i] : Math.abs(c.charge_Ah[i]), c[part.key][i]]);
   }
 
   draw(keep) {
+    this.sort();
     const shown = parts.filter((p) => (this.zoomed ?? this.all).t_s.length > 0 && this.all[p.key].some((v) => v !== null));
     if (shown.length === 0) {
       fill(this.body, h("p", null, "There is no sample yet."));
@@ -90,10 +131,12 @@ export class Curve {
     if (keep && this.charts.length === shown.length) {
       this.busy = true;
       this.charts.forEach((chart, i) => chart.updateOptions({ file: this.data(shown[i]) }));
+      this.slider.max = `${this.all.t_s.length - 1}`;
       this.busy = false;
       return;
     }
     this.charts.forEach((chart) => chart.destroy());
+    this.slider.max = `${(this.zoomed ?? this.all).t_s.length - 1}`;
     const boxes = shown.map((p) => h("div", { class: `chart ${p.low ? "chart-low" : ""}`, role: "img",
       "aria-label": this.inWords(p) }));
     fill(this.body, shown.map((p, i) => h("div", { class: "chart-part" }, h("h3", null, `${p.name} (${p.unit})`), boxes[i])));
@@ -130,47 +173,62 @@ export class Curve {
       },
       highlightCallback: (event, x, points, row) => this.pointed(x, row, box),
       unhighlightCallback: () => this.charts.forEach((c) => c.clearSelection()),
-      zoomCallback: (from, to) => this.zoomIn(from, to),
+      zoomCallback: (from, to) => this.zoomedByHand(from, to),
     }));
   }
 
   pointed(x, row, box) {
-    const c = this.zoomed ?? this.all;
-    if (this.over === "time") {
-      this.charts.forEach((chart) => chart.graphDiv !== box && chart.setSelection(row));
-      const current = flow(c.current_A[row]);
-      const event = (this.events ?? []).find((e) => Math.abs(e.t_s - x) < (c.t_s.at(-1) - c.t_s[0]) / 200);
-      this.readOff.textContent = [`at ${duration(c.t_s[row])}: ${figure(c.voltage_V[row], 3, "V")}`,
-        `${current.word} ${current.amount}`, c.temperature_C[row] === null ? "" : figure(c.temperature_C[row], 1, "°C"),
-        `${amount(Math.abs(c.charge_Ah[row]), "Ah")} since the ${this.zoomed ? "left edge" : "begin"}`, event ? event.text : ""]
-        .filter((text) => text).join(" · ");
-    } else {
-      const value = this.charts.find((chart) => chart.graphDiv === box)?.getValue(row, 1);
-      this.readOff.textContent = `at ${amount(x, "Ah")}: ${value === undefined ? "–" : figure(value, 3)}`;
-    }
+    const c = this.zoomed ?? this.all, i = this.order[row];
+    if (i === undefined) return;
+    this.charts.forEach((chart) => chart.graphDiv !== box && chart.setSelection(row));
+    this.slider.value = `${row}`;
+    const current = flow(c.current_A[i]);
+    const event = (this.events ?? []).find((e) => this.over === "time" && Math.abs(e.t_s - x) < (c.t_s.at(-1) - c.t_s[0]) / 200);
+    this.readOff.textContent = [`at ${duration(c.t_s[i])}: ${figure(c.voltage_V[i], 3, "V")}`,
+      `${current.word} ${current.amount}`, c.temperature_C[i] === null ? "" : figure(c.temperature_C[i], 1, "°C"),
+      `${amount(Math.abs(c.charge_Ah[i]), "Ah")} since the ${this.zoomed ? "left edge" : "begin"}`, event ? event.text : ""]
+      .filter((text) => text).join(" · ");
+  }
+
+  /** A double click asks for all that is loaded, which is everything only without a zoom. */
+  zoomedByHand(from, to) {
+    const all = this.zoomed && from <= this.zoomed.t_s[0] && to >= this.zoomed.t_s.at(-1);
+    if (all) this.zoomOut();
+    else this.zoomIn(from, to);
   }
 
   async zoomIn(from, to) {
     if (this.busy) return;
-    if (this.over === "charge") {
-      this.busy = true;
-      this.charts.forEach((chart) => chart.updateOptions({ dateWindow: [from, to] }));
-      this.busy = false;
-      return;
-    }
-    const shown = this.zoomed ?? this.all;
-    if (from <= shown.t_s[0] && to >= shown.t_s.at(-1)) { // a double click
+    const [start, end] = this.ends();
+    if (from <= start && to >= end) {
       this.zoomOut();
       return;
     }
-    this.zoomed = await get(`/v1/runs/${this.run}/curve?points=${POINTS}&from=${from}&to=${to}`);
+    if (this.over === "time") {
+      const number = this.zooms = (this.zooms ?? 0) + 1;
+      try {
+        const part = await get(`/v1/runs/${this.run}/curve?points=${POINTS}&from=${from}&to=${to}`);
+        if (number !== this.zooms || this.over !== "time") return; // another was asked for since
+        this.zoomed = part;
+      } catch (problem) {
+        this.readOff.textContent = problem.message;
+        return;
+      }
+    }
     this.busy = true;
-    this.draw();
+    if (this.over === "time") this.draw();
     this.charts.forEach((chart) => chart.updateOptions({ dateWindow: [from, to] }));
     this.busy = false;
   }
 
+  close() {
+    this.unlight();
+    this.charts.forEach((chart) => chart.destroy());
+    this.charts = [];
+  }
+
   zoomOut() {
+    this.zooms = (this.zooms ?? 0) + 1;
     this.zoomed = null;
     if (this.all) this.draw();
   }

@@ -23,7 +23,9 @@ function tell(kind, ...what) {
   for (const listener of [...listeners[kind]]) listener(...what);
 }
 
+/** Answers and events may overtake each other: what is older than what is shown is not shown. */
 function keep(stand) {
+  if (stand.look < (stands.get(stand.name)?.stand.look ?? 0)) return;
   stands.set(stand.name, { stand, seen: Date.now() });
   tell("stand", stand);
 }
@@ -78,6 +80,7 @@ let boot = null; // tells one start of the daemon from the next
 function greeted(message, anew) {
   const now = message.lastEventId.split("-")[0];
   anew = anew || (boot !== null && boot !== now);
+  if (boot !== now) stands.forEach((entry) => { entry.stand.look = 0; }); // counted anew
   boot = now;
   found(anew);
 }

@@ -9,15 +9,20 @@ import { batteryView, batteriesView, lotView } from "./batteries.mjs";
 import { runView, runsView } from "./runs.mjs";
 import { startView } from "./start.mjs";
 import { setupView } from "./setup.mjs";
+import { rowsView } from "./row.mjs";
+import { messagesView } from "./messages.mjs";
+import { units } from "./words.mjs";
 
 const ARMED_MS = 5000;
 const STOP_WITHIN_MS = 20000;
 const views = [
   { path: "now", name: "Stands", show: nowView },
   { path: "start", name: "Start a run", show: startView },
+  { path: "rows", name: "Rows", show: rowsView, one: rowsView },
   { path: "runs", name: "Runs", show: runsView, one: runView },
   { path: "batteries", name: "Batteries", show: batteriesView, one: batteryView },
   { path: "lots", show: batteriesView, one: lotView, under: "batteries" },
+  { path: "messages", name: "Messages", show: messagesView },
   { path: "setup", name: "Set-up", show: setupView },
 ];
 
@@ -56,18 +61,26 @@ async function show(focus) {
   }
 }
 
+/** How many wait for a person: told in the title, where it is seen from another window. */
+function waiting() {
+  return [...stands.values()].filter(({ stand }) => stand.run?.hold || (stand.phase === "idle" && stand.next?.say)).length;
+}
+
 function alarmOf(stand) {
   if (stand.output_unconfirmed) {
     return `${stand.name}: an output is not confirmed off. Disconnect the battery by hand.`;
   }
-  if (stand.trip) return `${stand.name} tripped: ${stand.trip.sentence}`;
+  if (stand.trip) return `${stand.name} tripped: ${units(stand.trip.sentence)}`;
   return null;
 }
 
 let shownAlarms = "";
 function showAlarms() {
   const alarms = [...stands.values()].map((entry) => alarmOf(entry.stand)).filter((text) => text);
-  document.title = alarms.length > 0 ? `▲ ${alarms.length} alarm${alarms.length > 1 ? "s" : ""} – ${title}` : title;
+  const n = waiting();
+  document.title = alarms.length > 0 ? `▲ ${alarms.length} alarm${alarms.length > 1 ? "s" : ""} – ${title}`
+    : n > 0 ? `◔ ${n} wait${n > 1 ? "" : "s"} for you – ${title}` : title;
+  document.getElementById("icon").href = alarms.length > 0 ? "/page/alarm.svg" : "/page/icon.svg";
   if (alarms.join("\n") === shownAlarms) return; // read out once only
   shownAlarms = alarms.join("\n");
   fill(document.getElementById("alarms"), alarms.map((text) =>

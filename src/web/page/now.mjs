@@ -4,26 +4,12 @@
 import { ask, h, note, renew, rows } from "./dom.mjs";
 import { part, post } from "./api.mjs";
 import { ageOf, on, showStand, stands } from "./live.mjs";
-import { amount, duration, figure, flow, kindWords, moment, outcomeWords, stateWords } from "./words.mjs";
+import { orderButton } from "./orders.mjs";
+import { nextNote } from "./row.mjs";
+import { amount, duration, figure, flow, kindWords, moment, outcomeWords, stateWords, units } from "./words.mjs";
 
 const OLD_S = 5; // a reading older than this is said to be old
 const OFF_A = 0.02; // what an instrument may read while it is off, at least
-
-/** Sends an order; what goes wrong is shown beside the button. */
-function orderButton(text, path, attributes = {}, body = undefined) {
-  const said = h("span", { role: "status", class: "small" });
-  const button = h("button", { type: "button", ...attributes, onclick: async () => {
-    button.disabled = true;
-    said.textContent = "";
-    try {
-      showStand(await post(path, body));
-    } catch (problem) {
-      said.textContent = problem.message;
-    }
-    button.disabled = false;
-  } }, text);
-  return [button, said];
-}
 
 function figures(stand) {
   const { reading } = stand;
@@ -35,23 +21,27 @@ function figures(stand) {
     h("dt", null, "temperature"), h("dd", null, figure(reading.temperature_C, 1, "°C")));
 }
 
-/** "0.84 V to go": how far a reading is from where it would trip. */
-function distance(value, limit, sign, digits, unit) {
-  if (limit === null || value === null || limit === undefined) return null;
-  return `${figure(limit, digits, unit)}, ${figure(sign * (limit - value), digits, unit)} away`;
-}
-
-function limitRows(stand) {
+/** All limits that a reading can come to: what it reads, where it trips, how far that is. */
+function limitsOf(stand) {
   const { limits } = stand.run;
   const r = stand.reading;
   const current = r.current_A === null ? null : Math.abs(r.current_A);
-  return rows([
-    ["trips below", distance(r.voltage_V, limits.voltage_min_V, -1, 2, "V")],
-    ["trips above", distance(r.voltage_V, limits.voltage_max_V, 1, 2, "V")],
-    ["trips above", distance(current, limits.current_max_A, 1, 2, "A")],
-    ["trips above", distance(r.temperature_C, limits.temperature_max_C, 1, 1, "°C")],
-    ["trips below", distance(r.temperature_C, limits.temperature_min_C, -1, 1, "°C")],
-  ]);
+  return [
+    ["voltage below", r.voltage_V, limits.voltage_min_V, -1, 2, "V"], ["voltage above", r.voltage_V, limits.voltage_max_V, 1, 2, "V"],
+    ["current above", current, limits.current_max_A, 1, 2, "A"],
+    ["temperature above", r.temperature_C, limits.temperature_max_C, 1, 1, "°C"], ["temperature below", r.temperature_C, limits.temperature_min_C, -1, 1, "°C"],
+  ].filter(([, value, limit]) => value !== null && limit !== null && limit !== undefined)
+    .map(([name, value, limit, sign, digits, unit]) => ({ name, share: sign * (limit - value) / Math.max(Math.abs(limit), 1),
+      text: `${figure(limit, digits, unit)}, ${figure(sign * (limit - value), digits, unit)} away` }));
+}
+
+function limitRows(stand) {
+  return rows(limitsOf(stand).map((l) => [`trips at ${l.name}`, l.text]));
+}
+
+function nearestLimit(stand) {
+  const [nearest] = limitsOf(stand).sort((a, b) => a.share - b.share);
+  return nearest && `${nearest.name} ${nearest.text}`;
 }
 
 function progressOf(run) {
@@ -87,11 +77,12 @@ function runningPart(stand) {
     rows([
       ["step", stepText(run)],
       ["ends at", run.until_voltage_V === null ? null : figure(run.until_voltage_V, 2, "V")],
-      ["time left", run.left_s === null ? null : duration(run.left_s)],
-      ["over at about", run.expected_end_utc ? moment(run.expected_end_utc, now) : null],
+      ["time left", run.left_s === null || run.hold ? null : duration(run.left_s)],
+      ["over at about", run.expected_end_utc && !run.hold ? moment(run.expected_end_utc, now) : null],
       ["running for", duration(run.elapsed_s)],
+      ["nearest limit", nearestLimit(stand)],
     ]),
-    h("details", null, h("summary", null, "Limits, and how far away"), limitRows(stand)),
+    h("details", null, h("summary", null, "All limits, and how far away"), limitRows(stand)),
     h("p", null, h("a", { href: `#/runs/${run.number}` }, `Run ${run.number} as a curve`)),
   ];
 }
@@ -100,9 +91,9 @@ async function clearTrip(name, said) {
   const { stand } = stands.get(name);
   const { trip } = stand;
   if (!trip) return;
-  const unit = (trip.unit ?? "").replaceAll("degC", "°C");
+  const unit = units(trip.unit ?? "");
   const yes = await ask(`Clear the trip of ${stand.name}?`, [
-    h("p", null, h("strong", null, trip.sentence)),
+    h("p", null, h("strong", null, units(trip.sentence))),
     rows([["when", moment(trip.at)], ["seen", trip.value === null ? null : figure(trip.value, 3, unit)],
       ["limit", trip.limit === null ? null : figure(trip.limit, 3, unit)]]),
     h("p", null, "Look at the battery first: is it cool, whole, properly connected? Clearing switches nothing on; it allows the next start."),
@@ -117,7 +108,7 @@ async function clearTrip(name, said) {
 
 function trippedPart(stand) {
   const said = h("p", { role: "status" });
-  return h("div", { class: "note note-bad" }, h("p", null, h("strong", null, "Tripped. "), stand.trip.sentence),
+  return h("div", { class: "note note-bad" }, h("p", null, h("strong", null, "Tripped. "), units(stand.trip.sentence)),
     h("p", { class: "small" }, `at ${moment(stand.trip.at)}; outputs are switched off and stay off`),
     h("div", { class: "buttons" },
       h("button", { type: "button", onclick: () => clearTrip(stand.name, said) }, "Read why, and clear…")), said);
@@ -128,25 +119,14 @@ function missingPart(stand) {
     rows(stand.instruments.map((i) => [`${i.role} on ${i.link}`, i.problem ?? i.identity ?? "answers"]))];
 }
 
-function nextPart(stand) {
-  const { next } = stand;
-  if (!next) return null;
-  const say = next.say ?? (next.paused ? "The run before did not end by itself: decide what comes." : null);
-  return h("div", { class: "note" }, h("p", null, h("strong", null, "Next: "), `${next.battery} on ${next.profile}`,
-    next.waiting > 1 ? `, and ${next.waiting - 1} more` : ""),
-    say && h("p", null, say),
-    say && stand.phase === "idle" && h("div", { class: "buttons" },
-      orderButton(`${next.battery} is connected: begin`, `/v1/stands/${part(stand.name)}/confirm`, { class: "main" },
-        { battery: next.battery })));
-}
-
 function idlePart(stand) {
   const { run } = stand;
   return [figures(stand),
     run && h("p", null, h("a", { href: `#/runs/${run.number}` }, `Last: run ${run.number}`),
       ` on ${run.battery}, ${outcomeWords[run.outcome] ?? run.outcome}`),
-    nextPart(stand),
-    h("p", null, h("a", { class: "button", href: `#/start/${part(stand.name)}` }, "Start a run here"))];
+    nextNote(stand),
+    h("p", { class: "buttons" }, h("a", { class: "button", href: `#/start/${part(stand.name)}` }, "Start a run here"),
+      h("a", { class: "button", href: `#/rows/${part(stand.name)}` }, "Arrange its row"))];
 }
 
 function content(entry) {

@@ -2,9 +2,10 @@
 // A plan as a person reads it: before a start, and with the run afterwards.
 
 import { h, note, rows, table } from "./dom.mjs";
-import { amount, duration, figure, flow, kindWords } from "./words.mjs";
+import { amount, duration, figure, flow, kindWords, units } from "./words.mjs";
 
 function drives(step) {
+  if (step.kind === "rest") return "nothing";
   if (step.current_A !== null && step.current_A !== undefined) {
     const current = flow(step.current_A);
     const voltage = step.charge_voltage_V ? `, at most ${figure(step.charge_voltage_V, 2, "V")}` : "";
@@ -36,12 +37,12 @@ function stepLine(step, number) {
   }
   const kind = kindWords[step.kind] ?? step.kind;
   return [`${number}`, step.name && step.name !== step.kind ? `${step.name} (${kind})` : kind, drives(step), ends(step),
-    duration(step.expected_s), amount(step.expected_Ah, "Ah"), step.heat_W ? figure(step.heat_W, 0, "W") : "–"];
+    duration(step.expected_s), step.expected_Ah ? amount(step.expected_Ah, "Ah") : "–", step.heat_W ? figure(step.heat_W, 0, "W") : "–"];
 }
 
 function limitValue({ value, unit }) {
   if (unit === "s" && value >= 90) return duration(value);
-  return figure(value, Math.abs(value) < 10 ? 2 : 1, (unit ?? "").replaceAll("degC", "°C"));
+  return figure(value, Math.abs(value) < 10 ? 2 : 1, units(unit ?? ""));
 }
 
 export function planSheet(plan) {
@@ -63,10 +64,10 @@ export function planSheet(plan) {
     ]),
     table("Steps", [{ name: "no." }, { name: "step" }, { name: "drives" }, { name: "ends at" },
       { name: "about", n: true }, { name: "charge", n: true }, { name: "heat", n: true }],
-    plan.steps.map((step, i) => stepLine(step, i + 1))),
+    plan.steps.map((step, i) => stepLine(step, i + 1)), { cards: true }),
     h("details", { open: matchMedia("(min-width: 45rem)").matches },
       h("summary", null, `Limits, ${plan.limits.length} of them, and whose they are`),
       table("Beyond these everything goes off", [{ name: "limit" }, { name: "value", n: true }, { name: "whose it is" }],
-        plan.limits.map((l) => [l.name.replaceAll("_", " "), limitValue(l), l.source]))),
+        plan.limits.map((l) => [l.name.replaceAll("_", " "), limitValue(l), units(l.source)]), { cards: true })),
   ];
 }

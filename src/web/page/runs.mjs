@@ -6,7 +6,7 @@ import { get, part } from "./api.mjs";
 import { Curve } from "./curve.mjs";
 import { on } from "./live.mjs";
 import { planSheet } from "./plan.mjs";
-import { amount, duration, figure, kindWords, outcomeWords, plain, whole, withUncertainty } from "./words.mjs";
+import { amount, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
 
 export function verdictText(verdict) {
   return verdict ? h("span", { class: verdict }, { pass: "✓ pass", fail: "✕ fail", undecided: "? undecided" }[verdict] ?? verdict) : "–";
@@ -19,7 +19,7 @@ export function runTable(caption, runs) {
     h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery), whole(r.started_utc), r.profile,
     outcomeWords[r.outcome] ?? r.outcome,
     `${r.lower_bound ? "> " : ""}${withUncertainty(r.capacity_Ah, r.capacity_uncertainty_Ah, "Ah")}`,
-    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictText(r.verdict)]));
+    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictText(r.verdict)]), { cards: true });
 }
 
 export async function runsView() {
@@ -35,6 +35,7 @@ function verdictSheet(run) {
   return sheet("Result",
     h("p", null, h("strong", null, verdictText(result.verdict)), result.acceptance_Ah
       ? ` against ${amount(result.acceptance_Ah, "Ah")}` : result.verdict ? "" : " (nothing was asked of it)"),
+    reason(result) && h("p", null, reason(result)),
     rows([
       ["capacity delivered", result.capacity_Ah === null ? null
         : `${result.lower_bound ? "more than " : ""}${withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah")} (k = 2)`],
@@ -44,14 +45,29 @@ function verdictSheet(run) {
       ["took", result.duration_s === null ? null : duration(result.duration_s)],
       ["ended by", result.end_reason ? plain(result.end_reason) : null],
       ["decision rule", result.decision_rule ? plain(result.decision_rule) : null],
+      ["chance that it has it", result.conformance_probability === null || result.conformance_probability === undefined ? null
+        : figure(100 * result.conformance_probability, 1, "%")],
+      ["corrected capacity", result.correction?.applied ? `${withUncertainty(result.correction.capacity_Ah, result.correction.capacity_uncertainty_Ah, "Ah")} at ${figure(result.correction.reference_C, 0, "°C")} by ${result.correction.rule}${result.correction.verified ? "" : " (unverified)"}` : null],
       ["DC resistance", result.resistance_mOhm === null || result.resistance_mOhm === undefined ? null
         : withUncertainty(result.resistance_mOhm, result.resistance_uncertainty_mOhm, "mΩ")],
       ["charged, discharged", result.charged_Ah || result.discharged_Ah
         ? `${amount(result.charged_Ah, "Ah")}, ${amount(result.discharged_Ah, "Ah")}` : null],
       ["greatest temperature", result.temperature_max_C === null || result.temperature_max_C === undefined ? null : figure(result.temperature_max_C, 1, "°C")],
     ]),
-    note("", "Notes", result.notes),
+    note("", "Notes", result.notes?.map(units)),
     budget && h("details", null, h("summary", null, "Where the uncertainty comes from"), budgetTable(budget)));
+}
+
+/** Why the verdict is what it is, in one sentence. */
+function reason(result) {
+  if (!result.verdict || !result.acceptance_Ah) return null;
+  const capacity = result.correction?.decides && result.correction.applied ? result.correction.capacity_Ah : result.capacity_Ah;
+  const asked = amount(result.acceptance_Ah, "Ah");
+  const part = { "guard-band": "its whole uncertainty", "guard-share": `${figure(result.guard_share_percent, 0, "%")} of its uncertainty` }[result.decision_rule];
+  const words = { pass: `is above ${asked}, ${part ? `even less ${part}` : "by the number alone"}`,
+    fail: `is below ${asked}, ${part ? `even with ${part} added` : "by the number alone"}`,
+    undecided: result.lower_bound ? "came out before it ended: there may be more in it" : `is too near to ${asked} for its uncertainty` }[result.verdict];
+  return words && `${amount(capacity, "Ah")} ${words}.`;
 }
 
 function budgetTable(budget) {
@@ -69,10 +85,8 @@ function stepsTable(run) {
     return [`${s.step + 1}`, s.name && s.name !== s.kind ? `${s.name} (${kindWords[s.kind] ?? s.kind})` : kindWords[s.kind] ?? s.kind,
       ...(several ? [`${s.round}`] : []),
       s.end_s === null ? "going on" : duration(s.end_s - s.start_s), plain(s.ended_by),
-      amount(r.capacity_Ah, "Ah"), amount(r.energy_Wh, "Wh"),
-      r.resistance_mOhm === null || r.resistance_mOhm === undefined ? "–" : amount(r.resistance_mOhm, "mΩ"),
-      r.temperature_max_C === null || r.temperature_max_C === undefined ? "–" : figure(r.temperature_max_C, 1, "°C")];
-  }));
+      amount(r.capacity_Ah, "Ah"), amount(r.energy_Wh, "Wh"), amount(r.resistance_mOhm, "mΩ"), figure(r.temperature_max_C, 1, "°C")];
+  }), { cards: true });
 }
 
 function details(run) {
@@ -80,7 +94,9 @@ function details(run) {
     h("p", null, h("a", { href: `#/batteries/${part(run.battery)}` }, run.battery), ` ${run.imported ? `from ${run.imported.file}` : `at ${run.stand}`}, ${run.profile}, `,
       `begun ${whole(run.started_utc)}, `, h("strong", null, outcomeWords[run.outcome] ?? run.outcome),
       run.ended_utc ? ` ${whole(run.ended_utc)}` : ""),
-    run.trip && note("bad", "Tripped", [run.trip.sentence]),
+    run.trip && note("bad", "Tripped", [units(run.trip.sentence)]),
+    h("div", { class: "buttons" }, h("a", { class: "button", href: `/v1/runs/${run.number}/report` }, "Report to print or send"),
+      h("a", { class: "button", href: `/v1/runs/${run.number}/samples`, download: `run-${run.number}.csv` }, "All samples as CSV")),
     verdictSheet(run),
   ];
 }
@@ -89,12 +105,12 @@ function after(run) {
   return [
     sheet(null, stepsTable(run)),
     run.events.length > 0 && sheet(null, table("Events", [{ name: "after" }, { name: "kind" }, { name: "what happened" }],
-      run.events.map((e) => [e.t_s === null ? whole(e.at) : duration(e.t_s), plain(e.kind), e.text]))),
+      run.events.map((e) => [e.t_s === null ? whole(e.at) : duration(e.t_s), plain(e.kind), units(e.text)]))),
     sheet("How it was measured", rows([
       ["voltage", run.voltage_source], ["lead resistance", run.lead_resistance_ohm ? figure(run.lead_resistance_ohm * 1000, 1, "mΩ") : null],
       ["samples", `${run.samples}`], ["software", run.software_version],
       ...run.instruments.map((i) => [i.role, `${i.identity ?? "–"} by ${i.driver}`]),
-    ]), h("p", null, h("a", { href: `/v1/runs/${run.number}/samples`, download: `run-${run.number}.csv` }, "All samples as CSV"))),
+    ])),
     run.plan && run.plan.steps && h("details", { class: "sheet" }, h("summary", null, "The plan as agreed"), planSheet(run.plan)),
   ];
 }
@@ -102,16 +118,23 @@ function after(run) {
 export async function runView({ rest, untilLeft }) {
   let run = await get(`/v1/runs/${part(rest[0])}`);
   const curve = new Curve(run.number);
+  untilLeft(() => curve.close());
   const above = h("div", null, details(run)), below = h("div", null, after(run));
   curve.mark(run.events);
-  const again = async (data) => {
-    if ((data.run ?? data.number) !== run.number) return;
+  const again = async () => {
     run = await get(`/v1/runs/${run.number}`);
     fill(above, details(run));
     fill(below, after(run));
     curve.mark(run.events);
   };
-  untilLeft(on("happening", (kind, data) => again(data).catch(() => {})));
+  // Its end is seen before it is on record, so it is asked for until it is.
+  let wanted = 0;
+  const soon = (ended) => again().catch(() => {}).then(() => {
+    clearTimeout(wanted);
+    if (ended && run.outcome === "running") wanted = setTimeout(soon, 700, true);
+  });
+  untilLeft(on("happening", (kind, data) => (data.run ?? data.number) === run.number && soon(kind === "run-ended")));
+  untilLeft(() => clearTimeout(wanted));
   if (run.outcome === "running") untilLeft(curve.grow());
   curve.load().catch((problem) => fill(curve.body, note("bad", "No curve", [problem.message])));
   return [h("h1", null, `Run ${run.number}`), above, curve.element, below];

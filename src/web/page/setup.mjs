@@ -1,10 +1,9 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// Set-up, to look at: the daemon, its bench file, drivers, ports, and who is told what.
+// Set-up, to look at: the daemon, its bench file, drivers and ports.
 
 import { h, note, rows, sheet, table } from "./dom.mjs";
 import { get, getIfThere } from "./api.mjs";
 import { stands } from "./live.mjs";
-import { whole } from "./words.mjs";
 
 function daemonSheet(d) {
   return sheet("The daemon", d.recording === false && note("bad", "It cannot record", [d.recording_problem]),
@@ -40,18 +39,9 @@ function portsSheet(setup) {
       setup.ports.map((p) => [p.name, [p.manufacturer, p.product ?? p.description, p.serial].filter((t) => t).join(", ") || "–", p.by_id ?? "–"])));
 }
 
-function messagesSheet(messages) {
-  return messages.told === "nobody" ? sheet("Messages", h("p", null, "Nobody is told: the bench file has no “events”."))
-    : sheet(null, messages.dropped > 0 && note("warn", "Given up", [`${messages.dropped} messages, because too many waited`]),
-      messages.messages.length === 0 ? [h("h2", null, "Messages"), h("p", null, "None was sent since the daemon began.")]
-        : table("Messages, newest first", [{ name: "when" }, { name: "about" }, { name: "stand" }, { name: "by" }, { name: "tries", n: true }, { name: "outcome" }],
-          messages.messages.map((m) => [whole(m.at), m.kind, m.stand ?? "–", m.by === "post" ? "POST" : "command", `${m.tries}`,
-            h("span", { class: m.ok ? "pass" : "fail" }, m.ok ? "✓ sent" : "✕ failed", m.text ? `: ${m.text}` : "")])));
-}
-
 export async function setupView() {
-  const [daemon, setup, messages] = await Promise.all([get("/v1/daemon"), getIfThere("/v1/setup"), getIfThere("/v1/messages")]);
-  return [h("h1", null, "Set-up"), daemonSheet(daemon), instrumentsSheet(), messages && messagesSheet(messages),
+  const [daemon, setup] = await Promise.all([get("/v1/daemon"), getIfThere("/v1/setup")]);
+  return [h("h1", null, "Set-up"), daemonSheet(daemon), instrumentsSheet(),
     setup && [benchSheet(setup), portsSheet(setup), driversSheet(setup)],
     h("p", { class: "faint small" }, "This view changes nothing. The bench file is written by hand; “ampledgerd --check” reads it.")];
 }

@@ -11,9 +11,13 @@ function options(list, value, text) {
   return list.map((item) => h("option", { value: value(item) }, text(item)));
 }
 
-function fits(profile, battery) {
+export function fits(profile, battery) {
   return !profile.problem && battery &&
     (profile.chemistries.length === 0 || profile.chemistries.includes(battery.chemistry));
+}
+
+export function profileOptions(profiles) {
+  return options(profiles, (p) => p.name, (p) => p.title ?? p.name);
 }
 
 export async function startView({ rest }) {
@@ -30,14 +34,14 @@ export async function startView({ rest }) {
   const profile = h("select", { name: "profile" });
   const about = h("p", { class: "hint", id: "about-profile" });
   const outcome = h("div", { "aria-live": "polite" });
-  if (rest[0]) stand.value = rest[0];
+  if (rest[0] && stands.has(rest[0])) stand.value = rest[0];
   if (rest[1]) battery.value = rest[1];
 
   const chosen = () => inService.find((b) => b.label === battery.value);
   const showProfiles = () => {
     const before = profile.value;
     const usable = profiles.filter((p) => fits(p, chosen()));
-    fill(profile, options(usable, (p) => p.name, (p) => p.title ?? p.name));
+    fill(profile, profileOptions(usable));
     if (usable.some((p) => p.name === before)) profile.value = before;
     showAbout();
   };

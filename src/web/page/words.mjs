@@ -10,7 +10,18 @@ export function figure(value, digits, unit) {
 export function amount(value, unit) {
   if (value === null || value === undefined) return "–";
   const size = Math.abs(value);
-  return figure(value, size >= 100 ? 1 : size >= 10 ? 2 : 3, unit);
+  return figure(value, size >= 1000 ? 0 : size >= 100 ? 1 : size >= 10 ? 2 : 3, unit);
+}
+
+/** Two figures that count, of what is small against something else. */
+export function small(value, unit) {
+  if (value === null || value === undefined) return "–";
+  return figure(value, value === 0 ? 0 : Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(Math.abs(value))))), unit);
+}
+
+/** Sentences of the daemon write units as plain letters. */
+export function units(sentence) {
+  return sentence.replaceAll("degC", "°C");
 }
 
 /** With its uncertainty, rounded alike. */
