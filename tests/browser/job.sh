@@ -75,8 +75,9 @@ await 20 stand_is lamp-desk idle
 for lamp in d e f; do
     expect 0 ampledger battery add "lamp-$lamp" --chemistry nimh --cells 10 --rated 2Ah --lot lamps
 done
-for lamp in e f d d d d d d d d; do
-    fresh lamp-d 1
+for filled in e:1 f:0.97 d:1 d:0.985 d:1 d:0.99 d:0.98 d:1 d:0.985 d:0.99; do
+    lamp=${filled%:*}
+    fresh lamp-d "${filled#*:}"
     run_at lamp-desk "lamp-$lamp" lamps "$home/lamp.json" || [ "$run_status" = 1 ] || fail "lamp-$lamp ended with $run_status: $(cat "$home/lamp.json.err")"
 done
 stop_yard
