@@ -23,12 +23,11 @@
                                                                                "C") ","                                                                                        \
                                                                                     " " AS_IT_WAS("lot") ", " AS_IT_WAS(                                                       \
                                                                                         "note") ", b.created_utc_ns, b.retired_utc_ns"
-/* Samples are numbered from 0 without gaps, so the last number counts them. */
 #define RUN_COLUMNS                                                                                \
     "r.nr, r.id, r.stand, r.profile, r.started_utc_ns, r.ended_utc_ns, r.outcome, r.lead_Ohm,"     \
     " r.voltage_source, r.software_version, r.profile_sha256, r.bench_sha256, r.trip_reason,"      \
     " r.trip_sentence, r.trip_at_utc_ns, r.trip_at_s, r.trip_value, r.trip_limit,"                 \
-    " (SELECT max(seq) + 1 FROM sample WHERE run_nr = r.nr), " BATTERY_COLUMNS_OF_RUN                      \
+    " " STORE_SAMPLE_COUNT("r.nr") ", " BATTERY_COLUMNS_OF_RUN                                 \
     ", i.file, i.sha256, i.from_s, i.to_s, i.utc_ns"
 #define RUN_TABLES                                                                                 \
     " FROM run r JOIN battery b ON b.id = r.battery_id"                                            \
@@ -71,12 +70,15 @@ static const char *const reader_sql[] = {
                       " WHERE run_nr = ? ORDER BY position",
     [R_STEPS] = "SELECT step, name, kind, start_s, end_s, end_reason, plan_step, round FROM step"
                 " WHERE run_nr = ? ORDER BY step",
-    [R_LAST_SEQ] = "SELECT max(seq) FROM sample WHERE run_nr = ?",
-    [R_SAMPLES] = "SELECT seq, t_s, step, voltage_V, current_A, temperature_C FROM sample"
+    [R_LAST_SEQ] = "SELECT " STORE_SAMPLE_COUNT("?1") " - 1",
+    [R_BLOCK] = "SELECT first_seq, last_seq, step, t_each, t_base, t_scale, t, voltage_base,"
+                " voltage_scale, voltage, current_base, current_scale, current, temperature_base,"
+                " temperature_scale, temperature FROM sample_block"
+                " WHERE run_nr = ?1 AND last_seq > ?2 AND (step = ?3 OR ?3 < 0)"
+                " ORDER BY last_seq LIMIT 1",
+    [R_SAMPLES] = "SELECT seq, t_s, step, voltage_V, current_A, temperature_C FROM sample_row"
                   " WHERE run_nr = ?1 AND seq > ?2 AND seq <= ?3 AND (step = ?4 OR ?4 < 0)"
                   " ORDER BY seq LIMIT ?5",
-    [R_SAMPLE_AT] =
-        "SELECT seq, t_s FROM sample WHERE run_nr = ? AND seq >= ? ORDER BY seq LIMIT 1",
     [R_EVENTS] = "SELECT nr, run_nr, utc_ns, t_s, kind, text FROM event WHERE run_nr IS ?"
                  " ORDER BY nr",
     [R_EVENTS_AFTER] = "SELECT nr, run_nr, utc_ns, t_s, kind, text FROM event WHERE nr > ?"
@@ -126,6 +128,23 @@ bool reader_end(struct reader *r, struct store_bind *b, struct err *e)
                 store_sqlite_err(e, r->db.db, r->db.path, "read");
     store_reset(b);
     return fine;
+}
+
+static bool run_plain(struct reader *r, int which, struct err *e)
+{
+    struct store_bind b = store_bind(&r->db, which);
+    return store_run(&b) == SQLITE_OK || store_sqlite_err(e, r->db.db, r->db.path, "read");
+}
+
+bool reader_begin(struct reader *r, struct err *e)
+{
+    return run_plain(r, R_BEGIN, e);
+}
+
+bool reader_commit(struct reader *r, bool ok, struct err *e)
+{
+    /* What failed before has the word. */
+    return run_plain(r, R_COMMIT, ok ? e : NULL) && ok;
 }
 
 void *reader_grow(void *items, size_t count, size_t size)

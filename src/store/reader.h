@@ -22,8 +22,8 @@ enum reader_sql {
     R_INSTRUMENTS,
     R_STEPS,
     R_LAST_SEQ,
+    R_BLOCK,
     R_SAMPLES,
-    R_SAMPLE_AT,
     R_EVENTS,
     R_EVENTS_AFTER,
     R_LAST_EVENT,
@@ -60,6 +60,11 @@ enum run_outcome reader_outcome(const char *name);
 void reader_battery_columns(sqlite3_stmt *st, int column, struct battery *out);
 /* After the last row of a statement: true, or false with *e filled. Resets. */
 bool reader_end(struct reader *r, struct store_bind *b, struct err *e) NODISCARD;
+
+/* Look-ups between these two see the database at one moment. The end gives back whether
+ * all went well, `ok` being what went before. */
+bool reader_begin(struct reader *r, struct err *e) NODISCARD;
+bool reader_commit(struct reader *r, bool ok, struct err *e) NODISCARD;
 
 /* An owned array that grows; item size and count are the caller's. */
 void *reader_grow(void *items, size_t count, size_t size);

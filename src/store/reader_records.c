@@ -2,6 +2,7 @@
  * store/reader_records: samples as a stream, events, texts, and whole copies. */
 #include "store/reader.h"
 
+#include "store/block.h"
 #include "store/schema.h"
 
 #include "base/file.h"
@@ -15,8 +16,9 @@
 
 /* Samples are fetched a page at a time, so that no transaction stays open while
  * the receiver (a slow network, say) works: an open one would keep the
- * write-ahead log from being emptied. Samples never change, so pages fit. */
-#define PAGE 512
+ * write-ahead log from being emptied. Samples never change, so pages fit. A page is what
+ * a block holds, or so many rows. */
+#define PAGE BLOCK_SAMPLES
 
 struct page_row {
     int step;
@@ -25,20 +27,74 @@ struct page_row {
 
 struct page {
     int64_t nr, after, last;
-    int step;
+    int step, rows_max;
+    bool end; /* nothing is behind it */
     size_t n;
     struct page_row row[PAGE];
 };
 
-static bool read_page(struct reader *r, struct page *p, struct err *e)
+static struct page *page_new(int64_t nr, int step, int64_t after, int64_t last)
 {
-    p->n = 0;
+    struct page *p = zalloc(sizeof *p);
+    p->nr = nr;
+    p->step = step;
+    p->after = after;
+    p->last = last;
+    p->rows_max = PAGE;
+    return p;
+}
+
+/* The column of a block whose frame and text begin at `column`. */
+static bool unpack_column(sqlite3_stmt *st, int column, int64_t each, size_t n, double *values)
+{
+    const struct block_column frame = {.base = sqlite3_column_int64(st, column),
+                                       .scale = sqlite3_column_double(st, column + 1),
+                                       .each = each};
+    return block_unpack(&frame, (const char *)sqlite3_column_text(st, column + 2), n, values);
+}
+
+/* False when the block is none of ours. */
+static bool unpack_page(sqlite3_stmt *st, struct page *p)
+{
+    double t_s[PAGE], voltage_V[PAGE], current_A[PAGE], temperature_C[PAGE];
+    const int64_t first = sqlite3_column_int64(st, 0), last = sqlite3_column_int64(st, 1);
+    if (first < 0 || last < first || last - first >= PAGE)
+        return false;
+    const size_t n = (size_t)(last - first) + 1;
+    if (!unpack_column(st, 4, sqlite3_column_int64(st, 3), n, t_s) ||
+        !unpack_column(st, 7, 0, n, voltage_V) || !unpack_column(st, 10, 0, n, current_A) ||
+        !unpack_column(st, 13, 0, n, temperature_C))
+        return false;
+    size_t k = p->after >= first ? (size_t)(p->after - first) + 1 : 0;
+    for (; k < n && first + (int64_t)k <= p->last; k++)
+        p->row[p->n++] =
+            (struct page_row){.step = sqlite3_column_int(st, 2),
+                              .sample = {t_s[k], voltage_V[k], current_A[k], temperature_C[k]}};
+    p->after = last;
+    return true;
+}
+
+/* *found: the samples after p->after are in a block. */
+static bool read_block(struct reader *r, struct page *p, bool *found, struct err *e)
+{
+    struct store_bind b = store_bind(&r->db, R_BLOCK);
+    store_bind_int(&b, p->nr);
+    store_bind_int(&b, p->after);
+    store_bind_int(&b, p->step);
+    *found = store_row(&b) == SQLITE_ROW;
+    bool whole = !*found || unpack_page(b.stmt, p);
+    return reader_end(r, &b, e) &&
+           (whole || store_sqlite_err_code(e, SQLITE_CORRUPT, r->db.path, "read"));
+}
+
+static bool read_rows(struct reader *r, struct page *p, struct err *e)
+{
     struct store_bind b = store_bind(&r->db, R_SAMPLES);
     store_bind_int(&b, p->nr);
     store_bind_int(&b, p->after);
     store_bind_int(&b, p->last);
     store_bind_int(&b, p->step);
-    store_bind_int(&b, PAGE);
+    store_bind_int(&b, p->rows_max);
     while (p->n < PAGE && store_row(&b) == SQLITE_ROW) {
         struct page_row *row = &p->row[p->n++];
         p->after = sqlite3_column_int64(b.stmt, 0);
@@ -48,71 +104,67 @@ static bool read_page(struct reader *r, struct page *p, struct err *e)
         row->sample.current_A = store_column_real(b.stmt, 4);
         row->sample.temperature_C = store_column_real(b.stmt, 5);
     }
+    p->end = p->n < (size_t)p->rows_max;
     return reader_end(r, &b, e);
+}
+
+/* In one transaction, as rows become a block meanwhile. */
+static bool read_page(struct reader *r, struct page *p, struct err *e)
+{
+    bool in_block = false;
+    p->n = 0;
+    if (!reader_begin(r, e))
+        return false;
+    bool ok = read_block(r, p, &in_block, e) && (in_block || read_rows(r, p, e));
+    return reader_commit(r, ok, e);
 }
 
 /* The end is fixed now: a run at work must not keep us here for ever. */
 static bool last_seq(struct reader *r, int64_t nr, int64_t *last, struct err *e)
 {
-    *last = -1;
     struct store_bind b = store_bind(&r->db, R_LAST_SEQ);
     store_bind_int(&b, nr);
-    if (store_row(&b) == SQLITE_ROW && sqlite3_column_type(b.stmt, 0) != SQLITE_NULL)
-        *last = sqlite3_column_int64(b.stmt, 0);
-    return reader_end(r, &b, e);
+    return store_get_int(&b, last) == SQLITE_OK ||
+           store_sqlite_err(e, r->db.db, r->db.path, "read");
 }
 
+/* Gives what the pages hold, and frees p. */
 static bool give_pages(struct reader *r, struct page *p, sample_fn *each, void *context,
                        struct err *e)
 {
     bool ok = true, more = true;
-    while (ok && more && p->after < p->last) {
+    while (ok && more && !p->end && p->after < p->last) {
         ok = read_page(r, p, e);
         for (size_t i = 0; ok && more && i < p->n; i++)
             more = each(context, p->row[i].step, &p->row[i].sample);
-        if (p->n < PAGE)
-            more = false;
     }
+    free(p);
     return ok;
 }
 
 bool reader_samples(struct reader *r, int64_t nr, int step, sample_fn *each, void *context,
                     struct err *e)
 {
-    struct page *p = zalloc(sizeof *p);
-    p->nr = nr;
-    p->step = step;
-    p->after = -1;
-    bool ok = last_seq(r, nr, &p->last, e) && give_pages(r, p, each, context, e);
-    free(p);
-    return ok;
+    int64_t last = -1;
+    return last_seq(r, nr, &last, e) &&
+           give_pages(r, page_new(nr, step, -1, last), each, context, e);
 }
 
 bool reader_span_samples(struct reader *r, int64_t nr, const struct sample_span *span,
                          sample_fn *each, void *context, struct err *e)
 {
-    struct page *p = zalloc(sizeof *p);
-    p->nr = nr;
-    p->step = -1;
-    p->after = span->first - 1;
-    p->last = span->last;
-    bool ok = give_pages(r, p, each, context, e);
-    free(p);
-    return ok;
+    return give_pages(r, page_new(nr, -1, span->first - 1, span->last), each, context, e);
 }
 
-/* Of the first sample from *seq on: its number and time. */
-static bool sample_at(struct reader *r, int64_t nr, int64_t *seq, double *t_s, struct err *e)
+/* The time of sample number seq; NAN when there is none. */
+static bool time_of(struct reader *r, int64_t nr, int64_t seq, double *t_s, struct err *e)
 {
-    struct store_bind b = store_bind(&r->db, R_SAMPLE_AT);
-    store_bind_int(&b, nr);
-    store_bind_int(&b, *seq);
-    *t_s = (double)NAN;
-    if (store_row(&b) == SQLITE_ROW) {
-        *seq = sqlite3_column_int64(b.stmt, 0);
-        *t_s = store_column_real(b.stmt, 1);
-    }
-    return reader_end(r, &b, e);
+    struct page *p = page_new(nr, -1, seq - 1, seq);
+    p->rows_max = 1;
+    bool ok = read_page(r, p, e);
+    *t_s = ok && p->n > 0 ? p->row[0].sample.t_s : (double)NAN;
+    free(p);
+    return ok;
 }
 
 /* The first sample between two numbers whose time is not before t_s; `last` when all
@@ -123,12 +175,11 @@ static bool first_from(struct reader *r, int64_t nr, const struct sample_span *w
     int64_t low = within->first, high = within->last;
     while (low < high) {
         const int64_t middle = low + (high - low) / 2;
-        int64_t seq = middle;
         double at_s = (double)NAN;
-        if (!sample_at(r, nr, &seq, &at_s, e))
+        if (!time_of(r, nr, middle, &at_s, e))
             return false;
         if (at_s < t_s)
-            low = seq + 1;
+            low = middle + 1;
         else
             high = middle;
     }
@@ -152,8 +203,7 @@ bool reader_span(struct reader *r, int64_t nr, double from_s, double to_s, struc
     }
     if (!isnan(to_s) && !first_from(r, nr, &all, to_s, &out->last, e))
         return false;
-    int64_t first = out->first, last = out->last;
-    return sample_at(r, nr, &first, &out->from_s, e) && sample_at(r, nr, &last, &out->to_s, e);
+    return time_of(r, nr, out->first, &out->from_s, e) && time_of(r, nr, out->last, &out->to_s, e);
 }
 
 static void read_event(sqlite3_stmt *st, struct event_row *row)

@@ -242,14 +242,11 @@ bool reader_judged(struct reader *r, const char *battery_id, int64_t *nr, struct
 bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e)
 {
     memset(out, 0, sizeof *out);
-    struct store_bind begin = store_bind(&r->db, R_BEGIN);
-    if (store_run(&begin) != SQLITE_OK)
-        return store_sqlite_err(e, r->db.db, r->db.path, "read");
+    if (!reader_begin(r, e))
+        return false;
     int64_t nr = 0;
     bool ok = find_nr(r, which, &nr, e) && read_whole_run(r, nr, false, out, e);
-    struct store_bind commit = store_bind(&r->db, R_COMMIT);
-    if (store_run(&commit) != SQLITE_OK && ok)
-        ok = store_sqlite_err(e, r->db.db, r->db.path, "read");
+    ok = reader_commit(r, ok, e);
     if (!ok)
         run_row_free(out);
     return ok;

@@ -11,6 +11,9 @@
 #define BATTERY_FACTS                                                                              \
     "label, chemistry, cells, rated_Ah, rated_hours, rated_cutoff_V, current_max_A,"               \
     " charge_current_max_A, temperature_max_C, lot, note"
+#define LAST_T_S                                                                                   \
+    "coalesce((SELECT t_s FROM sample_row WHERE run_nr = run.nr ORDER BY seq DESC LIMIT 1),"       \
+    " (SELECT last_t_s FROM sample_block WHERE run_nr = run.nr ORDER BY last_seq DESC LIMIT 1))"
 #define STILL_WAITS "left_order IS NULL"
 #define LEAVES "left_order = (SELECT coalesce(max(left_order), 0) + 1 FROM row_place)"
 
@@ -20,9 +23,22 @@ const char *const writer_sql[] = {
     [W_SAVEPOINT] = "SAVEPOINT op",
     [W_ROLLBACK_TO] = "ROLLBACK TO op",
     [W_RELEASE] = "RELEASE op",
-    [W_SAMPLE] = "INSERT INTO sample(run_nr, seq, t_s, step, voltage_V, current_A, temperature_C)"
-                 " VALUES(?, ?, ?, ?, ?, ?, ?)",
-    [W_NEXT_SEQ] = "SELECT max(seq) + 1 FROM sample WHERE run_nr = ?",
+    [W_SAMPLE] = "INSERT INTO sample_row(run_nr, seq, t_s, step, voltage_V, current_A,"
+                 " temperature_C) VALUES(?, ?, ?, ?, ?, ?, ?)",
+    [W_NEXT_SEQ] = "SELECT " STORE_SAMPLE_COUNT("?1"),
+    /* The oldest run that has a block's worth of rows and one more, or is over and has any. */
+    [W_PACK_RUN] = "SELECT nr FROM run WHERE nr >= (SELECT min(run_nr) FROM sample_row) AND"
+                   " (SELECT max(seq) FROM sample_row WHERE run_nr = nr)"
+                   " - (SELECT min(seq) FROM sample_row WHERE run_nr = nr)"
+                   " >= iif(outcome = 'running', ?, 0)"
+        " AND NOT EXISTS (SELECT 1 FROM import WHERE run_nr = nr AND NOT whole) ORDER BY nr LIMIT 1",
+    [W_PACK_ROWS] = "SELECT seq, step, t_s, voltage_V, current_A, temperature_C FROM sample_row"
+                    " WHERE run_nr = ? ORDER BY seq LIMIT ?",
+    [W_BLOCK] = "INSERT INTO sample_block(run_nr, first_seq, last_seq, step, last_t_s, t_each,"
+                " t_base, t_scale, t, voltage_base, voltage_scale, voltage, current_base,"
+                " current_scale, current, temperature_base, temperature_scale, temperature)"
+                " VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    [W_PACKED] = "DELETE FROM sample_row WHERE run_nr = ? AND seq BETWEEN ? AND ?",
     [W_STEP_BEGIN] = "INSERT INTO step(run_nr, step, name, kind, start_s, plan_step, round)"
                      " VALUES(?, ?, ?, ?, ?, ?, ?)",
     [W_STEP_END] = "UPDATE step SET end_s = ?, end_reason = ? WHERE run_nr = ? AND step = ?",
@@ -65,15 +81,14 @@ const char *const writer_sql[] = {
                       " WHERE stand = ? AND cleared_utc_ns IS NULL",
     [W_INTERRUPTED_EVENTS] =
         "INSERT INTO event(run_nr, utc_ns, t_s, kind, text)"
-        " SELECT nr, ?, (SELECT t_s FROM sample WHERE run_nr = nr ORDER BY seq DESC LIMIT 1),"
+        " SELECT nr, ?, " LAST_T_S ","
         " 'interrupted', 'The run was cut off: the program or the computer stopped while it was"
         " under way. What was measured until then is recorded.'"
         " FROM run WHERE outcome = 'running'",
     /* The end is where the record ends: the time of the last sample. */
     [W_INTERRUPTED] =
-        "UPDATE run SET outcome = 'interrupted', ended_utc_ns = started_utc_ns + coalesce("
-        "(SELECT CAST(round(t_s * 1e9) AS INTEGER) FROM sample WHERE run_nr = nr"
-        " ORDER BY seq DESC LIMIT 1), 0) WHERE outcome = 'running'",
+        "UPDATE run SET outcome = 'interrupted', ended_utc_ns = started_utc_ns"
+        " + coalesce(CAST(round(" LAST_T_S " * 1e9) AS INTEGER), 0) WHERE outcome = 'running'",
     [W_RESUME] = "UPDATE run SET outcome = 'running', ended_utc_ns = NULL"
                  " WHERE nr = ? AND outcome = 'interrupted'",
     [W_KNOWN_INSTRUMENT] =
@@ -111,7 +126,7 @@ const char *const writer_sql[] = {
                      " WHERE nr = ?",
     [W_IMPORT_WHOLE] = "UPDATE import SET whole = 1 WHERE run_nr = ?",
     [W_IMPORT_NEXT_LEFT] = "SELECT run_nr FROM import WHERE NOT whole LIMIT 1",
-    [W_IMPORT_DROP_SAMPLES] = "DELETE FROM sample WHERE run_nr = ?",
+    [W_IMPORT_DROP_SAMPLES] = "DELETE FROM sample_row WHERE run_nr = ?",
     [W_IMPORT_DROP_STEP] = "DELETE FROM step WHERE run_nr = ?",
     [W_IMPORT_DROP_SOURCE] = "DELETE FROM import WHERE run_nr = ?",
     [W_IMPORT_DROP_RUN] = "DELETE FROM run WHERE nr = ?",
@@ -136,7 +151,7 @@ static int next_seq(struct writer *w, int64_t nr, int64_t **next)
     int64_t found = 0;
     struct store_bind b = store_bind(&w->db, W_NEXT_SEQ);
     store_bind_int(&b, nr);
-    int rc = store_get_int(&b, &found); /* NULL, no sample yet, reads as 0 */
+    int rc = store_get_int(&b, &found);
     size_t slot = w->seq_evict++ % WRITER_SEQS;
     w->seq[slot].nr = nr;
     w->seq[slot].next = found;

@@ -13,6 +13,12 @@
 
 #define STORE_STATEMENTS_MAX 64
 
+/* How many samples of a run there are: they are numbered from 0 without gaps. Those in
+ * blocks come before those in rows. */
+#define STORE_SAMPLE_COUNT(run)                                                                    \
+    "coalesce((SELECT max(seq) + 1 FROM sample_row WHERE run_nr = " run "),"                       \
+    " (SELECT max(last_seq) + 1 FROM sample_block WHERE run_nr = " run "), 0)"
+
 /* One connection with its prepared statements. */
 struct store_db {
     sqlite3 *db;

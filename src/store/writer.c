@@ -6,6 +6,7 @@
 #include "base/file.h"
 #include "base/log.h"
 #include "base/thread.h"
+#include "store/block.h"
 #include "store/schema.h"
 
 #include <errno.h>
@@ -213,7 +214,7 @@ static void take_batch(struct writer *w, struct batch *b)
         w->urgent = false;
 }
 
-static int run_plain(struct writer *w, int which)
+int writer_run(struct writer *w, int which)
 {
     struct store_bind b = store_bind(&w->db, which);
     return store_run(&b);
@@ -223,15 +224,15 @@ static int run_plain(struct writer *w, int which)
 static bool apply_op(struct writer *w, struct op *op)
 {
     op->ok = false;
-    if (run_plain(w, W_SAVEPOINT) != SQLITE_OK)
+    if (writer_run(w, W_SAVEPOINT) != SQLITE_OK)
         return false;
     enum apply result = op->apply(w, op);
     if (result == APPLY_TROUBLE)
         return false;
-    if (result == APPLY_REFUSED && run_plain(w, W_ROLLBACK_TO) != SQLITE_OK)
+    if (result == APPLY_REFUSED && writer_run(w, W_ROLLBACK_TO) != SQLITE_OK)
         return false;
     op->ok = result == APPLY_DONE;
-    return run_plain(w, W_RELEASE) == SQLITE_OK;
+    return writer_run(w, W_RELEASE) == SQLITE_OK;
 }
 
 /* The list is walked under the mutex: a caller may remove one from behind the
@@ -248,7 +249,7 @@ static struct op *op_number(struct writer *w, size_t i)
 
 static bool apply_batch(struct writer *w, const struct batch *b)
 {
-    if (run_plain(w, W_BEGIN) != SQLITE_OK)
+    if (writer_run(w, W_BEGIN) != SQLITE_OK)
         return false;
     for (size_t i = 0; i < b->n; i++) {
         if (writer_apply_entry(w, queue_at(&w->queue, b->first + i)) != SQLITE_OK)
@@ -366,7 +367,7 @@ static void blame_sqlite(struct trouble *t, const struct store_db *d, const char
 static bool can_be_read(struct writer *w, struct trouble *t)
 {
     static const char *const newest[] = {
-        "SELECT * FROM sample ORDER BY run_nr DESC, seq DESC LIMIT 1"};
+        "SELECT * FROM sample_row ORDER BY run_nr DESC, seq DESC LIMIT 1"};
     struct store_db d = {.sql = newest};
     int64_t now = mono_ns();
     if (w->attempts == 0 && now - w->looked_back_ns < LOOK_BACK_NS)
@@ -408,6 +409,16 @@ static void say_well_again(struct writer *w)
     w->attempts = 0;
 }
 
+/* An operation may have ended a run. */
+static void look_for_full_blocks(struct writer *w, const struct batch *b)
+{
+    w->since_packed += b->n;
+    if (b->ops == 0 && w->since_packed < BLOCK_SAMPLES)
+        return;
+    w->since_packed = 0;
+    w->may_pack = true;
+}
+
 /* False after trouble; the batch then waits in the queue as it did before. */
 static bool write_batch(struct writer *w)
 {
@@ -427,11 +438,12 @@ static bool write_batch(struct writer *w)
         undo_batch(w, &b, NULL);
         return true;
     }
-    if (run_plain(w, W_COMMIT) != SQLITE_OK) {
+    if (writer_run(w, W_COMMIT) != SQLITE_OK) {
         blame_sqlite(&t, &w->db, "write to");
         goto trouble;
     }
     say_well_again(w);
+    look_for_full_blocks(w, &b);
     finish_batch(w, &b);
     return true;
 trouble:
@@ -442,24 +454,29 @@ trouble:
 
 /* --- the thread --- */
 
-/* Under the mutex. False: nothing is left to do, or no more time to do it. */
-static bool wait_for_work(struct writer *w)
+enum work { WORK_WRITE, WORK_PACK, WORK_END };
+
+/* Under the mutex. The end: nothing is left to write, or no more time to do it. */
+static enum work wait_for_work(struct writer *w)
 {
     for (;;) {
         size_t count = queue_count(&w->queue);
         bool pending = count > 0 || w->ops;
         if (w->stop)
-            return pending && mono_ns() < w->stop_deadline_ns;
+            return pending && mono_ns() < w->stop_deadline_ns ? WORK_WRITE : WORK_END;
         if (w->ops || w->urgent || count >= EAGER_ENTRIES)
-            return true;
-        if (count == 0) {
-            pthread_cond_wait(&w->wake, &w->mutex);
-            continue;
-        }
-        int64_t due = queue_at(&w->queue, w->queue.head)->queued_ns + STORE_COMMIT_MS * MS;
+            return WORK_WRITE;
+        int64_t due = count == 0
+                          ? INT64_MAX
+                          : queue_at(&w->queue, w->queue.head)->queued_ns + STORE_COMMIT_MS * MS;
         if (mono_ns() >= due)
-            return true;
-        wait_until(w, &w->wake, due);
+            return WORK_WRITE;
+        if (w->may_pack)
+            return WORK_PACK;
+        if (count == 0)
+            pthread_cond_wait(&w->wake, &w->mutex);
+        else
+            wait_until(w, &w->wake, due);
     }
 }
 
@@ -473,10 +490,15 @@ static void pause_after_trouble(struct writer *w)
 static void *writer_main(void *arg)
 {
     struct writer *w = arg;
+    enum work work;
     pthread_mutex_lock(&w->mutex);
-    while (wait_for_work(w)) {
+    while ((work = wait_for_work(w)) != WORK_END) {
         pthread_mutex_unlock(&w->mutex);
-        bool fine = write_batch(w);
+        bool fine = true;
+        if (work == WORK_PACK)
+            w->may_pack = writer_pack(w);
+        else
+            fine = write_batch(w);
         pthread_mutex_lock(&w->mutex);
         if (!fine)
             pause_after_trouble(w);
@@ -490,6 +512,7 @@ bool writer_start(struct writer *w, const struct store_db *d, struct err *e)
     w->db = *d;
     w->db.sql = writer_sql;
     w->patience_ms = STORE_PATIENCE_MS;
+    w->may_pack = true; /* what an earlier one left */
     /* Short: the writer repeats by itself and wants to look at its callers meanwhile. */
     sqlite3_busy_timeout(w->db.db, STORE_RETRY_MS);
     mutex_init_inheriting(&w->mutex);

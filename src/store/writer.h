@@ -36,6 +36,10 @@ enum writer_sql {
     W_RELEASE,
     W_SAMPLE,
     W_NEXT_SEQ,
+    W_PACK_RUN,
+    W_PACK_ROWS,
+    W_BLOCK,
+    W_PACKED,
     W_STEP_BEGIN,
     W_STEP_END,
     W_EVENT,
@@ -144,6 +148,8 @@ struct writer {
     int64_t looked_back_ns; /* when what was written was last read from the disk */
     int attempts;
     long long dropped;
+    bool may_pack;       /* there may be rows that can go into a block */
+    size_t since_packed; /* entries written since that was said */
 };
 
 /* d is a connection opened for writing; taken over also on failure. */
@@ -167,6 +173,11 @@ int writer_put_sample(struct writer *w, int64_t nr, int step, const struct sampl
 /* Takes away a run out of a file that is not whole, and all that are; an SQLite code. */
 int writer_drop_import(struct writer *w, int64_t nr);
 int writer_drop_imports_left(struct writer *w);
+/* A statement without parameters; an SQLite code. */
+int writer_run(struct writer *w, int which);
+/* Move the oldest rows of a run into a block, in a transaction of its own. False when there
+ * is nothing to move, or the disk does not let it: then the rows stay, and nothing is lost. */
+bool writer_pack(struct writer *w);
 /* After a rollback the running numbers are no longer what they were. */
 void writer_forget_seqs(struct writer *w);
 

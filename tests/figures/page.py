@@ -76,7 +76,7 @@ def fill(database, samples):
     db = sqlite3.connect(database)
     nr, have = db.execute("SELECT run_nr, max(seq) + 1 FROM sample GROUP BY run_nr ORDER BY run_nr DESC").fetchone()
     begin = db.execute("SELECT max(t_s) FROM sample WHERE run_nr = ?", (nr,)).fetchone()[0]
-    db.executemany("INSERT INTO sample VALUES (?, ?, ?, 0, ?, -5, 22)",
+    db.executemany("INSERT INTO sample_row VALUES (?, ?, ?, 0, ?, -5, 22)",
                    ((nr, i, begin + i - have + 1, 13.2 - 1e-6 * i + (9 if i == samples // 3 else 0)) for i in
                     range(have, samples)))
     db.commit()
