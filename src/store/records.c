@@ -31,7 +31,8 @@ const char *const writer_sql[] = {
                    " (SELECT max(seq) FROM sample_row WHERE run_nr = nr)"
                    " - (SELECT min(seq) FROM sample_row WHERE run_nr = nr)"
                    " >= iif(outcome = 'running', ?, 0)"
-        " AND NOT EXISTS (SELECT 1 FROM import WHERE run_nr = nr AND NOT whole) ORDER BY nr LIMIT 1",
+                   " AND NOT EXISTS (SELECT 1 FROM import WHERE run_nr = nr AND NOT whole) ORDER "
+                   "BY nr LIMIT 1",
     [W_PACK_ROWS] = "SELECT seq, step, t_s, voltage_V, current_A, temperature_C FROM sample_row"
                     " WHERE run_nr = ? ORDER BY seq LIMIT ?",
     [W_BLOCK] = "INSERT INTO sample_block(run_nr, first_seq, last_seq, step, last_t_s, t_each,"
@@ -118,7 +119,8 @@ const char *const writer_sql[] = {
     /* "aborted" while it is not whole: it is not running, and nobody is shown it. */
     [W_IMPORT_RUN] =
         "INSERT INTO run(id, battery_id, stand, profile, started_utc_ns, outcome, lead_Ohm,"
-        " voltage_source, software_version, plan_json) VALUES(?, ?, '', ?, ?, 'aborted', ?, ?, ?, ?)",
+        " voltage_source, software_version, plan_json) VALUES(?, ?, '', ?, ?, 'aborted', ?, ?, ?, "
+        "?)",
     [W_IMPORT_SOURCE] = "INSERT INTO import(run_nr, file, sha256, from_s, to_s, utc_ns)"
                         " VALUES(?, ?, ?, ?, ?, ?)",
     [W_STEP_TIMES] = "UPDATE step SET start_s = ?, end_s = ?, end_reason = ? WHERE run_nr = ?",
