@@ -6,9 +6,12 @@
 #include <math.h>
 
 #define JUMP_SHARE 0.4        /* of the highest voltage: no battery steps like that between rows */
+#define STEPPED 10.0          /* times the threshold: a step, and no noise */
 #define SWITCHED_OFF_FROM 5.0 /* times the threshold; a smaller current has faded out */
-#define SAME_LOAD 0.5         /* of the current at the end */
-#define CLEAR_OF_NOISE 8.0    /* standard deviations of one reading */
+#define NOISE_BEFORE_LOAD 10.0
+#define NOISE_ROWS 3
+#define SAME_LOAD 0.5      /* of the current at the end */
+#define CLEAR_OF_NOISE 8.0 /* standard deviations of one reading */
 #define THIRD_DIFFERENCES_LEAST 6
 #define COLLAPSE_SHARE 0.5 /* voltage left when the current stopped, of what it was */
 
@@ -196,8 +199,10 @@ static void judge_end(struct charge_accumulator *a, const struct point *p)
     } else if (now == 0 && direction(a, q) < 0) {
         judge_collapse(a, p);
     }
-    if (a->ended)
+    if (a->ended) {
         a->shape = shape_before(a, p);
+        a->dip = (struct dip_watch){.lowest_V = p->voltage_V};
+    }
 }
 
 static void notice_rest(struct charge_accumulator *a, const struct point *p)
@@ -232,17 +237,70 @@ static void notice_charging(struct charge_accumulator *a, const struct point *p)
     row_span_add(&s->charging, p->row);
 }
 
+/* --- a dip through the cut-off that is no end --- */
+
+static double charge_As(const struct tally *t)
+{
+    return exact_value(&t->charge_As);
+}
+
+static bool under_same_load_above(const struct charge_accumulator *a, const struct point *p)
+{
+    return p->voltage_V > a->options.cutoff_V && p->current_A < SAME_LOAD * a->end.at.current_A;
+}
+
+static void dip_revoke(struct charge_accumulator *a)
+{
+    struct record_signs *s = &a->signs;
+    if (s->dips.count == 0) {
+        s->dip_lowest_V = a->dip.lowest_V;
+        s->dip_Ah = (charge_As(&a->full_at_end) - charge_As(&a->end)) / S_PER_H;
+    }
+    row_span_add(&s->dips, a->end.at.row);
+    s->above_after_end_row = 0;
+    a->ended = false;
+    a->shape = (struct end_shape){NAN, NAN, NAN, 0};
+    a->recent_count = 0;
+    a->voltages = a->dip.voltages;
+    a->dip = (struct dip_watch){.open = false};
+}
+
+/* p is not in the sums yet. */
+static void dip_follow(struct charge_accumulator *a, const struct point *p)
+{
+    struct dip_watch *d = &a->dip;
+    if (!a->ended || a->reason != END_REASON_CROSSED || d->over)
+        return;
+    d->lowest_V = fmin(d->lowest_V, p->voltage_V);
+    if (direction(a, p) > 0 || (d->open && direction(a, p) < 0 && is_below(a, p->voltage_V))) {
+        d->over = true;
+    } else if (!d->open && under_same_load_above(a, p)) {
+        d->open = true;
+        d->voltages = a->voltages;
+        voltage_table_forget(&d->voltages, p->voltage_V);
+    } else if (d->open && direction(a, p) < 0) {
+        voltage_table_fall(&d->voltages, &a->now, p);
+        double before_As = charge_As(&a->full_at_end) - charge_As(&a->end);
+        double since_As = charge_As(&a->end) - charge_As(&a->now);
+        if (since_As > before_As && under_same_load_above(a, p))
+            dip_revoke(a);
+    }
+}
+
 static void notice_discharging(struct charge_accumulator *a, const struct point *p)
 {
     struct record_signs *s = &a->signs;
     row_span_add(&s->discharging, p->row);
+    if (s->charging.count == 0) {
+        row_span_add(&s->backwards, p->row);
+        s->backwards_A = fmax(s->backwards_A, fabs(p->current_A));
+    }
     if (!(p->voltage_V >= s->lowest_loaded_V)) {
         s->lowest_loaded_V = p->voltage_V;
         s->lowest_loaded_row = p->row;
     }
     if (a->ended && a->reason == END_REASON_CROSSED && s->above_after_end_row == 0 &&
-        p->voltage_V > a->options.cutoff_V && p->row > a->end.at.row &&
-        p->current_A < SAME_LOAD * a->end.at.current_A)
+        p->row > a->end.at.row && under_same_load_above(a, p))
         s->above_after_end_row = p->row;
 }
 
@@ -276,6 +334,14 @@ static void notice_first(struct charge_accumulator *a, const struct point *p)
     }
 }
 
+/* A reading at rest that only just passed for a load, before the load came on. */
+static bool was_noise(const struct record_signs *s, const struct point *p)
+{
+    const struct edge *on = &s->discharge_on;
+    return on->row != 0 && !isnan(on->interval_s) && s->discharging.count <= NOISE_ROWS &&
+           fabs(p->current_A) > NOISE_BEFORE_LOAD * fabs(on->current_A);
+}
+
 static void notice_edges(struct charge_accumulator *a, const struct point *p)
 {
     struct record_signs *s = &a->signs;
@@ -283,7 +349,12 @@ static void notice_edges(struct charge_accumulator *a, const struct point *p)
     int now = direction(a, p);
     struct edge edge = {.row = p->row, .interval_s = p->t_s - a->now.at.t_s};
 
-    if (now < 0 && s->discharge_on.row == 0) {
+    bool noise = now < 0 && was_noise(s, p);
+    if (noise && s->before.rows.count > 0) {
+        s->before.rows.last = a->now.at.row;
+        s->before.rows.count = s->before.rows.last - s->before.rows.first + 1;
+    }
+    if (now < 0 && (s->discharge_on.row == 0 || noise)) {
         s->discharge_on = edge;
         s->discharge_on.current_A = p->current_A;
     }
@@ -299,6 +370,21 @@ static void notice_edges(struct charge_accumulator *a, const struct point *p)
     }
     if (now == 0)
         notice_rest(a, p);
+}
+
+/* Voltage and current of a row were not read at one moment. */
+static void notice_still(struct charge_accumulator *a, const struct point *p, double step_V)
+{
+    struct record_signs *s = &a->signs;
+    bool moved = step_V < 0 || step_V > 0;
+    double step_A = fabs(p->current_A - a->now.at.current_A);
+    if (moved || !(step_A > STEPPED * a->options.current_threshold_A) || !(step_A > 0))
+        return;
+    if (s->still.count == 0) {
+        s->still_from_A = a->now.at.current_A;
+        s->still_to_A = p->current_A;
+    }
+    row_span_add(&s->still, p->row);
 }
 
 static void notice_interval(struct charge_accumulator *a, const struct point *p)
@@ -317,6 +403,7 @@ static void notice_interval(struct charge_accumulator *a, const struct point *p)
         s->longest_gap_s = fmax(s->longest_gap_s, dt);
     }
     s->highest_V = fmax(s->highest_V, p->voltage_V);
+    notice_still(a, p, step_V);
     if (fabs(step_V) > JUMP_SHARE * s->highest_V && !(stopped && step_V < 0)) {
         if (s->jumps.count == 0) {
             s->jump_from_V = a->now.at.voltage_V;
@@ -351,7 +438,7 @@ static void follow_full(struct charge_accumulator *a, const struct point *p)
         };
         a->full = a->now;
         if (now > 0) {
-            voltage_table_forget(&a->voltages);
+            voltage_table_forget(&a->voltages, INFINITY);
             a->signs.discharge_on = (struct edge){0};
             a->signs.below_at_start_row = 0;
         }
@@ -379,6 +466,8 @@ static bool point_from(struct charge_accumulator *a, const struct sample *s, str
                        "time",
                        p->row, a->now.at.t_s, s->t_s);
     a->signs.rows++;
+    if (isfinite(s->temperature_C))
+        row_span_add(&a->signs.warm, p->row);
     return true;
 }
 
@@ -397,6 +486,7 @@ bool accumulator_add(struct charge_accumulator *a, const struct sample *s, struc
         a->first = a->full = a->now;
         notice_first(a, &p);
     } else {
+        dip_follow(a, &p);
         follow_voltages(a, &p);
         if (judges_cutoff(a))
             judge_end(a, &p);

@@ -79,7 +79,7 @@ struct discharge_options {
 /* No cut-off, END_CROSSING, no leads, everything else unknown (NAN). */
 struct discharge_options discharge_options_default(void);
 
-#define ANALYSIS_NOTE_SIZE 192
+#define ANALYSIS_NOTE_SIZE 288
 #define ANALYSIS_NOTES_MAX 24
 struct analysis_notes {
     char text[ANALYSIS_NOTES_MAX][ANALYSIS_NOTE_SIZE];
@@ -134,13 +134,14 @@ struct capacity_result {
                                switched counts half */
     double mean_voltage_V;  /* energy / charge */
     double mean_current_A;  /* charge / loaded_s; negative for a discharge */
+    double current_varies;  /* root mean square of its departure from that, a share of it */
     double start_voltage_V; /* first row counted */
     double end_voltage_V;
     double end_current_A;
     double peak_voltage_V; /* of the whole record */
     double end_s;          /* on the record's own time axis */
     double temperature_start_C, temperature_min_C, temperature_mean_C, temperature_max_C;
-    double temperature_end_C; /* the last one read */
+    double temperature_end_C;   /* the last one read */
     double percent_of_rated;    /* NAN without a rating, and for a charge */
     bool lower_bound;           /* the battery could have delivered more than was recorded */
     size_t samples;             /* rows in the record */
@@ -150,6 +151,9 @@ struct capacity_result {
     double gap_s;               /* their total length */
     size_t repeated;            /* rows with the time stamp of the row before */
     size_t unknown;             /* rows without voltage or current, left out */
+    size_t late;                /* rows that stood behind a later one, put in order */
+    size_t warm;                /* rows with a temperature */
+    bool faulty;                /* the record shows a test that failed: a note says why */
     bool from_full;             /* a charge came first: counting began where it was fullest */
     double start_charge_Ah;     /* into the battery, from the first row of the record to there */
     size_t voltage_count;       /* rows of the table; 0 for a charge */
@@ -164,7 +168,8 @@ struct record_survey {
     double last_t_s;
     double peak_A; /* largest |I| */
     size_t intervals;
-    size_t bins[320]; /* of interval lengths, 8 to an octave from 2^-20 s */
+    size_t bins[320];      /* of interval lengths, 8 to an octave from 2^-20 s */
+    struct late_rows late; /* set by who reads the log; give it to the accumulator's signs */
 };
 void record_survey_start(struct record_survey *v);
 void record_survey_add(struct record_survey *v, const struct sample *s);
@@ -182,14 +187,25 @@ struct end_shape {
 };
 #define RECENT_ROWS 32
 
+/* Follows a discharge that met the cut-off and is above it again under the same load:
+ * when as much charge again comes before it meets the cut-off once more or is charged, the
+ * first meeting was a dip (of a lead-acid battery in its first minutes, coup de fouet:
+ * J. Power Technologies 101(2) (2021) 112; or of a contact) and no end. */
+struct dip_watch {
+    bool open;                     /* above the cut-off again */
+    bool over;                     /* decided: it was the end */
+    double lowest_V;               /* since the cut-off was met */
+    struct voltage_table voltages; /* met since it is above again */
+};
+
 /* Streaming form: bounded memory, one sample at a time, caller's storage. A NAN
  * threshold means 0 (any current is load), a NAN gap_s 30 s: for the defaults of
  * a finished record use record_survey first.
  *
  * The cut-off is judged only under discharge current, since a voltage at rest or
- * before load-on ends nothing. If the record holds a charge before the discharge
- * (more than 5 % of it), counting starts where the battery was fullest, and a
- * note says so. Without a crossing, counting ends at the last row under
+ * before load-on ends nothing. An early dip through it ends nothing either (dip_watch). If the
+ * record holds a charge before the discharge (more than 5 % of it), counting starts where the
+ * battery was fullest, and a note says so. Without a crossing, counting ends at the last row under
  * discharge, so that hours of rest do not add the meter's zero error. */
 struct charge_accumulator {
     struct discharge_options options;
@@ -202,6 +218,7 @@ struct charge_accumulator {
     enum end_reason reason;
     struct end_shape shape; /* around the end */
     struct voltage_table voltages;
+    struct dip_watch dip;
     struct point recent[RECENT_ROWS]; /* the last rows under discharge, a ring */
     size_t recent_count;              /* ever put in */
     struct record_signs signs;        /* what notes are made of */

@@ -57,6 +57,38 @@ enum verdict capacity_verdict(const struct capacity_result *r, const struct acce
     return v != VERDICT_NONE && correction_withholds(r, a) ? VERDICT_UNDECIDED : v;
 }
 
+void capacity_temperature_term(const struct capacity_result *r, const struct acceptance *a,
+                               struct temperature_term *out)
+{
+    struct correction_answer c;
+    double expanded_Ah;
+    capacity_correct(r, a, &c, &expanded_Ah);
+    double error_C = a->correction.temperature_error_C;
+    *out = (struct temperature_term){.standard_Ah = c.applied ? c.standard_Ah : 0};
+    if (a->correction.rule == CORRECTION_NONE || r->kind != RECORD_DISCHARGE)
+        snprintf(out->how, sizeof out->how,
+                 "no correction to a reference temperature was made: this is the %s at the "
+                 "temperature of the test",
+                 r->kind == RECORD_CHARGE ? "charge" : "capacity");
+    else if (!c.applied)
+        snprintf(out->how, sizeof out->how, "the correction could not be applied");
+    else if (isnan(error_C))
+        snprintf(out->how, sizeof out->how,
+                 "the thermometer's limit of error is not stated: the corrected capacity lacks it");
+    else
+        snprintf(out->how, sizeof out->how,
+                 "of the corrected capacity alone: thermometer +-%.2g degC at %.1f degC", error_C,
+                 c.temperature_C);
+}
+
+/* That of a correction stands beside the components of the capacity as measured. */
+static json_t *temperature_to_json(const struct capacity_result *r, const struct acceptance *a)
+{
+    struct temperature_term t;
+    capacity_temperature_term(r, a, &t);
+    return json_pack("{s:o, s:s}", "standard_Ah", json_number(t.standard_Ah), "how", t.how);
+}
+
 static json_t *budget_to_json(const struct uncertainty_budget *b)
 {
     json_t *components = json_array();
@@ -155,6 +187,7 @@ static void put_numbers(json_t *o, const struct capacity_result *r)
         {"loaded_s", r->loaded_s},
         {"mean_voltage_V", r->mean_voltage_V},
         {"mean_current_A", r->mean_current_A},
+        {"current_varies_percent", 100 * r->current_varies},
         {"start_voltage_V", r->start_voltage_V},
         {"end_voltage_V", r->end_voltage_V},
         {"end_current_A", r->end_current_A},
@@ -179,9 +212,13 @@ static void put_counts(json_t *o, const struct capacity_result *r)
         const char *key;
         size_t value;
     } counts[] = {
-        {"samples", r->samples}, {"samples_counted", r->samples_counted},
-        {"gaps", r->gaps},       {"repeated_times", r->repeated},
+        {"samples", r->samples},
+        {"samples_counted", r->samples_counted},
+        {"gaps", r->gaps},
+        {"repeated_times", r->repeated},
         {"unknown", r->unknown},
+        {"late_rows", r->late},
+        {"rows_with_temperature", r->warm},
     };
     for (size_t i = 0; i < sizeof counts / sizeof counts[0]; i++) {
         json_object_set_new(o, counts[i].key, json_integer((json_int_t)counts[i].value));
@@ -212,11 +249,14 @@ json_t *capacity_to_json(const struct capacity_result *r, const struct acceptanc
     json_object_set_new(o, "end_reason", json_string(end_reason_text(r->end_reason)));
     json_object_set_new(o, "net_of_rest", json_boolean(r->net_of_rest));
     json_object_set_new(o, "lower_bound", json_boolean(r->lower_bound));
+    json_object_set_new(o, "faulty", json_boolean(r->faulty));
     put_judgement(o, r, a);
     json_object_set_new(o, "correction", correction_to_json(r, a));
     put_counts(o, r);
     json_object_set_new(o, "voltage_table", voltages_to_json(r));
-    json_object_set_new(o, "uncertainty", budget_to_json(&r->uncertainty));
+    json_t *budget = budget_to_json(&r->uncertainty);
+    json_object_set_new(budget, "temperature", temperature_to_json(r, a));
+    json_object_set_new(o, "uncertainty", budget);
     json_object_set_new(o, "notes", notes_to_json(&r->notes));
     return o;
 }

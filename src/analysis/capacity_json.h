@@ -17,7 +17,7 @@ json_t *json_number(double v);
 struct acceptance {
     double limit_Ah;
     enum decision_rule rule;
-    double guard_share; /* of U; for DECISION_GUARD_SHARE alone */
+    double guard_share;                  /* of U; for DECISION_GUARD_SHARE alone */
     struct correction_choice correction; /* all zero: none */
 };
 
@@ -36,5 +36,14 @@ json_t *capacity_to_json(const struct capacity_result *r, const struct acceptanc
 /* The same question as in the document's verdict: about the corrected capacity where the
  * rule of the correction may decide (correction_decides), else about the measured one. */
 enum verdict capacity_verdict(const struct capacity_result *r, const struct acceptance *a);
+
+/* What the thermometer makes of a corrected capacity, or in words that nothing was corrected.
+ * Standard; in the expanded uncertainty that capacity_correct() gives. */
+struct temperature_term {
+    double standard_Ah; /* 0: nothing corrected, or its error is not stated */
+    char how[128];
+};
+void capacity_temperature_term(const struct capacity_result *r, const struct acceptance *a,
+                               struct temperature_term *out);
 
 #endif

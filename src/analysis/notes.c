@@ -9,7 +9,8 @@
 
 /* Remarks on charge below this share of the result are left out. */
 #define WORTH_A_NOTE 2e-4
-#define MOSTLY_REST 0.05
+/* And below this share of the expanded uncertainty, where all of it is in anyhow. */
+#define WORTH_OF_U 0.1
 #define FALLEN_WHILE_CHARGING 0.97
 
 static void note(struct analysis_notes *n, const char *fmt, ...) PRINTF_LIKE(2, 3);
@@ -49,8 +50,14 @@ static double in_Ah(double charge_As)
     return fabs(charge_As) / SECONDS_PER_HOUR;
 }
 
+/* Charge that is worth a remark. */
+static double worth_As(const struct stretch *s, const struct uncertainty_budget *b)
+{
+    return fmax(WORTH_A_NOTE * s->charge_As, WORTH_OF_U * b->expanded_Ah * SECONDS_PER_HOUR);
+}
+
 static void note_start(const struct charge_accumulator *a, const struct stretch *s,
-                       struct analysis_notes *n)
+                       const struct uncertainty_budget *b, struct analysis_notes *n)
 {
     const struct record_signs *g = &a->signs;
     const struct edge *on = s->kind == RECORD_CHARGE ? &g->charge_on : &g->discharge_on;
@@ -66,7 +73,7 @@ static void note_start(const struct charge_accumulator *a, const struct stretch 
     if (on->row != 0 && isnan(on->interval_s))
         note(n, "row %zu is already under load (%.4g A): what flowed before it is not counted",
              on->row, fabs(on->current_A));
-    else if (open_As > WORTH_A_NOTE * s->charge_As)
+    else if (open_As > worth_As(s, b))
         note(n,
              "the load came on at an unknown moment in the %.4g s before row %zu: up to %.2g Ah "
              "are uncertain",
@@ -74,7 +81,7 @@ static void note_start(const struct charge_accumulator *a, const struct stretch 
 }
 
 static void note_not_reached(const struct charge_accumulator *a, const struct stretch *s,
-                             struct analysis_notes *n)
+                             const struct uncertainty_budget *b, struct analysis_notes *n)
 {
     const struct record_signs *g = &a->signs;
     note(n,
@@ -88,8 +95,7 @@ static void note_not_reached(const struct charge_accumulator *a, const struct st
              g->collapse_row, g->collapse_from_V, g->collapse_to_V);
     if (g->discharge_off.row == 0)
         note(n, "the record ends under load in row %zu", s->end.at.row);
-    else if (fabs(g->discharge_off.current_A * g->discharge_off.interval_s) >
-             WORTH_A_NOTE * s->charge_As)
+    else if (fabs(g->discharge_off.current_A * g->discharge_off.interval_s) > worth_As(s, b))
         note(n,
              "the load went off at an unknown moment in the %.4g s before row %zu: up to %.2g "
              "Ah more are not counted",
@@ -98,23 +104,30 @@ static void note_not_reached(const struct charge_accumulator *a, const struct st
 }
 
 static void note_end(const struct charge_accumulator *a, const struct stretch *s,
-                     struct analysis_notes *n)
+                     const struct uncertainty_budget *b, struct analysis_notes *n)
 {
     const struct record_signs *g = &a->signs;
     double last_As = fabs(s->end.at.current_A * s->shape.interval_s);
 
     if (s->reason == END_REASON_NOT_REACHED)
-        note_not_reached(a, s, n);
+        note_not_reached(a, s, b, n);
     if (s->reason == END_REASON_PROTECTION)
         note(n,
              "row %zu: the current stopped by itself and the voltage collapsed: the battery's "
              "protection circuit opened",
              s->end.at.row);
-    if (s->reason == END_REASON_CROSSED && last_As > WORTH_A_NOTE * s->charge_As)
+    if (s->reason == END_REASON_CROSSED && last_As > worth_As(s, b))
         note(n,
              "coarse at the end: the interval before row %zu is %.4g s long, %.2g %% of the "
              "capacity",
              s->end.at.row, s->shape.interval_s, 100 * last_As / s->charge_As);
+    if (g->dips.count > 0)
+        note(
+            n,
+            "%s: under load the voltage dips through the cut-off, to %.4g V, and is above it again "
+            "for more than the %.2g Ah delivered by then: the early dip of a lead-acid battery "
+            "or a contact, and not the end",
+            rows_of(&g->dips).text, g->dip_lowest_V, g->dip_Ah);
     if (s->reason == END_REASON_CROSSED && g->above_after_end_row != 0)
         note(n,
              "row %zu: under load above the cut-off again after the end in row %zu: an early "
@@ -134,7 +147,13 @@ static void note_direction(const struct charge_accumulator *a, const struct stre
     bool inside =
         other->count > 0 && other->last > s->start.at.row && other->first <= s->end.at.row;
 
-    if (inside && s->opposite_As > 0)
+    bool before = s->kind == RECORD_CHARGE && g->backwards.count > 0 && g->charging.count > 0;
+    if (inside && before)
+        note(n,
+             "%s: before the charge begins up to %.3g A flow the other way, a switching transient "
+             "or a wrong sign; %.2g Ah, counted with their sign",
+             rows_of(&g->backwards).text, g->backwards_A, in_Ah(s->opposite_As));
+    else if (inside && s->opposite_As > 0)
         note(n,
              "%s: the current flows the other way (%.3g Ah in the part counted); it is counted "
              "with its sign",
@@ -145,14 +164,36 @@ static void note_direction(const struct charge_accumulator *a, const struct stre
              "the voltage falls from %.4g V to %.4g V while the current reads as a charge: is "
              "its sign right?",
              g->charging_first_V, g->charging_last_V);
-    if (s->loaded_s < MOSTLY_REST * s->duration_s)
+    if (stretch_is_faulty(a, s))
+        note(n,
+             "faulty: the voltage jumps as no battery's does and current flows for only %.3g s of "
+             "%.4g s: a %s that failed, its numbers say nothing of the battery",
+             s->loaded_s, s->duration_s, record_kind_name(s->kind));
+    else if (s->loaded_s < MOSTLY_REST * s->duration_s)
         note(n, "under load for only %.4g s of %.4g s", s->loaded_s, s->duration_s);
+}
+
+static void note_temperature(const struct record_signs *g, struct analysis_notes *n)
+{
+    size_t without = g->rows - g->warm.count;
+    if (g->warm.count == 0)
+        note(n, "no temperature in the record: it is not known at which one this was measured");
+    else if (without > 0)
+        note(n,
+             "no temperature in %zu of %zu rows: between the others it is taken to change evenly",
+             without, g->rows);
 }
 
 static void note_rows(const struct charge_accumulator *a, const struct stretch *s,
                       struct analysis_notes *n)
 {
     const struct record_signs *g = &a->signs;
+    if (g->late.rows > 0)
+        note(n,
+             "%zu row%s stood out of order (line %zu: time goes back from %.8g s to %.8g s) and "
+             "%s put in order of time; rows are counted after that",
+             g->late.rows, g->late.rows == 1 ? "" : "s", g->late.first_line, g->late.from_s,
+             g->late.to_s, g->late.rows == 1 ? "was" : "were");
     if (g->unknown.count > 0)
         note(n, "%s: no voltage or no current, left out", rows_of(&g->unknown).text);
     if (g->repeated.count > 0)
@@ -163,13 +204,21 @@ static void note_rows(const struct charge_accumulator *a, const struct stretch *
              "line; %.3g Ah of the result come from gaps",
              rows_of(&g->gaps).text, a->options.gap_s, g->longest_gap_s,
              in_Ah(s->end.gap_As - s->start.gap_As));
+    if (g->still.count > 0)
+        note(
+            n,
+            "%s: the current steps from %.3g A to %.3g A and the voltage reads the same as before: "
+            "they were not read at one moment, or the row is out of order; no resistance is made "
+            "of that",
+            rows_of(&g->still).text, g->still_from_A + 0.0, g->still_to_A + 0.0);
+    note_temperature(g, n);
     if (g->jumps.count > 0)
         note(n, "%s: the voltage jumps from %.4g V to %.4g V: a faulty reading or a faulty record",
              rows_of(&g->jumps).text, g->jump_from_V, g->jump_to_V);
 }
 
 static void note_rest_current(const struct charge_accumulator *a, const struct stretch *s,
-                              struct analysis_notes *n)
+                              const struct uncertainty_budget *b, struct analysis_notes *n)
 {
     double rest_A = stretch_rest_current_A(a);
     double shift_As = fabs(rest_A) * s->loaded_s;
@@ -178,7 +227,7 @@ static void note_rest_current(const struct charge_accumulator *a, const struct s
     else if (a->options.net_of_rest)
         note(n, "net of the %.3g A read at rest: %.2g Ah are taken off", rest_A,
              s->rest_As / SECONDS_PER_HOUR);
-    else if (shift_As > WORTH_A_NOTE * s->charge_As)
+    else if (shift_As > worth_As(s, b))
         note(n,
              "the current reads %.3g A at rest: as a zero error it would shift the result by "
              "%.2g Ah",
@@ -190,10 +239,10 @@ void notes_write(const struct charge_accumulator *a, const struct stretch *s,
 {
     *out = (struct analysis_notes){.count = 0};
     note_rows(a, s, out);
-    note_start(a, s, out);
+    note_start(a, s, budget, out);
     note_direction(a, s, out);
-    note_end(a, s, out);
-    note_rest_current(a, s, out);
+    note_end(a, s, budget, out);
+    note_rest_current(a, s, budget, out);
     if (!budget->accuracy_known)
         note(out, "instrument accuracy not given: uncertainty covers sampling only");
 }

@@ -6,7 +6,7 @@
 
 #include <math.h>
 
-const char *const pulse_method_names[] = {"two-current", "on", "off", NULL};
+const char *const pulse_method_names[] = {"two-current", "on", "off", "turned", NULL};
 
 #define SAME_SHARE 0.05
 #define NONE_SHARE 0.02
@@ -15,7 +15,8 @@ const char *const pulse_method_names[] = {"two-current", "on", "off", NULL};
 
 void pulse_watch_start(struct pulse_watch *w, double largest_A, double lead_ohm)
 {
-    *w = (struct pulse_watch){.lead_ohm = lead_ohm, .same_A = SAME_SHARE * fabs(largest_A)};
+    *w = (struct pulse_watch){
+        .lead_ohm = lead_ohm, .same_A = SAME_SHARE * fabs(largest_A), .latest_s = INFINITY};
 }
 
 static bool is_none(const struct pulse_watch *w, double current_A)
@@ -39,7 +40,23 @@ static enum pulse_method method_of(const struct pulse_watch *w, const struct pul
     if (is_none(w, c->before.current_A)) {
         return PULSE_ON;
     }
-    return is_none(w, w->newest.at.current_A) ? PULSE_OFF : PULSE_TWO_CURRENT;
+    if (is_none(w, w->newest.at.current_A)) {
+        return PULSE_OFF;
+    }
+    bool turned = c->before.current_A * w->newest.at.current_A < 0;
+    return turned ? PULSE_TURNED : PULSE_TWO_CURRENT;
+}
+
+/* A voltage that a supply holds, or that was not read together with the current, tells
+ * no resistance. */
+static bool tells_resistance(const struct pulse_change *c)
+{
+    for (size_t i = 0; i < c->count; i++) {
+        if (isfinite(c->instant[i].resistance_ohm)) {
+            return true;
+        }
+    }
+    return false;
 }
 
 /* The change to the present current is over. One reading out of line, after which all
@@ -59,8 +76,16 @@ static void change_close(struct pulse_watch *w)
         w->unsteady++;
         return;
     }
-    if (w->newest.at.t_s > c->instant[c->count - 1].at.t_s) {
-        c->instant[c->count++] = w->newest;
+    if (fabs(w->newest.at.current_A - c->before.current_A) < w->least_A) {
+        w->unsteady++;
+        return;
+    }
+    if (w->newest_told.at.t_s > c->instant[c->count - 1].at.t_s) {
+        c->instant[c->count++] = w->newest_told;
+    }
+    if (!tells_resistance(c)) {
+        w->unseen++;
+        return;
     }
     c->method = method_of(w, c);
     if (w->trace != NULL) {
@@ -84,10 +109,18 @@ static void change_open(struct pulse_watch *w)
         .held_s = held_s,
         .charge_Ah = w->charge_Ah,
     };
+    w->newest_told = (struct pulse_instant){.at = {.t_s = -INFINITY}};
     if (w->trace != NULL) {
         relaxation_begin(w->trace, &w->last,
                          is_none(w, w->last.current_A) ? (double)INFINITY : held_s);
     }
+}
+
+static double resistance_ohm(const struct pulse_watch *w, const struct sample *before,
+                             const struct sample *s)
+{
+    double ohm = (s->voltage_V - before->voltage_V) / (s->current_A - before->current_A);
+    return ohm > 0 && s->t_s - before->t_s <= w->latest_s ? ohm : (double)NAN;
 }
 
 static void instant_take(struct pulse_watch *w, const struct sample *s)
@@ -96,17 +129,18 @@ static void instant_take(struct pulse_watch *w, const struct sample *s)
     const size_t marks = sizeof marks_s / sizeof marks_s[0];
     struct pulse_change *c = &w->present;
     double after_s = s->t_s - c->before.t_s;
-    double change_V = s->voltage_V - c->before.voltage_V;
-    w->newest =
-        (struct pulse_instant){after_s, NAN, *s, change_V / (s->current_A - c->before.current_A)};
+    w->newest = (struct pulse_instant){after_s, NAN, *s, resistance_ohm(w, &c->before, s)};
     bool told = w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S;
     while (w->next_mark < marks && after_s >= marks_s[w->next_mark] - HAIR_S) {
         double mark_s = marks_s[w->next_mark++];
         bool is_near = mark_s > 0 && after_s <= (1 + NEAR_MARK) * mark_s + HAIR_S;
         w->newest.mark_s = is_near ? mark_s : w->newest.mark_s;
     }
-    if (told) {
+    if (told && (c->count == 0 || after_s <= w->latest_s)) {
         c->instant[c->count++] = w->newest;
+    }
+    if (after_s <= w->latest_s) {
+        w->newest_told = w->newest;
     }
     if (w->trace != NULL) {
         relaxation_add(w->trace, s);
@@ -171,7 +205,8 @@ const struct pulse_change *pulse_chosen(const struct pulse_watch *w)
         bool better =
             c->method == PULSE_TWO_CURRENT ||
             (c->method == PULSE_ON && (chosen == NULL || chosen->method != PULSE_TWO_CURRENT));
-        chosen = better ? c : chosen;
+        bool told = isfinite(pulse_last(c)->resistance_ohm);
+        chosen = better && told ? c : chosen;
     }
     return chosen;
 }
@@ -183,7 +218,7 @@ const struct pulse_instant *pulse_at_10_s(const struct pulse_change *c)
             return &c->instant[i];
         }
     }
-    return pulse_last(c);
+    return NULL;
 }
 
 double pulse_uncertainty_ohm(const struct pulse_change *c, const struct pulse_instant *i,

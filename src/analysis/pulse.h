@@ -11,6 +11,7 @@
  *  on           from no current to a load, as R_d of the pulse tests of DOE/INL-EXT-07-12536
  *               (just before and end of the pulse; from memory).
  *  off          from a load to no current: what recovers.
+ *  turned       from one direction to the other.
  * R grows with the time under the second current, since the battery polarises, and a
  * drift of the open voltage is in it; so it is told with its instant: the first reading,
  * those 1 s, 10 s and 30 s after the change, and the last. Where no reading was taken near
@@ -27,8 +28,8 @@
 #include "analysis/analysis.h"
 #include "analysis/relaxation.h"
 
-enum pulse_method { PULSE_TWO_CURRENT, PULSE_ON, PULSE_OFF };
-extern const char *const pulse_method_names[]; /* "two-current", "on", "off" */
+enum pulse_method { PULSE_TWO_CURRENT, PULSE_ON, PULSE_OFF, PULSE_TURNED };
+extern const char *const pulse_method_names[]; /* "two-current", "on", "off", "turned" */
 
 #define PULSE_INSTANTS 5 /* first, 1 s, 10 s, 30 s, last; fewer when they are the same reading */
 
@@ -40,9 +41,9 @@ struct pulse_change {
     size_t count;
     struct pulse_instant {
         double after_s;
-        double mark_s;    /* 1, 10 or 30, when it was read within a tenth of that; else NAN */
-        struct sample at; /* reading 2, likewise */
-        double resistance_ohm;
+        double mark_s;         /* 1, 10 or 30, when it was read within a tenth of that; else NAN */
+        struct sample at;      /* reading 2, likewise */
+        double resistance_ohm; /* NAN: the voltage stood still or moved the other way */
     } instant[PULSE_INSTANTS];
     struct relaxation relaxation; /* of what followed; pairs 0: not fitted */
 };
@@ -53,6 +54,8 @@ struct pulse_watch {
     double lead_ohm;
     double same_A;   /* readings of one current differ by less */
     double steady_s; /* both currents must have been read for so long; 0 from the start on */
+    double least_A;  /* a smaller change is left out; 0 from the start on */
+    double latest_s; /* instants later than this are not told; INFINITY from the start on */
     struct relaxation_trace *trace; /* borrowed; fits what follows each change; NULL: no fit */
     bool begun;
     double charge_Ah;
@@ -61,9 +64,10 @@ struct pulse_watch {
     bool first_level; /* the current the record begins with: one reading is enough */
     bool open;        /* `present` is being filled */
     struct pulse_change present;
-    struct pulse_instant newest;
+    struct pulse_instant newest, newest_told;
     size_t next_mark; /* of the instants that are told */
     size_t count, dropped, unsteady;
+    size_t unseen; /* changes that no reading tells a resistance of */
     struct pulse_change change[PULSE_CHANGES_MAX];
 };
 
@@ -85,7 +89,10 @@ static inline const struct pulse_instant *pulse_last(const struct pulse_change *
     return &c->instant[c->count - 1];
 }
 
-/* At 10 s if that was read, else at the last instant: what pulse tests tell. */
+/* Of a record that somebody else took: later than this after a change the open voltage
+ * has moved as well, and what is read is no resistance (common practice, no source). */
+#define RESISTANCE_WITHIN_S 90.0
+/* At 10 s (9 to 11), what pulse tests tell; NULL: not read. */
 const struct pulse_instant *pulse_at_10_s(const struct pulse_change *c);
 
 /* Expanded (k = 2), as two_point() has it: gain errors are those of the differences;

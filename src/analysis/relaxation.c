@@ -8,6 +8,7 @@
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_multifit_nlinear.h>
 #include <math.h>
+#include <pthread.h>
 
 #define PARAMETERS_MOST 5 /* end, then amplitude and log of the time constant of each */
 #define GRID 14           /* time constants tried at the start, from the first interval on */
@@ -294,6 +295,9 @@ static void fill_series(const struct relaxation_trace *t, const struct attempt *
     double u_V = hypot(a->series_u_V, half_V / SQRT3);
     out->series_ohm = (middle_V - t->before.voltage_V) / change_A;
     out->u_series_ohm = COVERAGE_FACTOR * u_V / fabs(change_A);
+    if (!(out->series_ohm > out->u_series_ohm)) {
+        out->series_ohm = out->u_series_ohm = NAN; /* as good as any */
+    }
     out->switched_within_s = within_s;
 }
 
@@ -316,6 +320,13 @@ static struct relaxation meaning_of(const struct relaxation_trace *t, const stru
     return out;
 }
 
+/* GSL's own handler ends the program. It is one for the whole process, so it is taken away
+ * once and for all, and not around each fit, of which several threads may make one. */
+static void errors_are_values(void)
+{
+    gsl_set_error_handler_off();
+}
+
 struct relaxation relaxation_fit(const struct relaxation_trace *t)
 {
     bool moved = false;
@@ -325,9 +336,9 @@ struct relaxation relaxation_fit(const struct relaxation_trace *t)
     if (t->count < RELAXATION_LEAST || !moved) {
         return (struct relaxation){.pairs = 0};
     }
-    gsl_error_handler_t *handler = gsl_set_error_handler_off();
+    static pthread_once_t once = PTHREAD_ONCE_INIT;
+    pthread_once(&once, errors_are_values);
     struct attempt one = fit(t, 1), two = fit(t, 2);
-    gsl_set_error_handler(handler);
     bool first = can_be_told(t, &one), second = can_be_told(t, &two);
     if (second && (!first || criterion(t, &two) < criterion(t, &one))) {
         return meaning_of(t, &two);

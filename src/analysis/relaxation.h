@@ -53,10 +53,10 @@ struct relaxation {
         double ohm, u_ohm, tau_s, u_tau_s; /* u: expanded, k = 2 */
         double amplitude_V;
     } pair[2];
-    double series_ohm, u_series_ohm;
-    double switched_within_s; /* insertion delay: the step came at most so long before the
-                                 first reading */
-    double residual_V;        /* root of the mean square, degrees of freedom taken off */
+    double series_ohm, u_series_ohm; /* NAN: not clear of its own uncertainty */
+    double switched_within_s;        /* insertion delay: the step came at most so long before the
+                                        first reading */
+    double residual_V;               /* root of the mean square, degrees of freedom taken off */
 };
 
 /* pairs 0 when there are too few readings, the voltage does not move, or no fit is found. */

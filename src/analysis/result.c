@@ -37,6 +37,9 @@ static void fill_rows(const struct charge_accumulator *a, const struct stretch *
     out->gap_s = s->end.gap_s - s->start.gap_s;
     out->repeated = a->signs.repeated.count;
     out->unknown = a->signs.unknown.count;
+    out->late = a->signs.late.rows;
+    out->warm = a->signs.warm.count;
+    out->faulty = stretch_is_faulty(a, s);
 }
 
 static void fill_temperatures(const struct temperature_tally *t, struct capacity_result *out)
@@ -86,6 +89,9 @@ static void fill_electrical(const struct charge_accumulator *a, const struct str
     out->loaded_s = s->loaded_s;
     out->mean_voltage_V = s->charge_As > 0 ? s->energy_J / s->charge_As : (double)NAN;
     out->mean_current_A = s->loaded_s > 0 ? sign * s->charge_As / s->loaded_s : (double)NAN;
+    out->current_varies = sqrt(fmax(0, (s->end.square_A2s - s->start.square_A2s) * s->loaded_s /
+                                               (s->charge_As * s->charge_As) -
+                                           1));
     out->start_voltage_V = s->start.at.voltage_V;
     out->end_voltage_V = s->end.at.voltage_V;
     out->end_current_A = s->end.at.current_A;

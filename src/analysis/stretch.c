@@ -127,6 +127,11 @@ bool stretch_choose(const struct charge_accumulator *a, struct stretch *out, str
     return check_choice(a, out, e);
 }
 
+bool stretch_is_faulty(const struct charge_accumulator *a, const struct stretch *s)
+{
+    return a->signs.jumps.count > 0 && s->loaded_s < MOSTLY_REST * s->duration_s;
+}
+
 double stretch_rest_current_A(const struct charge_accumulator *a)
 {
     const struct rest_tally *before = &a->signs.before, *after = &a->signs.after;

@@ -23,6 +23,10 @@ struct stretch {
 bool stretch_choose(const struct charge_accumulator *a, struct stretch *out,
                     struct err *e) NODISCARD;
 
+/* A test that failed, and no glitch within a good one: the voltage jumps as no battery's
+ * does, and next to no current flows. */
+bool stretch_is_faulty(const struct charge_accumulator *a, const struct stretch *s);
+
 /* Mean current read where none flows; NAN when the record has no rest. */
 double stretch_rest_current_A(const struct charge_accumulator *a);
 /* Standard deviation of that mean, by the scatter of its readings or by that of one
@@ -35,5 +39,7 @@ void notes_write(const struct charge_accumulator *a, const struct stretch *s,
                  const struct uncertainty_budget *budget, struct analysis_notes *out);
 
 #define SECONDS_PER_HOUR 3600.0
+/* Under load for less than this share of its time, a record is mostly rest. */
+#define MOSTLY_REST 0.05
 
 #endif

@@ -89,12 +89,24 @@ struct rest_tally {
     size_t summed;
 };
 
+/* Rows of the log that stood behind one of a later time and were put in order. */
+struct late_rows {
+    size_t rows, first_line; /* line of the file */
+    double from_s, to_s;     /* there, time went back */
+};
+
 /* What is noticed row by row and turned into notes at the end. */
 struct record_signs {
     size_t rows;             /* seen so far, unknown ones included */
     double first_interval_s; /* first non-zero one; NAN before */
     struct row_span repeated, unknown, gaps;
     double longest_gap_s;
+    struct late_rows late;           /* told by who read the log */
+    struct row_span warm;            /* rows with a temperature */
+    struct row_span still;           /* current stepped, voltage read the same */
+    double still_from_A, still_to_A; /* the first of them */
+    struct row_span backwards;       /* against the first charge, before it began */
+    double backwards_A;              /* largest of those, magnitude */
     struct row_span charging, discharging;
     struct edge discharge_on;        /* since the battery was fullest */
     struct edge charge_on;           /* first in the record */
@@ -107,8 +119,10 @@ struct record_signs {
     double below_at_start_V;
     size_t collapse_row; /* voltage and current gone, far above the cut-off */
     double collapse_from_V, collapse_to_V;
-    size_t above_after_end_row; /* under load above the cut-off after the end */
-    double lowest_loaded_V;     /* NAN before any */
+    struct row_span dips;        /* first row of each dip through the cut-off that was no end */
+    double dip_lowest_V, dip_Ah; /* of the first: how low, what had been delivered */
+    size_t above_after_end_row;  /* under load above the cut-off after the end */
+    double lowest_loaded_V;      /* NAN before any */
     size_t lowest_loaded_row;
     double charging_first_V, charging_last_V;
     bool charging_above, charging_fell_below; /* cut-off crossed downwards while "charging" */

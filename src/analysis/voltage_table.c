@@ -76,8 +76,8 @@ void voltage_table_fall(struct voltage_table *t, const struct tally *sums, const
     }
 }
 
-void voltage_table_forget(struct voltage_table *t)
+void voltage_table_forget(struct voltage_table *t, double below_V)
 {
     for (size_t i = 0; i < t->count; i++)
-        t->mark[i].met = false;
+        t->mark[i].met = t->mark[i].met && t->mark[i].voltage_V >= below_V;
 }

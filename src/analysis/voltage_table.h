@@ -38,7 +38,8 @@ void voltage_table_start(struct voltage_table *t, const struct voltages_asked *a
 void voltage_table_begin(struct voltage_table *t, double from_V, double cutoff_V);
 /* Under discharge from where the sums stand to p, which is not in them yet. */
 void voltage_table_fall(struct voltage_table *t, const struct tally *sums, const struct point *p);
-/* The battery was charged: what was met before counts no more. */
-void voltage_table_forget(struct voltage_table *t);
+/* The battery was charged, or the voltage is back at below_V: what was met before counts no
+ * more, of the marks below that (INFINITY: of all). */
+void voltage_table_forget(struct voltage_table *t, double below_V);
 
 #endif

@@ -33,6 +33,8 @@ static bool count_row(void *context, const struct sample *s, struct err *e)
 
 /* Both currents of a step must have stood for so long, or every turn of a drive is one. */
 #define STEADY_S 1.0
+/* Of the largest current: a smaller step tells a resistance too badly. */
+#define LEAST_STEP 0.15
 
 static void counting_start(struct counting *c, const struct analyse_request *q, double peak_A)
 {
@@ -40,6 +42,8 @@ static void counting_start(struct counting *c, const struct analyse_request *q, 
     parts_start(&c->found->parts, q->options.current_threshold_A, q->options.lead_ohm);
     pulse_watch_start(&c->found->pulses, peak_A, q->options.lead_ohm);
     c->found->pulses.steady_s = STEADY_S;
+    c->found->pulses.least_A = LEAST_STEP * peak_A;
+    c->found->pulses.latest_s = RESISTANCE_WITHIN_S;
     c->found->pulses.trace = &c->found->trace;
 }
 
@@ -54,9 +58,11 @@ static bool analyse_rows(struct csv_reader *reader, struct analyse_request *q,
         return false;
     record_survey_settle(&survey, &q->options);
     counting_start(&c, q, survey.peak_A);
+    c.accumulator.signs.late = survey.late;
     if (!log_rows(reader, &source, count_row, &c, e))
         return false;
     pulse_watch_finish(&out->pulses);
+    two_currents_find(&out->pulses, &q->options.accuracy, &out->two_currents);
     if (!accumulator_finish(&c.accumulator, &out->result, e))
         return err_prefix(e, "%s", q->file);
     return true;

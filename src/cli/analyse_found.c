@@ -3,8 +3,8 @@
 #include "cli/analyse_found.h"
 
 #include "analysis/pulse_json.h"
-#include "analysis/two_point.h"
 #include "base/file.h"
+#include "cli/analyse_resistance.h"
 #include "cli/table.h"
 #include "cli/words.h"
 
@@ -30,9 +30,8 @@ static double discharged_Ah(const struct analyse_findings *found, const struct p
 
 /* Of the rating, else of what was measured to the cut-off; only where the record itself
  * shows that the battery was filled, or a person says so. */
-static double state_of_charge_percent(const struct analyse_request *q,
-                                      const struct analyse_findings *found,
-                                      const struct pulse_change *c)
+double analyse_state_percent(const struct analyse_request *q, const struct analyse_findings *found,
+                             const struct pulse_change *c)
 {
     const struct capacity_result *r = &found->result;
     bool known = r->kind == RECORD_DISCHARGE && (r->from_full || q->starts_full);
@@ -42,15 +41,16 @@ static double state_of_charge_percent(const struct analyse_request *q,
 }
 
 /* What a pulse from this state could give without passing the voltage of its direction. */
-static double power_W(const struct analyse_request *q, const struct pulse_change *c)
+double analyse_power_W(const struct analyse_request *q, const struct pulse_change *c)
 {
     const struct pulse_instant *at = pulse_at_10_s(c);
+    if (at == NULL || c->method != PULSE_ON) {
+        return NAN;
+    }
     bool charges = at->at.current_A > c->before.current_A;
     double to_V = charges ? q->charge_voltage_V : q->options.cutoff_V;
     bool beyond = charges ? to_V <= c->before.voltage_V : to_V >= c->before.voltage_V;
-    return c->method != PULSE_ON || beyond
-               ? (double)NAN
-               : pulse_power_W(c->before.voltage_V, to_V, at->resistance_ohm);
+    return beyond ? (double)NAN : pulse_power_W(c->before.voltage_V, to_V, at->resistance_ohm);
 }
 
 static json_t *change_to_json(const struct analyse_request *q, const struct analyse_findings *found,
@@ -59,9 +59,37 @@ static json_t *change_to_json(const struct analyse_request *q, const struct anal
     json_t *o = pulse_change_to_json(c, &q->options.accuracy);
     json_object_set_new(o, "discharged_Ah", json_number(discharged_Ah(found, c)));
     json_object_set_new(o, "state_of_charge_percent",
-                        json_number(state_of_charge_percent(q, found, c)));
-    json_object_set_new(o, "pulse_power_W", json_number(power_W(q, c)));
-    json_object_set_new(o, "pulse_power_after_s", json_number(pulse_at_10_s(c)->after_s));
+                        json_number(analyse_state_percent(q, found, c)));
+    json_object_set_new(o, "pulse_power_W", json_number(analyse_power_W(q, c)));
+    const struct pulse_instant *at = pulse_at_10_s(c);
+    json_object_set_new(o, "pulse_power_after_s",
+                        json_number(at != NULL ? at->after_s : (double)NAN));
+    return o;
+}
+
+static json_t *two_current_to_json(const struct two_current *t)
+{
+    const struct two_current_info *m = &two_current_methods[t->method];
+    const struct {
+        const char *key;
+        double value;
+    } numbers[] = {{"first_at_s", t->first.t_s},
+                   {"first_current_A", t->first.current_A},
+                   {"first_voltage_V", t->first.voltage_V},
+                   {"first_after_s", t->first_s},
+                   {"pause_s", t->pause_s},
+                   {"second_current_A", t->second.current_A},
+                   {"second_voltage_V", t->second.voltage_V},
+                   {"second_after_s", t->second_s},
+                   {"resistance_mOhm", 1e3 * t->line.ohm},
+                   {"resistance_uncertainty_mOhm", 1e3 * COVERAGE_FACTOR * t->line.u_ohm},
+                   {"short_circuit_A", t->line.short_A},
+                   {"short_circuit_uncertainty_A", COVERAGE_FACTOR * t->line.u_short_A},
+                   {"voltage_without_current_V", t->line.open_V}};
+    json_t *o = json_pack("{s:s, s:s}", "method", m->name, "source", m->source);
+    for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
+        json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
+    }
     return o;
 }
 
@@ -80,16 +108,21 @@ static json_t *part_to_json(const struct record_part *p)
 void analyse_put_findings(json_t *o, const struct analyse_request *q,
                           const struct analyse_findings *found)
 {
-    json_t *changes = json_array(), *parts = json_array();
+    json_t *changes = json_array(), *parts = json_array(), *methods = json_array();
     for (size_t i = 0; i < found->pulses.count; i++) {
         json_array_append_new(changes, change_to_json(q, found, &found->pulses.change[i]));
+    }
+    for (size_t i = 0; i < found->two_currents.count; i++) {
+        json_array_append_new(methods, two_current_to_json(&found->two_currents.found[i]));
     }
     for (size_t i = 0; i < found->parts.count; i++) {
         json_array_append_new(parts, part_to_json(&found->parts.part[i]));
     }
     json_object_set_new(o, "resistances", changes);
     json_object_set_new(o, "resistances_left_out",
-                        json_integer((json_int_t)(found->pulses.dropped + found->pulses.unsteady)));
+                        json_integer((json_int_t)(found->pulses.dropped + found->pulses.unsteady +
+                                                  found->pulses.unseen)));
+    json_object_set_new(o, "two_current", methods);
     json_object_set_new(o, "parts", parts);
     json_object_set_new(o, "parts_left_out", json_integer((json_int_t)found->parts.dropped));
 }
@@ -123,89 +156,9 @@ static void print_parts(FILE *f, const struct record_parts *p)
     table_print(t, 2, f);
 }
 
-static double at_mark_mOhm(const struct pulse_change *c, double mark_s)
-{
-    for (size_t i = 0; i < c->count; i++) {
-        if (fabs(c->instant[i].mark_s - mark_s) < 0.5) {
-            return 1e3 * c->instant[i].resistance_ohm;
-        }
-    }
-    return NAN;
-}
-
-static void add_change(struct table *t, const struct analyse_request *q,
-                       const struct analyse_findings *found, const struct pulse_change *c)
-{
-    char from_to[64], last[64];
-    const struct pulse_instant *end = pulse_last(c);
-    text_format(from_to, sizeof from_to, "%.4g to %.4g A", c->before.current_A + 0.0,
-                end->at.current_A);
-    text_format(last, sizeof last, "%.2f at %.4g s", 1e3 * end->resistance_ohm, end->after_s);
-    struct words at = words_amount(c->before.t_s, 0, "s");
-    struct words soc = words_amount(state_of_charge_percent(q, found, c), 0, "%");
-    struct words first = words_amount(1e3 * c->instant[0].resistance_ohm, 2, "");
-    struct words one = words_amount(at_mark_mOhm(c, 1), 2, "");
-    struct words ten = words_amount(at_mark_mOhm(c, 10), 2, "");
-    struct words thirty = words_amount(at_mark_mOhm(c, 30), 2, "");
-    struct words power = words_amount(power_W(q, c), 1, "");
-    const char *cells[] = {at.s, soc.s, from_to, first.s, one.s, ten.s, thirty.s, power.s, last};
-    table_add(t, cells);
-}
-
-/* What recovers after a load stands in the JSON document; a person looks for what comes
- * from switching on. */
-static void print_changes(FILE *f, const struct analyse_request *q,
-                          const struct analyse_findings *found)
-{
-    static const struct column columns[] = {{"at", RIGHT},    {"full", RIGHT}, {"current", LEFT},
-                                            {"first", RIGHT}, {"1 s", RIGHT},  {"10 s", RIGHT},
-                                            {"30 s", RIGHT},  {"W", RIGHT},    {"last", LEFT}};
-    struct table *t = NULL;
-    size_t lines = 0;
-    for (size_t i = 0; i < found->pulses.count && lines < LINES_MAX; i++) {
-        const struct pulse_change *c = &found->pulses.change[i];
-        /* A voltage that a supply holds does not follow the current. */
-        if (c->method == PULSE_OFF || !(pulse_last(c)->resistance_ohm > 0)) {
-            continue;
-        }
-        t = t != NULL ? t : table_new(columns, 9);
-        add_change(t, q, found, c);
-        lines++;
-    }
-    if (t == NULL) {
-        return;
-    }
-    fputs("\nDC resistance, mOhm, so long after a step of current (not the 1 kHz impedance);\n"
-          "W: power of a pulse to the cut-off or the charge voltage, by that of 10 s\n",
-          f);
-    table_print(t, 2, f);
-}
-
-static void print_relaxation(FILE *f, const struct pulse_watch *p)
-{
-    for (size_t i = p->count; i-- > 0;) {
-        const struct pulse_change *c = &p->change[i];
-        const struct relaxation *r = &c->relaxation;
-        if (c->method != PULSE_OFF || r->pairs == 0) {
-            continue;
-        }
-        fprintf(f, "\nRelaxation after %.0f s: series %.3g +- %.1g mOhm (switched within %.3g s)",
-                c->before.t_s, 1e3 * r->series_ohm, 1e3 * r->u_series_ohm, r->switched_within_s);
-        for (size_t k = 0; k < r->pairs; k++) {
-            fprintf(f, "\n  pair %zu: %.3g +- %.1g mOhm, %.3g +- %.1g s", k + 1,
-                    1e3 * r->pair[k].ohm, 1e3 * r->pair[k].u_ohm, r->pair[k].tau_s,
-                    r->pair[k].u_tau_s);
-        }
-        fprintf(f, "\n  towards %.4f +- %.1g V, residual %.2g V (k = 2, if it behaves so)\n",
-                r->end_V, r->u_end_V, r->residual_V);
-        return;
-    }
-}
-
 void analyse_print_findings(FILE *f, const struct analyse_request *q,
                             const struct analyse_findings *found)
 {
     print_parts(f, &found->parts);
-    print_changes(f, q, found);
-    print_relaxation(f, &found->pulses);
+    analyse_print_resistance(f, q, found);
 }

@@ -2,6 +2,7 @@
  * cli/analyse_options: arguments of `analyse`, each with its unit checked. */
 #include "cli/analyse_options.h"
 
+#include "analysis/conductor.h"
 #include "analysis/correction_read.h"
 #include "base/file.h"
 #include "base/quantity.h"
@@ -45,6 +46,9 @@ const char analyse_help_text[] =
     "                    interval, at least 30 s)\n"
     "  --net-of-rest     take the mean current read at rest off, as the zero error of\n"
     "                    the meter\n"
+    "  --leads CABLE     instead of --lead-resistance: copper at 20 degC by the whole\n"
+    "                    length out and back, e.g. \"2 m of 4 mm2\", \"2 m of solid\n"
+    "                    2.5 mm2\", \"2 m of 12 AWG\"\n"
     "  --lead-accuracy R limit of error of --lead-resistance (default: a tenth of it)\n"
     "  --current-resolution A, --voltage-resolution V\n"
     "                    one step of the reading\n"
@@ -76,6 +80,7 @@ enum option_id {
     OPTION_DISCHARGE_POSITIVE,
     OPTION_END_RULE,
     OPTION_LEAD_RESISTANCE,
+    OPTION_LEADS,
     OPTION_ACCEPT,
     OPTION_DECISION,
     OPTION_CURRENT_ACCURACY,
@@ -109,6 +114,7 @@ static const struct option options[] = {
     {"discharge-positive", no_argument, NULL, OPTION_DISCHARGE_POSITIVE},
     {"end-rule", required_argument, NULL, OPTION_END_RULE},
     {"lead-resistance", required_argument, NULL, OPTION_LEAD_RESISTANCE},
+    {"leads", required_argument, NULL, OPTION_LEADS},
     {"accept", required_argument, NULL, OPTION_ACCEPT},
     {"decision", required_argument, NULL, OPTION_DECISION},
     {"current-accuracy", required_argument, NULL, OPTION_CURRENT_ACCURACY},
@@ -187,6 +193,17 @@ static bool read_word(int id, const char *const *words, size_t *index, struct er
 static bool read_accuracy(int id, enum dimension unit, struct accuracy *a, struct err *e)
 {
     return accuracy_read(optarg, unit, a, e) || err_prefix(e, "--%s", option_name(id));
+}
+
+#define LEADS_AT_C 20.0
+
+static bool read_leads(double *ohm, struct err *e)
+{
+    struct conductor leads;
+    if (!conductor_parse(optarg, &leads, e))
+        return err_prefix(e, "--leads");
+    *ohm = conductor_ohm(&leads, LEADS_AT_C);
+    return true;
 }
 
 static bool read_accept(struct parsing *p, struct err *e)
@@ -301,6 +318,8 @@ static bool take_option(struct parsing *p, int id, struct err *e)
         return read_value(id, DIM_CHARGE, false, &o->rated_Ah, e);
     case OPTION_LEAD_RESISTANCE:
         return read_value(id, DIM_RESISTANCE, true, &o->lead_ohm, e);
+    case OPTION_LEADS:
+        return read_leads(&o->lead_ohm, e);
     case OPTION_GAP:
         return read_value(id, DIM_TIME, false, &o->gap_s, e);
     case OPTION_REST_CURRENT:

@@ -9,6 +9,8 @@
 
 #define WIDTH 79
 #define LABEL_WIDTH 13
+/* Ampere-hours against voltage mean something for one current only. */
+#define STEADY_CURRENT 0.2
 
 /* Digits after the point so that the uncertainty shows two of its own. */
 static int decimals_for(double uncertainty)
@@ -73,8 +75,12 @@ static void print_charge(FILE *f, const struct analyse_request *q, const struct 
     if (!isnan(r->percent_of_rated))
         fprintf(f, ", %.1f %% of rated %.6g Ah", r->percent_of_rated, q->options.rated_Ah);
     fputc('\n', f);
+    double expanded_Wh = COVERAGE_FACTOR * r->uncertainty.energy_standard_Wh;
+    decimals = decimals_for(expanded_Wh);
     label(f, "energy");
-    fprintf(f, "%.4f Wh", r->energy_Wh);
+    fprintf(f, "%.*f Wh", decimals, r->energy_Wh);
+    if (expanded_Wh > 0)
+        fprintf(f, " +- %.*f Wh", decimals, expanded_Wh);
     if (!isnan(r->mean_voltage_V))
         fprintf(f, ", mean voltage %.4f V", r->mean_voltage_V);
     fputc('\n', f);
@@ -115,7 +121,7 @@ static void print_correction(FILE *f, const struct analyse_request *q,
         print_wrapped(f, "                ", "                ", c.remark);
 }
 
-static void print_course(FILE *f, const struct capacity_result *r)
+static void print_course(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
 {
     if (!isnan(r->mean_current_A)) {
         label(f, "current");
@@ -134,6 +140,10 @@ static void print_course(FILE *f, const struct capacity_result *r)
         fprintf(f, "%.1f degC at the start, %.1f to %.1f degC, mean %.1f degC\n",
                 r->temperature_start_C, r->temperature_min_C, r->temperature_max_C,
                 r->temperature_mean_C);
+    }
+    if (q->options.lead_ohm > 0) {
+        label(f, "leads");
+        fprintf(f, "%.4g mOhm out and back, taken off the voltage\n", 1e3 * q->options.lead_ohm);
     }
     label(f, "rows");
     fprintf(f, "%zu counted of %zu\n", r->samples_counted, r->samples);
@@ -189,9 +199,18 @@ static void print_verdict(FILE *f, const struct analyse_request *q, const struct
     print_wrapped(f, "  verdict       ", "                ", text);
 }
 
-static void print_budget(FILE *f, const struct uncertainty_budget *b)
+static void print_influence(FILE *f, const char *name, const char *standard, const char *how)
 {
     char text[256];
+    snprintf(text, sizeof text, "%-23s %11s  %s", name, standard, how);
+    print_wrapped(f, "  ", "                                       ", text);
+}
+
+static void print_budget(FILE *f, const struct analyse_request *q, const struct capacity_result *r)
+{
+    const struct uncertainty_budget *b = &r->uncertainty;
+    struct temperature_term warmth;
+    char standard[32] = "-";
     if (b->count == 0)
         return;
     fprintf(f, "\nUncertainty, standard, of the charge:\n");
@@ -199,15 +218,19 @@ static void print_budget(FILE *f, const struct uncertainty_budget *b)
         const struct uncertainty_component *c = &b->component[i];
         if (!(c->standard_Ah > 0))
             continue;
-        snprintf(text, sizeof text, "%-23s %8.2g Ah  %s", c->name, c->standard_Ah, c->how);
-        print_wrapped(f, "  ", "                                       ", text);
+        snprintf(standard, sizeof standard, "%8.2g Ah", c->standard_Ah);
+        print_influence(f, c->name, standard, c->how);
     }
+    capacity_temperature_term(r, &q->acceptance, &warmth);
+    snprintf(standard, sizeof standard, warmth.standard_Ah > 0 ? "%8.2g Ah" : "-",
+             warmth.standard_Ah);
+    print_influence(f, "temperature", standard, warmth.how);
 }
 
 /* For the alarm or the cut-off of somebody's own equipment. */
 static void print_voltages(FILE *f, const struct capacity_result *r)
 {
-    if (r->voltage_count == 0)
+    if (r->voltage_count == 0 || r->current_varies > STEADY_CURRENT)
         return;
     fprintf(f,
             "\nAt this current, when the voltage under load has fallen to\n"
@@ -225,13 +248,17 @@ void analyse_print(FILE *f, const struct analyse_request *q, const struct analys
     if (q->options.rule != END_WHOLE && r->kind == RECORD_DISCHARGE)
         fprintf(f, " to %.6g V", q->options.cutoff_V);
     fprintf(f, ", %s\n\n", end_reason_text(r->end_reason));
+    if (r->faulty) {
+        label(f, "record");
+        fprintf(f, "FAULTY: a %s that failed, see the notes\n", record_kind_name(r->kind));
+    }
     print_charge(f, q, r);
     print_correction(f, q, r);
-    print_course(f, r);
+    print_course(f, q, r);
     print_verdict(f, q, r);
     print_voltages(f, r);
     analyse_print_findings(f, q, found);
-    print_budget(f, &r->uncertainty);
+    print_budget(f, q, r);
     if (r->notes.count > 0)
         fprintf(f, "\nNotes (rows are counted from 1 after the header):\n");
     for (size_t i = 0; i < r->notes.count; i++)

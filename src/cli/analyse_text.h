@@ -4,7 +4,7 @@
 #define AMPLEDGER_CLI_ANALYSE_TEXT_H
 
 #include "analysis/parts.h"
-#include "analysis/pulse.h"
+#include "analysis/two_current.h"
 #include "cli/analyse_options.h"
 
 #include <stdio.h>
@@ -14,6 +14,7 @@ struct analyse_findings {
     struct capacity_result result;
     struct record_parts parts;
     struct pulse_watch pulses;
+    struct two_currents two_currents;
     struct relaxation_trace trace; /* work space of the pulses */
 };
 

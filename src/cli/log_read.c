@@ -38,8 +38,20 @@ static bool survey_row(void *context, const struct sample *s, struct err *e)
 bool log_survey(struct csv_reader *reader, const struct log_source *from, struct record_survey *out,
                 struct err *e)
 {
+    csv_any_order(reader);
     record_survey_start(out);
-    return log_rows(reader, from, survey_row, out, e) && csv_rewind(reader, e);
+    if (!log_rows(reader, from, survey_row, out, e))
+        return false;
+    struct csv_late late = csv_late(reader);
+    if (late.rows == 0)
+        return csv_rewind(reader, e);
+    if (!csv_put_in_order(reader, e))
+        return false;
+    record_survey_start(out);
+    if (!log_rows(reader, from, survey_row, out, e) || !csv_rewind(reader, e))
+        return false;
+    out->late = (struct late_rows){late.rows, late.first_line, late.from_s, late.to_s};
+    return true;
 }
 
 static bool count_row(void *context, const struct sample *s, struct err *e)
@@ -58,6 +70,7 @@ static bool analyse_rows(struct csv_reader *reader, const struct log_source *sou
         return false;
     record_survey_settle(&survey, options);
     accumulator_start(&a, options);
+    a.signs.late = survey.late;
     if (!log_rows(reader, source, count_row, &a, e))
         return false;
     if (!accumulator_finish(&a, out, e))
@@ -77,9 +90,6 @@ bool log_analyse(const struct log_source *s, struct discharge_options *options,
 }
 
 /* --- the curve --- */
-
-/* A resistance seen later than this after the load came on is that of a discharge. */
-#define RESISTANCE_WITHIN_S 90.0
 
 struct collecting {
     const struct discharge_options *options;
@@ -137,7 +147,7 @@ static void find_resistance(struct collecting *c, struct log_curve *out)
     for (size_t i = 0; i < c->watch.count; i++) {
         const struct pulse_change *p = &c->watch.change[i];
         for (size_t k = 0; p->method == PULSE_ON && k < p->count; k++) {
-            if (p->instant[k].after_s > RESISTANCE_WITHIN_S || !(p->instant[k].resistance_ohm > 0))
+            if (isnan(p->instant[k].resistance_ohm))
                 continue;
             out->resistance_ohm = p->instant[k].resistance_ohm;
             out->resistance_after_s = p->instant[k].after_s;
@@ -163,7 +173,10 @@ bool log_curve_read(const struct log_source *s, const struct discharge_options *
     *c = (struct collecting){
         .options = options, .first_row = r->first_row, .stride = 1, .curve = &out->curve};
     pulse_watch_start(&c->watch, out->curve.current_A, options->lead_ohm);
-    bool ok = log_rows(reader, s, collect_row, c, e);
+    c->watch.latest_s = RESISTANCE_WITHIN_S;
+    struct record_survey in_order;
+    bool ok = r->late == 0 || log_survey(reader, s, &in_order, e);
+    ok = ok && log_rows(reader, s, collect_row, c, e);
     if (ok)
         find_resistance(c, out);
     free(c);

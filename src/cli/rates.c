@@ -158,11 +158,13 @@ static void remarks_of(const struct rates *r, struct remarks *m)
     if (f->not_power_law)
         remark(m,
                "the drop is no pure power law: run times depart from it by up to %.2g %%%s, and "
-               "between neighbouring rates the exponent goes from %.4f to %.4f. Use it between "
-               "%.4g and %.4g A only, and only roughly",
+               "between neighbouring rates the exponent goes from %.4f to %.4f",
                100 * f->departure,
                f->within_uncertainty ? " (which their uncertainty could still explain)" : "",
-               f->least_local, f->most_local, f->least_A, f->most_A);
+               f->least_local, f->most_local);
+    if (f->not_power_law && !f->below_one)
+        remark(m, "use the exponent between %.4g and %.4g A only, and only roughly", f->least_A,
+               f->most_A);
     if (!f->below_one && f->rates == 2)
         remark(m, "from two rates: whether a power law holds between them is not shown");
     if (isfinite(r->load_A) && (r->load_A < f->least_A || r->load_A > f->most_A))

@@ -50,7 +50,16 @@ struct csv_reader {
     long first_row;     /* file position */
     size_t first_row_line;
     size_t rows;
-    double last_t_s;
+    double first_t_s, last_t_s; /* the earliest, the latest */
+    bool any_order;
+    struct csv_late late;
+    struct held_row *held; /* in order of time; NULL: read from the file */
+    size_t held_count, held_next;
+};
+
+struct held_row {
+    struct sample sample;
+    size_t place; /* in the file, from 0 */
 };
 
 static bool fail(const struct csv_reader *r, size_t line, struct err *e, const char *fmt, ...)
@@ -394,7 +403,7 @@ bool csv_open_stream(FILE *file, const char *name, const struct csv_columns *wan
     r->path = text_copy(name);
     r->file = file;
     r->next_line = 1;
-    r->last_t_s = NAN;
+    r->first_t_s = r->last_t_s = NAN;
     r->columns = *wanted;
     text_format(r->needed, sizeof r->needed, "%s, %s, %s", wanted->name[CSV_TIME],
                 wanted->name[CSV_VOLTAGE], wanted->name[CSV_CURRENT]);
@@ -461,9 +470,35 @@ static bool read_cells(const struct csv_reader *r, struct sample *s, struct err 
     return read_cell(r, CSV_TEMPERATURE, &s->temperature_C, e);
 }
 
+static bool take_late(struct csv_reader *r, double t_s, struct err *e)
+{
+    if (!r->any_order)
+        return fail(r, r->line, e,
+                    "time goes back from %.10g s to %.10g s; put the rows in order "
+                    "of time",
+                    r->last_t_s, t_s);
+    if (r->late.rows++ == 0) {
+        r->late.first_line = r->line;
+        r->late.from_s = r->last_t_s;
+        r->late.to_s = t_s;
+    }
+    r->late.most_s = fmax(r->late.most_s, r->last_t_s - t_s);
+    return true;
+}
+
+static bool read_held(struct csv_reader *r, struct sample *s, bool *more)
+{
+    *more = r->held_next < r->held_count;
+    if (*more)
+        *s = r->held[r->held_next++].sample;
+    return true;
+}
+
 bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e)
 {
     struct sample next;
+    if (r->held != NULL)
+        return read_held(r, s, more);
     if (!read_record(r, more, e))
         return false;
     if (!*more && r->rows == 0)
@@ -472,12 +507,10 @@ bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e)
         return true;
     if (!read_cells(r, &next, e))
         return false;
-    if (next.t_s < r->last_t_s)
-        return fail(r, r->line, e,
-                    "time goes back from %.10g s to %.10g s; put the rows in order "
-                    "of time",
-                    r->last_t_s, next.t_s);
-    r->last_t_s = next.t_s;
+    if (next.t_s < r->last_t_s && !take_late(r, next.t_s, e))
+        return false;
+    r->first_t_s = fmin(next.t_s, r->first_t_s); /* NAN before the first */
+    r->last_t_s = fmax(next.t_s, r->last_t_s);
     r->rows++;
     *s = next;
     return true;
@@ -485,11 +518,82 @@ bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e)
 
 bool csv_rewind(struct csv_reader *r, struct err *e)
 {
+    r->held_next = 0;
+    if (r->held != NULL)
+        return true;
     if (fseek(r->file, r->first_row, SEEK_SET) != 0)
         return err_set(e, ERR_CONFIG, "cannot read %s again: %s", r->path, strerror(errno));
     r->next_line = r->first_row_line;
     r->rows = 0;
-    r->last_t_s = NAN;
+    r->first_t_s = r->last_t_s = NAN;
+    r->late = (struct csv_late){.rows = 0};
+    return true;
+}
+
+void csv_any_order(struct csv_reader *r)
+{
+    r->any_order = true;
+}
+
+struct csv_late csv_late(const struct csv_reader *r)
+{
+    return r->late;
+}
+
+/* Rows of one time stay as they were written. */
+static int by_time(const void *a, const void *b)
+{
+    const struct held_row *x = a, *y = b;
+    if (x->sample.t_s < y->sample.t_s || x->sample.t_s > y->sample.t_s)
+        return x->sample.t_s < y->sample.t_s ? -1 : 1;
+    return (x->place > y->place) - (x->place < y->place);
+}
+
+/* A few late rows are always allowed, also in a short record. */
+#define LATE_ALWAYS 3
+#define LATE_SHARE 0.05
+#define LATE_BY_S 600.0
+
+static bool is_one_record(const struct csv_reader *r)
+{
+    double span_s = r->last_t_s - r->first_t_s;
+    return (double)r->late.rows <= fmax(LATE_ALWAYS, LATE_SHARE * (double)r->rows) &&
+           r->late.most_s <= fmax(LATE_BY_S, LATE_SHARE * span_s);
+}
+
+static bool hold_all(struct csv_reader *r, struct held_row *rows, size_t room, size_t *count,
+                     struct err *e)
+{
+    bool more = true;
+    for (*count = 0; *count < room && more; *count += more ? 1 : 0) {
+        if (!csv_read(r, &rows[*count].sample, &more, e))
+            return false;
+        rows[*count].place = *count;
+    }
+    return true;
+}
+
+bool csv_put_in_order(struct csv_reader *r, struct err *e)
+{
+    struct csv_late late = r->late;
+    size_t rows = r->rows, count;
+    if (!is_one_record(r))
+        return fail(r, late.first_line, e,
+                    "time goes back from %.10g s to %.10g s, and %zu of %zu rows stand behind a "
+                    "later one: that is not one record; part it, or put the rows in order of time",
+                    late.from_s, late.to_s, late.rows, rows);
+    if (!csv_rewind(r, e))
+        return false;
+    struct held_row *held = zalloc(rows * sizeof *held);
+    if (!hold_all(r, held, rows, &count, e)) {
+        free(held);
+        return false;
+    }
+    qsort(held, count, sizeof *held, by_time);
+    r->held = held;
+    r->held_count = count;
+    r->held_next = 0;
+    r->late = late;
     return true;
 }
 
@@ -504,6 +608,7 @@ void csv_close(struct csv_reader *r)
         return;
     if (r->file != NULL)
         fclose(r->file);
+    free(r->held);
     free(r->path);
     free(r);
 }

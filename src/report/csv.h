@@ -45,10 +45,27 @@ bool csv_open_stream(FILE *file, const char *name, const struct csv_columns *col
                      struct csv_reader **out, struct err *e) NODISCARD;
 /* The next row; *more becomes false at the end of the file, and *s is untouched
  * then. An empty temperature is NAN; an empty time, voltage or current is an
- * error, so are time that goes back and a file without rows. */
+ * error, so are time that goes back (unless csv_any_order) and a file without rows. */
 bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e) NODISCARD;
 /* Back to the first row. */
 bool csv_rewind(struct csv_reader *r, struct err *e) NODISCARD;
+
+/* Some loggers write a row late, behind others of a later time. */
+struct csv_late {
+    size_t rows;         /* whose time lies before that of an earlier row */
+    size_t first_line;   /* of the file */
+    double from_s, to_s; /* there: the latest time before it, and its own */
+    double most_s;       /* how far time goes back, at most */
+};
+/* From now on such rows are read as they come and counted. */
+void csv_any_order(struct csv_reader *r);
+/* Of the rows read since the file was opened or rewound. */
+struct csv_late csv_late(const struct csv_reader *r);
+/* After all rows were read once in any order: holds them all in memory, in the order of
+ * their times, and stands before the first. Refused where more than a twentieth is late, or
+ * time goes back by more than that share of it and 10 min: such a file is not one record
+ * (two logs, or a clock that was set). */
+bool csv_put_in_order(struct csv_reader *r, struct err *e) NODISCARD;
 /* Line on which the row read last begins, from 1. */
 size_t csv_line(const struct csv_reader *r);
 void csv_close(struct csv_reader *r); /* NULL is fine */

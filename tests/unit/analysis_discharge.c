@@ -387,7 +387,7 @@ static void charge_is_told_apart(void **state)
     close_to(r.capacity_Ah, (1.5 * 3600 - 5 - 2.5 * 2.5 / 2) / 3600, 1e-12);
     assert_true(r.mean_current_A > 0);
     assert_true(isnan(r.percent_of_rated));
-    expect_note(&r, "row 2: the current flows the other way");
+    expect_note(&r, "row 2: before the charge begins up to 4 A flow the other way");
 }
 
 static void the_larger_part_names_an_unfinished_record(void **state)
@@ -474,18 +474,74 @@ static void a_slower_log_has_no_gaps(void **state)
     assert_int_equal(analyse(n, &o).gaps, 1);
 }
 
-static void an_early_dip_is_told(void **state)
+/* A row each 10 s at 5 A: 12.2 V, at `dip` 11.9 V, in the last row 11.9 V again. */
+static size_t with_a_dip(size_t count, size_t dip)
+{
+    for (size_t k = 0; k < count; k++)
+        rows[k] = row(10 * (double)k, k == dip || k + 1 == count ? 11.9 : 12.2, -5);
+    return count;
+}
+
+/* Lead-acid: a dip in the first minutes, then a plateau above the cut-off. It is no end when
+ * as much charge again follows above it. */
+static void an_early_dip_is_no_end(void **state)
 {
     (void)state;
-    /* Lead-acid: a dip in the first minutes, then a plateau above the cut-off. */
-    size_t n = 0;
-    for (size_t k = 0; k < 60; k++)
-        rows[n++] = row(10 * (double)k, k == 5 ? 11.9 : 12.2, -5);
     struct discharge_options o = to(12.0);
-    struct capacity_result r = analyse(n, &o);
+    struct capacity_result r = analyse(with_a_dip(60, 5), &o);
     assert_int_equal(r.end_reason, END_REASON_CROSSED);
-    expect_note(&r, "row 7: under load above the cut-off again after the end in row 6: an early "
+    assert_int_equal(r.last_row, 60);
+    close_to(r.capacity_Ah, 5 * (580 + 10 * 2.0 / 3) / 3600, 1e-12);
+    expect_note(&r, "row 6: under load the voltage dips through the cut-off, to 11.9 V, and is "
+                    "above it again for more than the 0.065 Ah delivered by then");
+    /* The table counts from the last fall, and what lies above the plateau from the first. */
+    rows[0].voltage_V = 13;
+    o.voltages = (struct voltages_asked){2, {12.1, 12.5}};
+    r = analyse(60, &o);
+    for (size_t i = 0; i < r.voltage_count; i++) {
+        const struct voltage_row *v = &r.voltage[i];
+        if (fabs(v->voltage_V - 12.1) < 1e-9)
+            close_to(v->after_s, 580 + 10 / 3.0, 1e-9);
+        if (fabs(v->voltage_V - 12.5) < 1e-9)
+            close_to(v->after_s, 10 * 0.5 / 0.8, 1e-9);
+    }
+}
+
+static void a_late_recovery_changes_no_end(void **state)
+{
+    (void)state;
+    struct discharge_options o = to(12.0);
+    struct capacity_result r = analyse(with_a_dip(60, 40), &o);
+    assert_int_equal(r.end_reason, END_REASON_CROSSED);
+    assert_int_equal(r.last_row, 41);
+    expect_note(&r, "row 42: under load above the cut-off again after the end in row 41: an early "
                     "dip or a loose lead");
+    /* Charged in between: another discharge, however long. */
+    with_a_dip(400, 5);
+    rows[7].current_A = 5;
+    r = analyse(400, &o);
+    assert_int_equal(r.last_row, 6);
+    /* So is one at half the current. */
+    with_a_dip(400, 5);
+    for (size_t k = 6; k < 400; k++)
+        rows[k].current_A = -2;
+    r = analyse(400, &o);
+    assert_int_equal(r.last_row, 6);
+}
+
+/* A meter that reads more than "rest" once before the load comes on. */
+static void noise_before_the_load_is_no_load(void **state)
+{
+    (void)state;
+    size_t n = 0;
+    for (size_t k = 0; k < 20; k++, n++)
+        rows[n] = row(600 * (double)n, 13, k == 8 ? -0.11 : 0);
+    for (size_t k = 0; k < 40; k++, n++)
+        rows[n] = row(12000 + 60 * (double)k, 12, -5);
+    struct discharge_options o = to(10);
+    struct capacity_result r = analyse(n, &o);
+    expect_note(&r, "rows 1 to 20: at rest before the first load");
+    expect_note(&r, "the load came on at an unknown moment in the 600 s before row 21");
 }
 
 static void repeated_and_unknown_rows_are_counted(void **state)
@@ -673,7 +729,9 @@ int main(void)
         cmocka_unit_test(refusals_say_why),
         cmocka_unit_test(gaps_are_bridged_and_told),
         cmocka_unit_test(a_slower_log_has_no_gaps),
-        cmocka_unit_test(an_early_dip_is_told),
+        cmocka_unit_test(an_early_dip_is_no_end),
+        cmocka_unit_test(a_late_recovery_changes_no_end),
+        cmocka_unit_test(noise_before_the_load_is_no_load),
         cmocka_unit_test(repeated_and_unknown_rows_are_counted),
         cmocka_unit_test(temperatures_are_of_the_counted_part),
         cmocka_unit_test(splitting_adds),

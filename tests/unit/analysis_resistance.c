@@ -1,11 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Propagation of uncertainty, two-point lines, pulse power, relaxation, ampere-hours
  * against voltage, and the parts of a record, against published and worked figures. */
+#include "analysis/conductor.h"
 #include "analysis/parts.h"
 #include "analysis/propagate.h"
 #include "analysis/pulse.h"
 #include "analysis/relaxation.h"
-#include "analysis/two_point.h"
+#include "analysis/two_current.h"
 #include "whole_record.h"
 
 #include <math.h>
@@ -98,6 +99,136 @@ static void two_point_examples(void **state)
              1e3 * two_point(&first, &second, &nothing).ohm, 50.0, 1e-9);
     second.current_A = -0.5;
     assert_true(isnan(two_point(&first, &second, &nothing).ohm));
+}
+
+/* --- the two-current methods, found in a record --- */
+
+static double add_level(struct pulse_watch *w, double from_s, double current_A, double for_s,
+                        double volts)
+{
+    for (int i = 1; i <= lround(for_s / 0.5); i++)
+        pulse_watch_add(w, &(struct sample){from_s + 0.5 * i, volts, current_A, NAN});
+    return from_s + for_s;
+}
+
+static struct two_currents found_in(struct pulse_watch *w)
+{
+    struct two_currents t;
+    pulse_watch_finish(w);
+    two_currents_find(w, &nothing, &t);
+    return t;
+}
+
+static void methods_are_recognised(void **state)
+{
+    (void)state;
+    struct pulse_watch w;
+    pulse_watch_start(&w, 2.5, 0);
+    double t = add_level(&w, 0, 0, 60, 4.2);
+    t = add_level(&w, t, -0.5, 10, 4.10);
+    t = add_level(&w, t, -2.5, 1, 4.00);
+    add_level(&w, t, 0, 60, 4.18);
+    struct two_currents found = found_in(&w);
+    assert_int_equal(found.count, 1);
+    assert_int_equal(found.found[0].method, TWO_CURRENT_10S_1S);
+    near_row("10 s and 1 s recognised in a record, mOhm", "IEC 61960 as quoted; worked by hand",
+             1e3 * found.found[0].line.ohm, 50.0, 1e-9);
+
+    pulse_watch_start(&w, 200, 0);
+    t = add_level(&w, 0, 0, 60, 2.11);
+    t = add_level(&w, t, -40, 20, 2.050);
+    t = add_level(&w, t, 0, 180, 2.10);
+    t = add_level(&w, t, -200, 5, 1.850);
+    add_level(&w, t, 0, 60, 2.09);
+    found = found_in(&w);
+    assert_int_equal(found.count, 1);
+    assert_int_equal(found.found[0].method, TWO_CURRENT_20S_5S);
+    const char *line = "worked by hand: straight line through two readings";
+    near_row("20 s and 5 s recognised in a record, mOhm", line, 1e3 * found.found[0].line.ohm,
+             1.2500, 1e-9);
+    near_row("and its short-circuit current, A", line, found.found[0].line.short_A, 1680, 1e-6);
+}
+
+/* Times and ratio make the method: an ordinary drive has two currents as well. */
+static void other_steps_are_no_method(void **state)
+{
+    (void)state;
+    static const struct {
+        double first_A, first_s, pause_s, second_A, second_s;
+    } none[] = {
+        {-0.5, 20, 0, -2.5, 1},   /* too long */
+        {-0.5, 10, 0, -1.0, 1},   /* ratio 2 */
+        {-40, 20, 30, -200, 5},   /* pause too short */
+        {-40, 20, 180, -200, 30}, /* is read at 1, 10 and 30 s, not at 5 */
+        {0.5, 10, 0, 2.5, 1},     /* a charge */
+    };
+    for (size_t i = 0; i < sizeof none / sizeof none[0]; i++) {
+        struct pulse_watch w;
+        pulse_watch_start(&w, fabs(none[i].second_A), 0);
+        double sign = none[i].first_A < 0 ? 1 : -1;
+        double t = add_level(&w, 0, 0, 60, 4.2);
+        t = add_level(&w, t, none[i].first_A, none[i].first_s, 4.2 - sign * 0.05);
+        t = add_level(&w, t, 0, none[i].pause_s, 4.19);
+        t = add_level(&w, t, none[i].second_A, none[i].second_s, 4.2 - sign * 0.2);
+        add_level(&w, t, 0, 60, 4.18);
+        assert_int_equal(found_in(&w).count, 0);
+    }
+}
+
+/* --- leads --- */
+
+static void leads_by_their_section(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *text, *check, *source;
+        double temperature_C, factor, expected, allowed;
+    } known[] = {
+        {"2 m of 4 mm2", "2 m of flexible 4 mm2, mOhm", "IEC 60228, table", 20, 1, 9.90, 1e-9},
+        {"2 m of 4 mm2", "the same at 20 A, mV", "IEC 60228, worked by hand", 20, 20, 198, 1e-9},
+        {"2 m of 2.5 mm2", "2 m of flexible 2.5 mm2, mOhm", "IEC 60228, table", 20, 1, 15.96, 1e-9},
+        {"2 m of 2.5 mm2", "the same at 10 A, mV", "IEC 60228, worked by hand", 20, 10, 159.6,
+         1e-9},
+        {"2 m of 12 AWG", "2 m of 12 AWG, mOhm", "hyperphysics, table of wire gauges", 20, 1, 10.42,
+         1e-9},
+        {"2 m of 12 AWG", "the same at 10 A, mV", "worked by hand from that table", 20, 10, 104.2,
+         1e-9},
+        {"1 m of solid 2.5 mm2", "1 m of solid 2.5 mm2, mOhm", "IEC 60228, table", 20, 1, 7.41,
+         1e-9},
+        {"1000 m of 10 AWG", "1000 ft of 10 AWG, ohm", "daycounter.com, AWG", 20, 0.3048e-3, 0.9989,
+         1e-3},
+    };
+    struct conductor c;
+    struct err e = {0};
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        assert_true(conductor_parse(known[i].text, &c, &e));
+        near_row(known[i].check, known[i].source,
+                 1e3 * known[i].factor * conductor_ohm(&c, known[i].temperature_C),
+                 known[i].expected, known[i].allowed);
+    }
+    /* Factor that brings a reading to 20 degC; the source's first is 0.1 % high. */
+    static const struct {
+        double at_C, factor, allowed;
+    } warm[] = {{10, 1.042, 1.2e-3}, {25, 0.980, 8e-4}, {30, 0.962, 8e-4}, {40, 0.926, 1.2e-3}};
+    for (size_t i = 0; i < sizeof warm / sizeof warm[0]; i++) {
+        char check[64];
+        snprintf(check, sizeof check, "copper from %.0f to 20 degC, factor", warm[i].at_C);
+        near_row(check, "uecables.com, table of factors",
+                 conductor_ohm(&c, 20) / conductor_ohm(&c, warm[i].at_C), warm[i].factor,
+                 warm[i].allowed);
+    }
+    /* Three gauges on a lead has twice the resistance, ten on ten times. */
+    struct conductor ten = {.gauge = 10, .length_m = 1}, twenty = {.gauge = 20, .length_m = 1};
+    near_row("ten gauges on, times the resistance", "daycounter.com, rule",
+             conductor_ohm(&twenty, 20) / conductor_ohm(&ten, 20), 10, 0.2);
+
+    static const char *const wrong[] = {
+        "4 mm2", "2 m of 3 mm2", "-1 m of 4 mm2", "2 m of 13 AWG", "2 m of 4 mm", "2 m of 4 mm2 x",
+        ""};
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        assert_false(conductor_parse(wrong[i], &c, &e));
+        assert_int_equal(e.code, ERR_CONFIG);
+    }
 }
 
 static void pulse_test_example(void **state)
@@ -387,11 +518,13 @@ static void a_record_is_taken_apart(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(gum_example_h2),       cmocka_unit_test(two_point_examples),
-        cmocka_unit_test(pulse_test_example),   cmocka_unit_test(only_what_was_seen_is_told),
-        cmocka_unit_test(a_taper_is_no_step),   cmocka_unit_test(relaxation_is_found_again),
-        cmocka_unit_test(relaxation_covers),    cmocka_unit_test(voltages_have_their_charge),
-        cmocka_unit_test(laws_of_the_integral), cmocka_unit_test(a_record_is_taken_apart),
+        cmocka_unit_test(methods_are_recognised),     cmocka_unit_test(other_steps_are_no_method),
+        cmocka_unit_test(leads_by_their_section),     cmocka_unit_test(gum_example_h2),
+        cmocka_unit_test(two_point_examples),         cmocka_unit_test(pulse_test_example),
+        cmocka_unit_test(only_what_was_seen_is_told), cmocka_unit_test(a_taper_is_no_step),
+        cmocka_unit_test(relaxation_is_found_again),  cmocka_unit_test(relaxation_covers),
+        cmocka_unit_test(voltages_have_their_charge), cmocka_unit_test(laws_of_the_integral),
+        cmocka_unit_test(a_record_is_taken_apart),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

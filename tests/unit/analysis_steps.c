@@ -138,6 +138,55 @@ static void nothing_is_found_where_nothing_is(void **state)
     assert_null(pulse_chosen(&w));
 }
 
+/* A supply that holds the voltage while the current falls, and a logger that reads the
+ * voltage before the current: no resistance, and none of 0 mOhm. */
+static void a_voltage_that_stands_still_tells_none(void **state)
+{
+    (void)state;
+    struct pulse_watch w;
+    pulse_watch_start(&w, 10, 0);
+    double t = add_level(&w, 0, 10, 60, 4.2, 4.2);
+    add_level(&w, t, 5, 60, 4.2, 4.2);
+    pulse_watch_finish(&w);
+    assert_int_equal(w.count, 0);
+    assert_int_equal(w.unseen, 1);
+    assert_null(pulse_chosen(&w));
+
+    pulse_watch_start(&w, 10, 0);
+    pulse_watch_add(&w, &(struct sample){0, 13.2, 0, 21});
+    pulse_watch_add(&w, &(struct sample){1, 13.2, -10, 21});
+    pulse_watch_add(&w, &(struct sample){2, 13.0, -10, 21});
+    pulse_watch_finish(&w);
+    assert_int_equal(w.count, 1);
+    assert_true(isnan(w.change[0].instant[0].resistance_ohm));
+    near(1e3 * pulse_last(&w.change[0])->resistance_ohm, 20, 1e-9);
+}
+
+/* Read after 10 min only, it is no resistance any more; one that is turned round is no
+ * two-current method. */
+static void late_readings_and_turns_are_told_apart(void **state)
+{
+    (void)state;
+    struct pulse_watch w;
+    pulse_watch_start(&w, 10, 0);
+    w.latest_s = RESISTANCE_WITHIN_S;
+    pulse_watch_add(&w, &(struct sample){0, 13.2, 0, 21});
+    pulse_watch_add(&w, &(struct sample){600, 12.9, -10, 21});
+    pulse_watch_add(&w, &(struct sample){1200, 12.8, -10, 21});
+    pulse_watch_finish(&w);
+    assert_int_equal(w.count, 0);
+    assert_int_equal(w.unseen, 1);
+
+    pulse_watch_start(&w, 10, 0);
+    double t = add_level(&w, 0, 10, 20, 13.4, 13.4);
+    add_level(&w, t, -10, 20, 13.0, 13.0);
+    pulse_watch_finish(&w);
+    assert_int_equal(w.count, 1);
+    assert_int_equal(w.change[0].method, PULSE_TURNED);
+    near(1e3 * pulse_last(&w.change[0])->resistance_ohm, 20, 1e-9);
+    assert_null(pulse_chosen(&w));
+}
+
 static void many_pulses_are_bounded(void **state)
 {
     (void)state;
@@ -145,7 +194,7 @@ static void many_pulses_are_bounded(void **state)
     double t = 0;
     pulse_watch_start(&w, 10, 0);
     for (int i = 0; i < PULSE_CHANGES_MAX + 8; i++) {
-        t = add_level(&w, t, i % 2 == 0 ? -2 : -10, 1, 13, 13);
+        t = add_level(&w, t, i % 2 == 0 ? -2 : -10, 1, i % 2 == 0 ? 13 : 12, i % 2 == 0 ? 13 : 12);
     }
     pulse_watch_finish(&w);
     assert_int_equal(w.count, PULSE_CHANGES_MAX);
@@ -307,6 +356,8 @@ int main(void)
         cmocka_unit_test(leads_are_taken_off),
         cmocka_unit_test(a_ramp_is_one_change),
         cmocka_unit_test(nothing_is_found_where_nothing_is),
+        cmocka_unit_test(a_voltage_that_stands_still_tells_none),
+        cmocka_unit_test(late_readings_and_turns_are_told_apart),
         cmocka_unit_test(many_pulses_are_bounded),
         cmocka_unit_test(resistance_has_an_uncertainty),
         cmocka_unit_test(a_rest_that_settles),

@@ -295,6 +295,56 @@ static void a_synthetic_log_is_met(void **state)
     json_decref(o);
 }
 
+/* A row that was written late, and temperatures that are missing: counted as if in order, and
+ * told. */
+static void late_rows_are_counted_and_told(void **state)
+{
+    (void)state;
+    put("t_s,voltage_V,current_A,temperature_C\n0,4.0,-2,20\n1200,3.6,-2,\n600,3.8,-1,\n"
+        "1800,3.4,-2,21\n2400,3.2,-2,\n");
+    run("log.csv", "--end-rule", "whole", "--gap", "1h", "--json", NULL);
+    json_t *o = document();
+    close_to(number(o, "capacity_Ah"), (4 * 2 - 1) * 600.0 / 3600, 1e-12);
+    assert_int_equal(number(o, "late_rows"), 1);
+    assert_int_equal(number(o, "rows_with_temperature"), 2);
+    json_decref(o);
+    run("log.csv", "--end-rule", "whole", "--gap", "1h", NULL);
+    assert_non_null(
+        strstr(said.out, "1 row stood out of order (line 4: time goes back from 1200 s"));
+    assert_non_null(strstr(said.out, "no temperature in 3 of 5 rows"));
+}
+
+static void leads_are_a_cable(void **state)
+{
+    (void)state;
+    put("t_s,voltage_V,current_A\n0,12.4,-20\n3600,10.4,-20\n");
+    run("log.csv", "--cutoff", "11.6V", "--leads", "2 m of 4 mm2", "--gap", "2h", "--json", NULL);
+    json_t *o = document();
+    close_to(number(o, "lead_resistance_mOhm"), 9.90, 1e-9);
+    close_to(number(o, "start_voltage_V"), 12.4 + 20 * 9.90e-3, 1e-12);
+    json_decref(o);
+    run("log.csv", "--cutoff", "11.6V", "--leads", "2 m of 3 mm2", NULL);
+    expect_refusal("--leads: \"2 m of 3 mm2\": the table has no copper of 3 mm2; it has 0.5, 0.75, "
+                   "1, 1.5, 2.5, 4, 6, 10, 16, 25, 35 and 50 mm2\n");
+}
+
+/* What the thermometer makes of a correction stands in the budget; without one it says so. */
+static void temperature_stands_in_the_budget(void **state)
+{
+    (void)state;
+    put("t_s,voltage_V,current_A,temperature_C\n0,12.4,-20,15\n3600,10.4,-20,15\n");
+    run("log.csv", "--cutoff", "11V", "--gap", "2h", NULL);
+    assert_non_null(strstr(said.out, "no correction to a reference temperature"));
+    run("log.csv", "--cutoff", "11V", "--gap", "2h", "--correction", "stated-linear",
+        "--per-kelvin", "0.6 %", "--reference", "20degC", "--thermometer", "1degC", "--json", NULL);
+    json_t *o = document();
+    json_t *t = json_object_get(json_object_get(o, "uncertainty"), "temperature");
+    /* C / (1 + a (T - T0)) at 15 and at 14 degC, rectangular. */
+    double corrected = number(o, "capacity_Ah") / 0.97;
+    close_to(number(t, "standard_Ah"), corrected * 0.006 / 0.964 / sqrt(3), 1e-6);
+    json_decref(o);
+}
+
 static void lead_resistance_is_corrected(void **state)
 {
     (void)state;
@@ -421,8 +471,9 @@ static void bad_files_are_told(void **state)
                                   "voltage_V, watts; needed are t_s, voltage_V, current_A\n"},
         {"t_s,voltage_V,current_A\n0,4,-1\n9,x,-1\n",
          "log.csv:3: voltage_V is \"x\", which is not a number; write it like 3.71\n"},
-        {"t_s,voltage_V,current_A\n0,4,-1\n9,3.9,-1\n8,3.8,-1\n",
-         "log.csv:4: time goes back from 9 s to 8 s; put the rows in order of time\n"},
+        {"t_s,voltage_V,current_A\n0,4,-1\n900,3.9,-1\n8,3.8,-1\n",
+         "log.csv:4: time goes back from 900 s to 8 s, and 1 of 3 rows stand behind a later one: "
+         "that is not one record; part it, or put the rows in order of time\n"},
         {"t_s,voltage_V,current_A\n0,4,-1\n",
          "log.csv: the record holds 1 row with voltage and current; at least two are needed\n"},
         {"t_s,voltage_V,current_A\n0,2.6,-1\n9,2.5,-1\n",
@@ -493,6 +544,9 @@ int main(void)
         cmocka_unit_test(accuracy_enters_the_uncertainty),
         cmocka_unit_test(a_synthetic_log_is_met),
         cmocka_unit_test(lead_resistance_is_corrected),
+        cmocka_unit_test(late_rows_are_counted_and_told),
+        cmocka_unit_test(leads_are_a_cable),
+        cmocka_unit_test(temperature_stands_in_the_budget),
         cmocka_unit_test(a_charge_is_named_so),
         cmocka_unit_test(a_correction_is_shown_beside),
         cmocka_unit_test(words_fit_eighty_columns),

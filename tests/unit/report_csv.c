@@ -304,6 +304,69 @@ static void rewinding_starts_over(void **state)
     csv_close(r);
 }
 
+/* A row that a logger wrote late is put in its place, in every pass; rows of one time stay
+ * as they were written. */
+static void late_rows_are_put_in_order(void **state)
+{
+    (void)state;
+    struct csv_reader *r;
+    struct sample s;
+    struct err e = {0};
+    bool more = true;
+    put("t_s,voltage_V,current_A\n0,4,0\n10,3,-1\n10,2,-1\n5,1,-1\n20,0.5,-1\n");
+    assert_true(csv_open("log.csv", &r, &e));
+    csv_any_order(r);
+    while (more)
+        assert_true(csv_read(r, &s, &more, &e));
+    struct csv_late late = csv_late(r);
+    assert_int_equal(late.rows, 1);
+    assert_int_equal(late.first_line, 5);
+    assert_true(late.from_s > 9.9 && late.to_s < 5.1 && late.most_s > 4.9);
+    assert_true(csv_put_in_order(r, &e));
+    for (int pass = 0; pass < 2; pass++) {
+        const double volts[] = {4, 1, 3, 2, 0.5};
+        for (size_t i = 0; i < 5; i++) {
+            assert_true(csv_read(r, &s, &more, &e) && more);
+            assert_true(fabs(s.voltage_V - volts[i]) < 1e-12);
+        }
+        assert_true(csv_read(r, &s, &more, &e) && !more);
+        assert_true(csv_rewind(r, &e));
+    }
+    csv_close(r);
+}
+
+/* Two logs in one file, and a clock that was set back, are no late rows. */
+static void what_is_not_one_record_is_refused(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *rows, *message;
+    } known[] = {
+        {"0,4,-1\n10,4,-1\n20,4,-1\n30,4,-1\n0,4,-1\n10,4,-1\n20,4,-1\n29,4,-1\n",
+         "log.csv:6: time goes back from 30 s to 0 s, and 4 of 8 rows stand behind a later one: "
+         "that is not one record; part it, or put the rows in order of time"},
+        {"0,4,-1\n3600,4,-1\n2900,4,-1\n",
+         "log.csv:4: time goes back from 3600 s to 2900 s, and 1 of 3 rows stand behind a later "
+         "one: that is not one record; part it, or put the rows in order of time"},
+    };
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        struct csv_reader *r;
+        struct sample s;
+        struct err e = {0};
+        bool more = true;
+        char text[256];
+        snprintf(text, sizeof text, "t_s,voltage_V,current_A\n%s", known[i].rows);
+        put(text);
+        assert_true(csv_open("log.csv", &r, &e));
+        csv_any_order(r);
+        while (more)
+            assert_true(csv_read(r, &s, &more, &e));
+        assert_false(csv_put_in_order(r, &e));
+        assert_string_equal(e.text, known[i].message);
+        csv_close(r);
+    }
+}
+
 static double random_double(void)
 {
     for (;;) {
@@ -426,6 +489,8 @@ int main(void)
         cmocka_unit_test(endless_lines_are_told),
         cmocka_unit_test(files_that_are_none_are_told),
         cmocka_unit_test(rewinding_starts_over),
+        cmocka_unit_test(late_rows_are_put_in_order),
+        cmocka_unit_test(what_is_not_one_record_is_refused),
         cmocka_unit_test(numbers_read_back_as_they_were),
         cmocka_unit_test(what_is_written_is_read),
         cmocka_unit_test(lines_are_rfc_4180),
