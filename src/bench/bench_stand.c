@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * bench/bench_stand: reads one stand of bench.yaml: its instruments, their
  * drivers and links, and where the voltage is sensed. */
+#include "base/conductor.h"
 #include "base/file.h"
 #include "bench/bench_load.h"
 #include "instrument/driver_keys.h"
@@ -307,13 +308,31 @@ static bool check_voltage_source(const struct bench_loading *l, const struct yam
     return true;
 }
 
+/* A resistance, or the cable it is that of: "2 m of 4 mm2". */
+static bool read_leads(const struct bench_loading *l, const struct yaml_node *map, double *ohm,
+                       struct err *e)
+{
+    const struct yaml_node *lead = yaml_get(map, "lead_resistance");
+    const char *text = lead != NULL ? yaml_text(lead) : NULL;
+    struct conductor cable;
+    struct err why = {0};
+    if (text == NULL || strstr(text, " of ") == NULL) {
+        return yaml_read_value(l->doc, map, "lead_resistance", false, DIM_RESISTANCE, ohm, e);
+    }
+    if (!conductor_parse(text, &cable, &why)) {
+        return yaml_fail(l->doc, lead, e, "%s", why.text);
+    }
+    *ohm = conductor_ohm(&cable, CONDUCTOR_AT_C);
+    return true;
+}
+
 static bool read_sense(const struct bench_loading *l, const struct yaml_node *map,
                        struct stand_config *s, struct err *e)
 {
     const struct yaml_node *lead = yaml_get(map, "lead_resistance");
     int sense = s->instrument[ROLE_METER] != NULL ? SENSE_METER : SENSE_TWO_WIRE;
     if (!yaml_read_choice(l->doc, map, "sense", false, sense_names, &sense, e) ||
-        !yaml_read_value(l->doc, map, "lead_resistance", false, DIM_RESISTANCE, &s->lead_ohm, e)) {
+        !read_leads(l, map, &s->lead_ohm, e)) {
         return false;
     }
     s->sense = (enum sense)sense;

@@ -2,8 +2,8 @@
  * cli/analyse_options: arguments of `analyse`, each with its unit checked. */
 #include "cli/analyse_options.h"
 
-#include "analysis/conductor.h"
 #include "analysis/correction_read.h"
+#include "base/conductor.h"
 #include "base/file.h"
 #include "base/quantity.h"
 #include "base/yaml.h"
@@ -195,14 +195,12 @@ static bool read_accuracy(int id, enum dimension unit, struct accuracy *a, struc
     return accuracy_read(optarg, unit, a, e) || err_prefix(e, "--%s", option_name(id));
 }
 
-#define LEADS_AT_C 20.0
-
 static bool read_leads(double *ohm, struct err *e)
 {
     struct conductor leads;
     if (!conductor_parse(optarg, &leads, e))
         return err_prefix(e, "--leads");
-    *ohm = conductor_ohm(&leads, LEADS_AT_C);
+    *ohm = conductor_ohm(&leads, CONDUCTOR_AT_C);
     return true;
 }
 

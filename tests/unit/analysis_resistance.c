@@ -1,12 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Propagation of uncertainty, two-point lines, pulse power, relaxation, ampere-hours
  * against voltage, and the parts of a record, against published and worked figures. */
-#include "analysis/conductor.h"
 #include "analysis/parts.h"
 #include "analysis/propagate.h"
 #include "analysis/pulse.h"
 #include "analysis/relaxation.h"
 #include "analysis/two_current.h"
+#include "base/conductor.h"
 #include "whole_record.h"
 
 #include <math.h>

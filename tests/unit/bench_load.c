@@ -262,6 +262,9 @@ static const struct {
      "it out, or write sense: two-wire"},
     {HEAD "stands:\n  - name: jetty\n    lead_resistance: -5 mOhm\n    " LOAD "\n",
      ":5:22: lead_resistance cannot be negative"},
+    {HEAD "stands:\n  - name: jetty\n    lead_resistance: 2 m of 3 mm2\n    " LOAD "\n",
+     ":5:22: \"2 m of 3 mm2\": the table has no copper of 3 mm2; it has 0.5, 0.75, 1, 1.5, 2.5, 4, "
+     "6, 10, 16, 25, 35 and 50 mm2"},
     {HEAD "record_within: 4 s\n",
      ":3:16: record_within: 4 s is not between 5 s and 15 min: so long may records wait in memory "
      "while the disk is full, locked or slow, before a run trips"},
@@ -367,11 +370,25 @@ static void outputs_of_one_instrument_share_a_link(void **state)
     bench_free(b);
 }
 
+/* IEC 60228, flexible: 4.95 mOhm/m. */
+static void leads_can_be_a_cable(void **state)
+{
+    (void)state;
+    struct err e = {0};
+    struct bench *b = load_good(HEAD "stands:\n  - name: jetty\n    lead_resistance: 2 m of 4 mm2\n"
+                                     "    " LOAD "\n");
+    struct stand_config *jetty = bench_stand(b, "jetty", &e);
+    assert_non_null(jetty);
+    assert_true(fabs(jetty->lead_ohm - 9.90e-3) < 1e-12);
+    bench_free(b);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(listens_on_this_computer_only),
         cmocka_unit_test(reads_a_whole_bench),
+        cmocka_unit_test(leads_can_be_a_cable),
         cmocka_unit_test(what_is_left_out_has_a_default),
         cmocka_unit_test(an_unknown_stand_names_the_nearest),
         cmocka_unit_test(refuses_with_place_and_remedy),

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * analysis/conductor: the tables. */
-#include "analysis/conductor.h"
+ * base/conductor: the tables. */
+#include "base/conductor.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * analysis/conductor: resistance of copper leads by their section and length, for whoever
+ * base/conductor: resistance of copper leads by their section and length, for whoever
  * cannot measure it. Pure.
  *
  * Maximum resistance per metre of plain copper at 20 degC: IEC 60228, classes 1/2 (solid,
@@ -10,8 +10,8 @@
  * Temperature: R(t) = R(20) (234.5 + t) / 254.5 (uecables.com, factor 254.5/(234.5 + t) to
  * bring a reading to 20 degC).
  * Worked: 2 m in all of flexible 4 mm2 at 20 A: 9.90 mOhm, 198 mV. */
-#ifndef AMPLEDGER_ANALYSIS_CONDUCTOR_H
-#define AMPLEDGER_ANALYSIS_CONDUCTOR_H
+#ifndef AMPLEDGER_BASE_CONDUCTOR_H
+#define AMPLEDGER_BASE_CONDUCTOR_H
 
 #include "base/err.h"
 
@@ -21,6 +21,7 @@ struct conductor {
     bool flexible;      /* class 5/6, else 1/2; AWG is solid */
     double length_m;    /* out and back */
 };
+#define CONDUCTOR_AT_C 20.0 /* of the table; a warm lead has 0.39 %/K more */
 /* At that temperature; NAN for a section or gauge that is not in the table. */
 double conductor_ohm(const struct conductor *c, double temperature_C);
 
