@@ -110,7 +110,7 @@ export async function batteryView({ rest, untilLeft }) {
       battery.runs.length > 0 && h("a", { class: "button", href: `/v1/batteries/${part(label)}/report` }, "Report to print or send"),
       !battery.retired_utc && retireButton(battery))),
     life?.element,
-    battery.runs.length > 0 ? sheet(null, runTable("Runs, newest first", battery.runs)) : h("p", null, "It was not tested yet."),
+    battery.runs.length > 0 ? sheet(null, runTable("Runs, newest first", battery.runs, true)) : h("p", null, "It was not tested yet."),
     overlay.element];
 }
 

@@ -27,6 +27,23 @@ export function colour(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
 
+const STEPS_S = [1, 2, 5, 10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 432000, 864000];
+
+export function elapsedText(seconds) {
+  if (Math.abs(seconds) < 120) return `${Math.round(seconds * 10) / 10} s`;
+  return Math.abs(seconds) < 7200 ? `${Math.round(seconds / 6) / 10} min` : `${Math.round(seconds / 36) / 100} h`;
+}
+
+/** Marks of an axis of elapsed time: where a clock has them, not where decimals do. */
+export function timeMarks(from, to, pixels) {
+  const room = (to - from) / Math.max(1, Math.floor(pixels / 75));
+  const step = STEPS_S.find((s) => s >= room) ?? 864000 * Math.ceil(room / 864000);
+  const fine = room < 1 ? 10 ** Math.ceil(Math.log10(room)) : step;
+  const marks = [];
+  for (let v = Math.ceil(from / fine) * fine; v <= to; v += fine) marks.push({ v, label: elapsedText(v) });
+  return marks;
+}
+
 /** Charts take their colours when they are drawn. Returns how to stop. */
 export function whenThemeChanges(draw) {
   const dark = matchMedia("(prefers-color-scheme: dark)");

@@ -4,7 +4,7 @@
 
 import { fill, h } from "./dom.mjs";
 import { get } from "./api.mjs";
-import { colour, library, look, missing, whenThemeChanges } from "./charts.mjs";
+import { colour, library, look, missing, timeMarks, whenThemeChanges } from "./charts.mjs";
 import { amount, duration, figure, flow } from "./words.mjs";
 
 const POINTS = 4000;
@@ -14,11 +14,6 @@ const parts = [
   { key: "current_A", name: "Current, into the battery positive", unit: "A", digits: 3, colour: "--line-current", low: true },
   { key: "temperature_C", name: "Temperature", unit: "°C", digits: 1, colour: "--line-temperature", low: true },
 ];
-
-function elapsedText(seconds) {
-  if (Math.abs(seconds) < 120) return `${Math.round(seconds * 10) / 10} s`;
-  return seconds < 7200 ? `${Math.round(seconds / 6) / 10} min` : `${Math.round(seconds / 36) / 100} h`;
-}
 
 function button(sign, name, act) {
   return h("button", { type: "button", class: "small-button", "aria-label": name, title: name, onclick: act }, sign);
@@ -154,7 +149,7 @@ export class Curve {
     return new this.Dygraph(box, this.data(p), look({
       labels: [this.over === "time" ? "time" : "charge", p.name], colors: [colour(p.colour)],
       xlabel: "", axes: {
-        x: { axisLabelFormatter: (x) => this.over === "time" ? elapsedText(x) : `${figure(x, x < 10 ? 2 : 1)} Ah`, pixelsPerLabel: 80 },
+        x: this.over === "time" ? { ticker: timeMarks } : { axisLabelFormatter: (x) => `${figure(x, x < 10 ? 2 : 1)} Ah`, pixelsPerLabel: 80 },
         y: { axisLabelWidth: 52, pixelsPerLabel: 26 },
       },
       underlayCallback: (canvas, area, chart) => {

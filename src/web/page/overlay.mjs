@@ -3,7 +3,7 @@
 
 import { fill, h, sheet } from "./dom.mjs";
 import { get } from "./api.mjs";
-import { colour, library, look, missing, whenThemeChanges } from "./charts.mjs";
+import { colour, library, look, missing, timeMarks, whenThemeChanges } from "./charts.mjs";
 import { amount, dayOf, duration, figure, outcomeWords } from "./words.mjs";
 
 const MOST = 6;
@@ -113,7 +113,7 @@ export class Overlay {
     this.chart = new Dygraph(box, this.data(numbers), look({
       labels: ["place", ...numbers.map((n) => `run ${n}`)], colors: numbers.map((n, i) => colour(colours[i])), connectSeparatedPoints: true,
       series: Object.fromEntries(numbers.map((n, i) => [`run ${n}`, { strokePattern: dashes[i] }])),
-      axes: { x: { axisLabelFormatter: (x) => this.over === "time" ? duration(x) : figure(x, x < 10 ? 2 : 1), pixelsPerLabel: 70 }, y: { axisLabelWidth: 52 } },
+      axes: { x: this.over === "time" ? { ticker: timeMarks } : { axisLabelFormatter: (x) => figure(x, x < 10 ? 2 : 1), pixelsPerLabel: 70 }, y: { axisLabelWidth: 52 } },
       highlightCallback: (event, x, points) => {
         readOff.textContent = `at ${place(x)}: ${points.map((p) => `${p.name} ${figure(p.yval, digits, unit)}`).join(" · ")}`;
       },

@@ -12,11 +12,12 @@ export function verdictText(verdict) {
   return verdict ? h("span", { class: verdict }, { pass: "✓ pass", fail: "✕ fail", undecided: "? undecided" }[verdict] ?? verdict) : "–";
 }
 
-export function runTable(caption, runs) {
-  return table(caption, [{ name: "run", n: false }, { name: "battery" }, { name: "begun" }, { name: "profile" }, { name: "how it ended" },
+/** ofOne: all of one battery, whose name need not stand in each line. */
+export function runTable(caption, runs, ofOne = false) {
+  return table(caption, [{ name: "run", n: false }, ...(ofOne ? [] : [{ name: "battery" }]), { name: "begun" }, { name: "profile" }, { name: "how it ended" },
     { name: "capacity", n: true }, { name: "of rated", n: true }, { name: "verdict" }],
   runs.map((r) => [h("a", { href: `#/runs/${r.number}` }, `${r.number}`),
-    h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery), whole(r.started_utc), r.profile,
+    ...(ofOne ? [] : [h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery)]), whole(r.started_utc), r.profile,
     outcomeWords[r.outcome] ?? r.outcome,
     `${r.lower_bound ? "> " : ""}${withUncertainty(r.capacity_Ah, r.capacity_uncertainty_Ah, "Ah")}`,
     r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictText(r.verdict)]), { cards: true });
@@ -32,30 +33,37 @@ function verdictSheet(run) {
   const result = run.result;
   if (!result) return sheet("Result", h("p", null, "Nothing can be said yet."));
   const budget = result.uncertainty?.components?.length > 0 ? result.uncertainty : null;
+  if (run.outcome === "running") return sheet("So far", figuresOf(result, false), note("", "Notes", result.notes?.map(units)));
   return sheet("Result",
     h("p", null, h("strong", null, verdictText(result.verdict)), result.acceptance_Ah
       ? ` against ${amount(result.acceptance_Ah, "Ah")}` : result.verdict ? "" : " (nothing was asked of it)"),
-    reason(result) && h("p", null, reason(result)),
-    rows([
-      ["capacity delivered", result.capacity_Ah === null ? null
-        : `${result.lower_bound ? "more than " : ""}${withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah")} (k = 2)`],
-      ["of rated", result.percent_of_rated === null ? null : figure(result.percent_of_rated, 1, "%")],
-      ["energy", result.energy_Wh === null ? null : withUncertainty(result.energy_Wh, result.energy_uncertainty_Wh, "Wh")],
-      ["mean voltage", result.mean_voltage_V === null ? null : figure(result.mean_voltage_V, 3, "V")],
-      ["took", result.duration_s === null ? null : duration(result.duration_s)],
-      ["ended by", result.end_reason ? plain(result.end_reason) : null],
-      ["decision rule", result.decision_rule ? plain(result.decision_rule) : null],
-      ["chance that it has it", result.conformance_probability === null || result.conformance_probability === undefined ? null
-        : figure(100 * result.conformance_probability, 1, "%")],
-      ["corrected capacity", result.correction?.applied ? `${withUncertainty(result.correction.capacity_Ah, result.correction.capacity_uncertainty_Ah, "Ah")} at ${figure(result.correction.reference_C, 0, "°C")} by ${result.correction.rule}${result.correction.verified ? "" : " (unverified)"}` : null],
-      ["DC resistance", result.resistance_mOhm === null || result.resistance_mOhm === undefined ? null
-        : withUncertainty(result.resistance_mOhm, result.resistance_uncertainty_mOhm, "mΩ")],
-      ["charged, discharged", result.charged_Ah || result.discharged_Ah
-        ? `${amount(result.charged_Ah, "Ah")}, ${amount(result.discharged_Ah, "Ah")}` : null],
-      ["greatest temperature", result.temperature_max_C === null || result.temperature_max_C === undefined ? null : figure(result.temperature_max_C, 1, "°C")],
-    ]),
-    note("", "Notes", result.notes?.map(units)),
+    reason(result) && h("p", null, reason(result)), figuresOf(result, true), note("", "Notes", result.notes?.map(units)),
     budget && h("details", null, h("summary", null, "Where the uncertainty comes from"), budgetTable(budget)));
+}
+
+function known(value) {
+  return value !== null && value !== undefined;
+}
+
+function figuresOf(result, isJudged) {
+  return rows([
+    ["capacity delivered", result.capacity_Ah === null ? null
+      : `${result.lower_bound ? "more than " : ""}${withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah")} (k = 2)`],
+    ["of rated", result.percent_of_rated === null ? null : figure(result.percent_of_rated, 1, "%")],
+    ["energy", result.energy_Wh === null ? null : withUncertainty(result.energy_Wh, result.energy_uncertainty_Wh, "Wh")],
+    ["mean voltage", result.mean_voltage_V === null ? null : figure(result.mean_voltage_V, 3, "V")],
+    ["took", result.duration_s === null ? null : duration(result.duration_s)],
+    ["ended by", isJudged && result.end_reason ? plain(result.end_reason) : null],
+    ["decision rule", isJudged && result.decision_rule ? plain(result.decision_rule) : null],
+    ["chance that it has it", !isJudged || result.lower_bound || !known(result.conformance_probability) ? null
+      : figure(100 * result.conformance_probability, 1, "%")],
+    ["corrected capacity", result.correction?.applied ? `${withUncertainty(result.correction.capacity_Ah, result.correction.capacity_uncertainty_Ah, "Ah")} at ${figure(result.correction.reference_C, 0, "°C")} by ${result.correction.rule}${result.correction.verified ? "" : " (unverified)"}` : null],
+    ["DC resistance", !known(result.resistance_mOhm) ? null
+      : withUncertainty(result.resistance_mOhm, result.resistance_uncertainty_mOhm, "mΩ")],
+    ["charged, discharged", result.charged_Ah || result.discharged_Ah
+      ? `${amount(result.charged_Ah, "Ah")}, ${amount(result.discharged_Ah, "Ah")}` : null],
+    ["greatest temperature", !known(result.temperature_max_C) ? null : figure(result.temperature_max_C, 1, "°C")],
+  ]);
 }
 
 /** Why the verdict is what it is, in one sentence. */
@@ -95,7 +103,7 @@ function details(run) {
       `begun ${whole(run.started_utc)}, `, h("strong", null, outcomeWords[run.outcome] ?? run.outcome),
       run.ended_utc ? ` ${whole(run.ended_utc)}` : ""),
     run.trip && note("bad", "Tripped", [units(run.trip.sentence)]),
-    h("div", { class: "buttons" }, h("a", { class: "button", href: `/v1/runs/${run.number}/report` }, "Report to print or send"),
+    h("div", { class: "buttons buttons-above" }, h("a", { class: "button", href: `/v1/runs/${run.number}/report` }, "Report to print or send"),
       h("a", { class: "button", href: `/v1/runs/${run.number}/samples`, download: `run-${run.number}.csv` }, "All samples as CSV")),
     verdictSheet(run),
   ];
