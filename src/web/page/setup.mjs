@@ -16,7 +16,7 @@ function instrumentsSheet() {
   const lines = [...stands.values()].flatMap(({ stand }) => stand.instruments.map((i) =>
     [stand.name, i.role, i.driver, i.link, i.problem ?? i.identity ?? "–"]));
   return sheet(null, table("Instruments and what they answer", [{ name: "stand" }, { name: "role" }, { name: "driver" }, { name: "link" },
-    { name: "answers" }], lines));
+    { name: "answers" }], lines, { cards: true }));
 }
 
 function benchSheet(setup) {
@@ -30,13 +30,13 @@ function benchSheet(setup) {
 
 function driversSheet(setup) {
   return sheet(null, table("Drivers", [{ name: "file" }, { name: "what for" }, { name: "role" }, { name: "state" }],
-    setup.drivers.map((d) => [d.name, d.title ?? "–", d.role ?? "–", d.problem ? h("span", { class: "fail" }, d.problem) : "✓ good"])));
+    setup.drivers.map((d) => [d.name, d.title ?? "–", d.role ?? "–", d.problem ? h("span", { class: "fail" }, d.problem) : "✓ good"]), { cards: true }));
 }
 
 function portsSheet(setup) {
   return setup.ports.length === 0 ? sheet("Ports", h("p", null, setup.ports_problem ?? "No serial port is found on this computer."))
     : sheet(null, table("Serial ports found", [{ name: "port" }, { name: "adapter" }, { name: "stable name" }],
-      setup.ports.map((p) => [p.name, [p.manufacturer, p.product ?? p.description, p.serial].filter((t) => t).join(", ") || "–", p.by_id ?? "–"])));
+      setup.ports.map((p) => [p.name, [p.manufacturer, p.product ?? p.description, p.serial].filter((t) => t).join(", ") || "–", p.by_id ?? "–"]), { cards: true }));
 }
 
 export async function setupView() {
