@@ -4,10 +4,13 @@
 #include "base/file.h"
 #include "cli/args.h"
 #include "cli/ask.h"
+#include "cli/print_pdf.h"
 
 #include <errno.h>
+#include <limits.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -22,6 +25,7 @@ struct fetched {
     const char *name; /* NULL or "-": standard output */
     bool keeps;       /* a file that is there already is left alone */
     bool takes_long;
+    const char *paper; /* it is printed as PDF, on this; NULL: written as it comes */
 };
 
 static bool download(const struct cli *c, const struct fetched *w, const char *path, FILE *f,
@@ -76,6 +80,28 @@ static bool give_name(const struct fetched *w, const char *part, struct err *e)
                            : err_set_errno(e, errno, "give %s its name", w->name);
 }
 
+/* The report in a file of its own, with the paper it is meant for, and from there to `pdf`. */
+static bool print_report(const struct cli *c, const struct fetched *w, const char *path,
+                         const char *pdf, struct err *e)
+{
+    char html[4096], whole[PATH_MAX];
+    const char *tmp = getenv("TMPDIR");
+    text_format(html, sizeof html, "%s/ampledger-report.XXXXXX.html", tmp != NULL ? tmp : "/tmp");
+    int fd = mkstemps(html, 5);
+    FILE *f = fd >= 0 ? fdopen(fd, "w") : NULL;
+    if (f == NULL) {
+        return err_set_errno(e, errno, "make a file for the report");
+    }
+    bool ok = download(c, w, path, f, e);
+    fprintf(f, "<style>@page{size:%s}</style>\n", w->paper);
+    ok = (fclose(f) == 0 && realpath(pdf, whole) != NULL
+              ? ok
+              : ok && err_set_errno(e, errno, "write the report")) &&
+         print_pdf(html, whole, e);
+    unlink(html);
+    return ok;
+}
+
 static bool to_file(const struct cli *c, const struct fetched *w, const char *path, struct err *e)
 {
     char part[4096];
@@ -93,7 +119,8 @@ static bool to_file(const struct cli *c, const struct fetched *w, const char *pa
         e->code = ERR_CONFIG; /* the name that was given */
         return false;
     }
-    bool ok = download(c, w, path, f, e) && settle(f, name, e);
+    bool ok = (w->paper != NULL ? print_report(c, w, path, part, e) : download(c, w, path, f, e)) &&
+              settle(f, name, e);
     if (fclose(f) != 0 && ok) {
         ok = err_set_errno(e, errno, "write %s", name);
     }
@@ -141,28 +168,51 @@ int verb_export(struct cli *c, int argc, char **argv)
     return args_read(&spec, c, argc, argv, &e) ? fetch(c, argv[0], &w) : cli_fail(argv[0], &e);
 }
 
+static bool choose_paper(struct fetched *w, bool pdf, const char *paper, struct err *e)
+{
+    if (!pdf && paper != NULL) {
+        return err_set(e, ERR_CONFIG, "--paper goes with --pdf");
+    }
+    if (paper != NULL && strcasecmp(paper, "letter") != 0 && strcasecmp(paper, "a4") != 0) {
+        return err_set(e, ERR_CONFIG, "--paper %.20s is not known; A4 or letter", paper);
+    }
+    if (pdf && (w->name == NULL || strcmp(w->name, "-") == 0)) {
+        return err_set(e, ERR_CONFIG, "--pdf needs -o FILE.pdf");
+    }
+    w->paper = !pdf ? NULL : paper != NULL ? paper : "A4";
+    return true;
+}
+
 int verb_report(struct cli *c, int argc, char **argv)
 {
     struct fetched w = {.wants = "FILE.html", .before = "/v1/runs/", .after = "/report"};
-    const char *battery = NULL;
+    const char *battery = NULL, *lot = NULL, *paper = NULL;
+    bool pdf = false;
     const struct option_spec options[] = {
         {.name = "output", .letter = 'o', .wants = w.wants, .text = &w.name},
         {.name = "battery", .wants = "LABEL", .text = &battery},
+        {.name = "lot", .wants = "NAME", .text = &lot},
+        {.name = "pdf", .flag = &pdf},
+        {.name = "paper", .wants = "letter", .text = &paper},
     };
     const struct operand_spec operand = {"RUN", &w.which, false};
-    const struct args_spec spec = {options, 2, &operand, 1};
+    const struct args_spec spec = {options, 5, &operand, 1};
     struct err e = {0};
     if (!args_read(&spec, c, argc, argv, &e)) {
         return cli_fail(argv[0], &e);
     }
-    if ((battery == NULL) == (w.which == NULL)) {
-        err_set(&e, ERR_CONFIG, "say which run, or --battery LABEL: ampledger report last -o %s",
+    if ((battery != NULL) + (lot != NULL) + (w.which != NULL) != 1) {
+        err_set(&e, ERR_CONFIG,
+                "say which run, or --battery LABEL, or --lot NAME: ampledger report last -o %s",
                 w.wants);
         return cli_fail(argv[0], &e);
     }
-    if (battery != NULL) {
-        w.before = "/v1/batteries/";
-        w.which = battery;
+    if (!choose_paper(&w, pdf, paper, &e)) {
+        return cli_fail(argv[0], &e);
+    }
+    if (w.which == NULL) {
+        w.before = battery != NULL ? "/v1/batteries/" : "/v1/lots/";
+        w.which = battery != NULL ? battery : lot;
     }
     return fetch(c, argv[0], &w);
 }

@@ -7,6 +7,8 @@
 #include "cli/words.h"
 
 #include <stdlib.h>
+#include <string.h>
+#include <strings.h>
 
 static void print_differences(const json_t *list, FILE *f)
 {
@@ -47,25 +49,52 @@ static void print_comparison(const json_t *document, FILE *f)
     }
 }
 
+/* Somebody's sum, of a report or of a file, against that of the samples in the ledger. */
+static bool print_sum(const json_t *document, const char *wanted, FILE *f)
+{
+    const char *sum = text_at(document, "samples_sha256");
+    bool same = wanted == NULL || strcasecmp(sum, wanted) == 0;
+    fprintf(f, "SHA-256 of its samples as exported:\n  %s\n", sum);
+    if (wanted != NULL) {
+        fprintf(f, same ? "these are the very samples that the sum you gave is of\n"
+                        : "these are not the samples that the sum you gave is of\n");
+    }
+    return same;
+}
+
+static bool is_sum(const char *text)
+{
+    return strlen(text) == 64 && strspn(text, "0123456789abcdefABCDEF") == 64;
+}
+
 int verb_recompute(struct cli *c, int argc, char **argv)
 {
-    const char *which = NULL;
+    const char *which = NULL, *sum = NULL;
+    const struct option_spec options[] = {
+        {.name = "samples-sha256", .wants = "SUM", .text = &sum},
+    };
     const struct operand_spec operand = {"RUN", &which, true};
-    const struct args_spec spec = {.operands = &operand, .operand_count = 1};
+    const struct args_spec spec = {options, 1, &operand, 1};
     char path[CLIENT_PATH_SIZE];
     struct err e = {0};
     json_t *document = NULL;
-    if (!args_read(&spec, c, argc, argv, &e) ||
-        !client_path(path, "/v1/runs/", which, "/recomputed", &e) ||
+    bool ok = args_read(&spec, c, argc, argv, &e);
+    if (ok && sum != NULL && !is_sum(sum)) {
+        ok = err_set(&e, ERR_CONFIG, "--samples-sha256 %.70s: a SHA-256 has 64 hexadecimal digits",
+                     sum);
+    }
+    if (!ok || !client_path(path, "/v1/runs/", which, "/recomputed", &e) ||
         !ask_get(c, path, &document, &e)) {
         return cli_fail(argv[0], &e);
     }
-    bool differs = json_is_false(json_object_get(document, "equal"));
+    bool same = !json_is_false(json_object_get(document, "equal"));
     if (c->json) {
         print_json(document);
+        same = same && (sum == NULL || strcasecmp(sum, text_at(document, "samples_sha256")) == 0);
     } else {
         print_comparison(document, stdout);
+        same = print_sum(document, sum, stdout) && same;
     }
     json_decref(document);
-    return differs ? EXIT_FAILED : EXIT_DONE;
+    return same ? EXIT_DONE : EXIT_FAILED;
 }

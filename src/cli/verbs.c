@@ -167,6 +167,9 @@ static const char recompute_help[] =
     "\n"
     "  ampledger recompute last\n"
     "  ampledger recompute 12 --json\n"
+    "  ampledger recompute 12 --samples-sha256 d34f2c87...\n"
+    "      are these the samples of a report or of a CSV file? Of a file it is what\n"
+    "      `sha256sum FILE.csv` says, of a report the sum at its foot\n"
     "\n"
     "Exit status 1 when something comes out differently; what a newer version says\n"
     "besides does not count.\n";
@@ -235,7 +238,11 @@ static const char report_help[] =
     "\n"
     "  ampledger report last -o launch-a.html\n"
     "  ampledger report --battery launch-a -o launch-a-life.html\n"
+    "  ampledger report --lot spring -o spring.html\n"
+    "  ampledger report last --pdf -o launch-a.pdf       on A4, or --paper letter\n"
     "\n"
+    "--pdf prints by a Chromium that is installed; without one print the HTML file from\n"
+    "any browser.\n"
     "The file appears whole or not at all.\n";
 
 static const char trend_help[] =

@@ -647,3 +647,21 @@ size_t csv_format_sample(int step, const struct sample *s, int64_t started_utc_n
     int n = snprintf(out + used, CSV_SAMPLE_SIZE - used, "%s,%d\r\n", utc, step);
     return used + (size_t)n;
 }
+
+void csv_sum_start(struct csv_sum *s, int64_t started_utc_ns)
+{
+    s->started_utc_ns = started_utc_ns;
+    sha256_sum_start(&s->sum);
+    sha256_sum_add(&s->sum, CSV_SAMPLES_HEADER, strlen(CSV_SAMPLES_HEADER));
+}
+
+void csv_sum_add(struct csv_sum *s, int step, const struct sample *sample)
+{
+    char line[CSV_SAMPLE_SIZE];
+    sha256_sum_add(&s->sum, line, csv_format_sample(step, sample, s->started_utc_ns, line));
+}
+
+void csv_sum_end(struct csv_sum *s, char out[SHA256_TEXT_SIZE])
+{
+    sha256_sum_end(&s->sum, out);
+}

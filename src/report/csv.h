@@ -12,6 +12,7 @@
 
 #include "base/err.h"
 #include "base/sample.h"
+#include "base/sha256_sum.h"
 
 #include <stddef.h>
 #include <stdint.h>
@@ -78,6 +79,16 @@ void csv_close(struct csv_reader *r); /* NULL is fine */
 /* One line into out; returns its length. */
 size_t csv_format_sample(int step, const struct sample *s, int64_t started_utc_ns,
                          char out[CSV_SAMPLE_SIZE]);
+
+/* SHA-256 over all samples as the lines above, header included: that of the exported file,
+ * byte by byte, so that `sha256sum` of it is the check. */
+struct csv_sum {
+    struct sha256_sum sum;
+    int64_t started_utc_ns;
+};
+void csv_sum_start(struct csv_sum *s, int64_t started_utc_ns);
+void csv_sum_add(struct csv_sum *s, int step, const struct sample *sample);
+void csv_sum_end(struct csv_sum *s, char out[SHA256_TEXT_SIZE]);
 
 #define CSV_NUMBER_SIZE 32
 /* "" for NAN. */

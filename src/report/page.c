@@ -103,6 +103,7 @@ static const char style[] =
     ".aside{color:var(--soft)}"
     "dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1.2rem;margin:.3rem 0}"
     "dt{color:var(--soft)}dd{margin:0;overflow-wrap:anywhere}"
+    ".pair{display:grid;grid-template-columns:1fr 1fr;gap:0 2rem}.pair>div{min-width:0}"
     ".wide{overflow-x:auto}"
     "table{border-collapse:collapse;width:100%;font-size:.87rem;font-variant-numeric:tabular-nums}"
     "th{text-align:left;color:var(--soft);font-weight:400;border-bottom:1px solid var(--line)}"
@@ -117,14 +118,20 @@ static const char style[] =
     "footer{margin-top:1.6rem;border-top:1px solid var(--line);padding-top:.6rem;"
     "color:var(--soft);font-size:.8rem}"
     "@media(max-width:40rem){main{margin:0;padding:1rem}h1{font-size:1.3rem}"
-    ".figure{font-size:1.2rem}dl{grid-template-columns:1fr;gap:0}dd{margin:0 0 .4rem}"
+    ".figure{font-size:1.2rem}.pair{grid-template-columns:1fr}dl{gap:.15rem .8rem}"
+    ".slide table{white-space:nowrap}.stack thead{display:none}"
+    ".stack tr,.stack td{display:block;padding:0}.stack tr{padding:.3rem 0}"
+    ".stack td{border:0}.stack tr{border-bottom:1px solid var(--band)}"
+    ".stack td:first-child{color:var(--soft)}"
     "svg text{font-size:19px}}"
     "@media print{@page{size:auto;margin:12mm 14mm}body{background:none;font-size:8.6pt;"
     "line-height:1.32}main{max-width:none;margin:0;padding:0}h1{font-size:15pt}h2{margin:.9em 0 "
     ".25em;font-size:10pt}.figure{font-size:14pt}.verdict{font-size:11pt;"
     "-webkit-print-color-adjust:exact;print-color-adjust:exact}table{font-size:7.8pt}"
     ".m{font-size:6.6pt}th,td{padding:.1rem .6rem .1rem 0}h2{break-after:avoid}"
-    "tr,li,svg{break-inside:avoid}.wide{overflow:visible}}"
+    "tr,li,svg{break-inside:avoid}.wide{overflow:visible}.pair{gap:0 8mm}dl{gap:0 4mm}"
+    "header{padding-bottom:2mm;margin-bottom:2mm}footer{margin-top:3mm;padding-top:1mm;"
+    "font-size:7.4pt}svg{max-height:84mm}p{margin:.5mm 0}}"
     "</style>";
 
 void page_begin(struct page *p, const char *title)
@@ -147,6 +154,28 @@ void page_heading(struct page *p, const char *text)
     page_put(p, "<h2>");
     page_text(p, text);
     page_put(p, "</h2>\n");
+}
+
+void page_pair_begin(struct page *p)
+{
+    page_put(p, "<div class=\"pair\"><div>\n");
+}
+
+void page_pair_next(struct page *p)
+{
+    page_put(p, "</div><div>\n");
+}
+
+void page_pair_end(struct page *p)
+{
+    page_put(p, "</div></div>\n");
+}
+
+void page_paragraph(struct page *p, const char *text)
+{
+    page_put(p, "<p>");
+    page_text(p, text);
+    page_put(p, "</p>\n");
 }
 
 void page_facts_begin(struct page *p)
@@ -180,7 +209,8 @@ static void put_class(struct page *p, char kind)
 
 void page_table_begin(struct page *p, const struct page_table *t)
 {
-    page_put(p, "<div class=\"wide\"><table><thead><tr>");
+    static const char *const narrow[] = {"wide", "wide slide", "wide stack"};
+    page_format(p, "<div class=\"%s\"><table><thead><tr>", narrow[t->narrow]);
     for (size_t i = 0; t->headings[i] != NULL; i++) {
         page_put(p, "<th scope=\"col\"");
         put_class(p, t->numeric[i] == 'n' ? 'n' : ' ');

@@ -32,11 +32,23 @@ void page_facts_begin(struct page *p);
 void page_fact(struct page *p, const char *name, const char *text);
 void page_facts_end(struct page *p);
 
+/* What stands beside each other where there is room for it: two of them, each with what
+ * belongs to it. */
+void page_pair_begin(struct page *p);
+void page_pair_next(struct page *p);
+void page_pair_end(struct page *p);
+void page_paragraph(struct page *p, const char *text);
+
 /* A table: headings, then cells row by row. `numeric`: one character a column, 'n' to the
  * right, 'm' in a fixed pitch, anything else to the left. */
 struct page_table {
     const char *const *headings; /* NULL-terminated */
     const char *numeric;
+    enum page_narrow {
+        NARROW_WRAP,  /* on a phone its words are broken into lines */
+        NARROW_SLIDE, /* ... it is moved to and fro */
+        NARROW_STACK  /* ... the cells of a row stand below each other */
+    } narrow;
 };
 void page_table_begin(struct page *p, const struct page_table *t);
 void page_row(struct page *p, const struct page_table *t, const char *const *cells);

@@ -97,14 +97,16 @@ static void draw_y_axis(const struct axis *y, const char *name, struct page *p)
         page_format(p, "<text x=\"%.0f\" y=\"%.1f\" text-anchor=\"end\">%.*f</text>", LEFT_EDGE - 6,
                     at + 4, decimals, shown);
     }
-    page_format(p, "<text x=\"2\" y=\"%.1f\" style=\"fill:#20272d\">", y->to + 11);
+    /* Above the axis, so that no number of it is in the way, whatever the size of the letters. */
+    page_format(p, "<text x=\"2\" y=\"%.1f\" style=\"fill:#20272d\">", y->to - 9);
     page_text(p, name);
     page_put(p, "</text>");
 }
 
-static void draw_x_axis(const struct axis *x, double at, const char *name, struct page *p)
+static void draw_x_axis(const struct axis *x, double at, const char *name, bool whole,
+                        struct page *p)
 {
-    double step = tick_step(x->max - x->min);
+    double step = fmax(tick_step(x->max - x->min), whole ? 1 : 0);
     int decimals = decimals_of(step);
     for (double v = ceil(x->min / step - 1e-9) * step; v <= x->max + 1e-9 * step; v += step) {
         page_format(p, "<path d=\"M%.1f %.1fv4\" stroke=\"#5c6770\"/>", place(x, v), at);
@@ -112,7 +114,7 @@ static void draw_x_axis(const struct axis *x, double at, const char *name, struc
                     place(x, v), at + 17, decimals, fabs(v) < step / 1e6 ? 0 : v);
     }
     page_format(p, "<text x=\"%.0f\" y=\"%.1f\" text-anchor=\"end\" style=\"fill:#20272d\">",
-                WIDTH - RIGHT_EDGE, at + 31);
+                WIDTH - RIGHT_EDGE, at + 36);
     page_text(p, name);
     page_put(p, "</text>");
 }
@@ -183,11 +185,11 @@ static void draw_panel(const struct plot_record *r, const struct plot_line *l,
 
 void plot_record_draw(const struct plot_record *r, const struct plot_marks *m, struct page *p)
 {
-    static const struct panel voltage = {"V", "#1f5f8b", 4, 170};
-    static const struct panel current = {"A", "#8a5a00", 192, 84};
-    static const struct panel temperature = {"degC", "#7a3b69", 294, 70};
+    static const struct panel voltage = {"voltage, V", "#1f5f8b", 24, 146};
+    static const struct panel current = {"current, A", "#8a5a00", 204, 70};
+    static const struct panel temperature = {"temperature, degC", "#7a3b69", 308, 58};
     bool warm = isfinite(r->temperature.min);
-    double bottom = warm ? 366 : 278;
+    double bottom = warm ? 368 : 276;
     struct axis x = {r->from_s / S_PER_H, r->to_s / S_PER_H, LEFT_EDGE, WIDTH - RIGHT_EDGE};
     if (r->samples == 0 || !(x.max > x.min) || !isfinite(r->voltage.min) ||
         !isfinite(r->current.min)) {
@@ -197,7 +199,7 @@ void plot_record_draw(const struct plot_record *r, const struct plot_marks *m, s
     page_format(p,
                 "<svg viewBox=\"0 0 %.0f %.0f\" role=\"img\" aria-label=\"voltage, current and "
                 "temperature over hours\">",
-                WIDTH, bottom + 36);
+                WIDTH, bottom + 42);
     draw_panel(r, &r->voltage, &voltage, &x, p);
     struct axis y = {r->voltage.min, r->voltage.max, voltage.top + voltage.height, voltage.top};
     widen(&y);
@@ -207,10 +209,10 @@ void plot_record_draw(const struct plot_record *r, const struct plot_marks *m, s
         draw_panel(r, &r->temperature, &temperature, &x, p);
     }
     if (isfinite(m->trip_s)) {
-        page_format(p, "<path d=\"M%.1f 4V%.0f\" stroke=\"#a3262a\"/>",
+        page_format(p, "<path d=\"M%.1f 22V%.0f\" stroke=\"#a3262a\"/>",
                     place(&x, m->trip_s / S_PER_H), bottom);
     }
-    draw_x_axis(&x, bottom, "hours since the run began", p);
+    draw_x_axis(&x, bottom, "hours since the run began", false, p);
     page_put(p, "</svg>\n");
 }
 
@@ -257,7 +259,7 @@ void plot_points_draw(const struct plot_points *d, struct page *p)
     double end = d->law != NULL ? fmax(d->law_to, d->x[d->n - 1]) : d->x[d->n - 1];
     struct axis x = {d->x[0], end, LEFT_EDGE + 6, WIDTH - RIGHT_EDGE - 6};
     struct axis y = {isfinite(d->limit) ? d->limit : d->y[0],
-                     isfinite(d->limit) ? d->limit : d->y[0], bottom - 4, 6};
+                     isfinite(d->limit) ? d->limit : d->y[0], bottom - 4, 24};
     for (size_t i = 0; i < d->n; i++) {
         y.min = fmin(y.min, d->y[i]);
         y.max = fmax(y.max, d->y[i]);
@@ -267,13 +269,13 @@ void plot_points_draw(const struct plot_points *d, struct page *p)
         x.min -= 0.5;
         x.max += 0.5;
     }
-    page_format(p, "<svg viewBox=\"0 0 %.0f %.0f\" role=\"img\" aria-label=\"", WIDTH, bottom + 36);
+    page_format(p, "<svg viewBox=\"0 0 %.0f %.0f\" role=\"img\" aria-label=\"", WIDTH, bottom + 42);
     page_text(p, d->y_name);
     page_put(p, " over ");
     page_text(p, d->x_name);
     page_put(p, "\">");
     draw_y_axis(&y, d->y_name, p);
-    draw_x_axis(&x, bottom, d->x_name, p);
+    draw_x_axis(&x, bottom, d->x_name, d->whole, p);
     draw_across(&y, d->limit, p);
     if (d->law != NULL) {
         draw_law(d, &x, &y, p);

@@ -40,6 +40,7 @@ struct plot_points {
     const double *x, *y, *u; /* n; u NULL or NAN: no bar */
     size_t n;
     const char *x_name, *y_name;
+    bool whole;                              /* x counts: no ticks between whole numbers */
     double limit;                            /* a line across; NAN none */
     double (*law)(const void *of, double x); /* NULL none */
     const void *of;

@@ -15,4 +15,7 @@ bool report_run(struct reader *r, const struct run_row *row, const json_t *run, 
 /* `battery`: the document of GET /v1/batteries/LABEL, `trend` that of .../trend. Owned. */
 char *report_battery(const json_t *battery, const json_t *trend);
 
+/* `lot`: the document of GET /v1/lots/NAME. Owned. */
+char *report_lot(const json_t *lot);
+
 #endif

@@ -139,7 +139,7 @@ static void put_points(const json_t *trend, struct page *p)
 {
     static const char *const headings[] = {"Run",  "Began", "Cycles", "Capacity", "Share",
                                            "mOhm", "degC",  "From",   NULL};
-    const struct page_table t = {headings, "n nnnnn "};
+    const struct page_table t = {headings, "n nnnnn ", NARROW_SLIDE};
     const json_t *points = json_object_get(trend, "points");
     const json_t *comparable = json_object_get(trend, "comparable");
     page_heading(p, "Comparable results");
@@ -175,7 +175,7 @@ static void put_points(const json_t *trend, struct page *p)
 static void put_left_out(const json_t *trend, struct page *p)
 {
     static const char *const headings[] = {"Run", "Left out because", NULL};
-    const struct page_table t = {headings, "n "};
+    const struct page_table t = {headings, "n ", NARROW_WRAP};
     const json_t *list = json_object_get(trend, "left_out");
     if (json_array_size(list) == 0) {
         return;

@@ -2,8 +2,8 @@
  * report/report_run: what was tested, how, by what, what came out and how sure that is. */
 #include "report/report.h"
 
+#include "analysis/verdict.h"
 #include "base/file.h"
-#include "base/sha256_sum.h"
 #include "report/csv.h"
 #include "report/page.h"
 #include "report/plot.h"
@@ -20,16 +20,14 @@
 
 struct gathering {
     struct plot_record plot;
-    struct sha256_sum sum;
-    int64_t started_utc_ns;
+    struct csv_sum sum;
 };
 
 static bool gather(void *context, int step, const struct sample *s)
 {
     struct gathering *g = context;
-    char line[CSV_SAMPLE_SIZE];
     plot_record_add(&g->plot, s);
-    sha256_sum_add(&g->sum, line, csv_format_sample(step, s, g->started_utc_ns, line));
+    csv_sum_add(&g->sum, step, s);
     return true;
 }
 
@@ -95,28 +93,46 @@ static void put_trip(const json_t *run, struct page *p)
     }
 }
 
+struct sentence {
+    char s[280];
+};
+
+static struct sentence rule_in_words(const json_t *result)
+{
+    struct sentence w;
+    const char *rule = text_at(result, "decision_rule");
+    char share[40] = "";
+    if (strcmp(rule, decision_rule_names[DECISION_SIMPLE]) == 0) {
+        text_format(w.s, sizeof w.s,
+                    "simple acceptance, the figure itself is compared with the limit");
+        return w;
+    }
+    if (strcmp(rule, decision_rule_names[DECISION_GUARD_SHARE]) == 0) {
+        text_format(share, sizeof share, "%.4g %% of ", number_at(result, "guard_share_percent"));
+    }
+    text_format(w.s, sizeof w.s,
+                "guard band, passed when the figure less %sits uncertainty is not below the limit, "
+                "failed when the figure and %sits uncertainty are",
+                share, share);
+    return w;
+}
+
 static void put_rule(const json_t *result, struct page *p)
 {
     double limit = number_at(result, "acceptance_Ah");
     if (!isfinite(limit)) {
         return;
     }
-    char text[400];
-    bool simple = strcmp(text_at(result, "decision_rule"), "simple") == 0;
+    char text[500];
     double probability = number_at(result, "conformance_probability");
     if (true_at(result, "lower_bound")) { /* then it says nothing about the battery */
         probability = NAN;
     }
     text_format(text, sizeof text, "At least %s is needed. Decision rule: %s.%s%s",
-                words_short(limit, "Ah").s,
-                simple ? "simple acceptance, the figure itself is compared with the limit"
-                       : "guard band, passed when the figure less its uncertainty is not below the "
-                         "limit, failed when the figure and its uncertainty are",
+                words_short(limit, "Ah").s, rule_in_words(result).s,
                 isfinite(probability) ? " Probability that the limit is met: " : "",
                 isfinite(probability) ? words_amount(100 * probability, 1, "%.").s : "");
-    page_put(p, "<p>");
-    page_text(p, text);
-    page_put(p, "</p>\n");
+    page_paragraph(p, text);
 }
 
 static void put_head(const json_t *run, struct page *p)
@@ -143,6 +159,49 @@ static void fact_number(struct page *p, const char *name, double value, int deci
     page_fact(p, name, words_amount(value, decimals, unit).s);
 }
 
+/* The value at the reference temperature beside the one that was measured, which stays. */
+static void put_correction(const json_t *c, struct page *p)
+{
+    char name[80], text[600];
+    if (!json_is_object(c)) {
+        return;
+    }
+    text_format(name, sizeof name, "Corrected to %s",
+                words_amount(number_at(c, "reference_C"), 0, "degC").s);
+    if (!true_at(c, "applied")) {
+        text_format(text, sizeof text, "not, by the rule %s: %s", text_at(c, "rule"),
+                    text_at(c, "because"));
+    } else {
+        text_format(text, sizeof text, "%s by the rule %s: %s, at %s. %s. %s",
+                    words_uncertain(number_at(c, "capacity_Ah"),
+                                    number_at(c, "capacity_uncertainty_Ah"), "Ah")
+                        .s,
+                    text_at(c, "rule"), text_at(c, "formula"),
+                    words_amount(number_at(c, "temperature_C"), 1, "degC").s, text_at(c, "source"),
+                    true_at(c, "decides") ? "The verdict is about this value."
+                                          : "Unverified, from memory: it decides nothing.");
+    }
+    page_fact(p, name, text);
+}
+
+static void put_attempts(const json_t *a, struct page *p)
+{
+    char text[200], round[40] = "", scatter[120] = "";
+    if (integer_at(a, "considered") < 2) {
+        return;
+    }
+    if (integer_at(a, "round") > 0) {
+        text_format(round, sizeof round, ", round %lld", integer_at(a, "round"));
+    }
+    if (isfinite(number_at(a, "scatter_Ah"))) {
+        text_format(scatter, sizeof scatter, "; they scatter by %s (standard deviation)",
+                    words_short(number_at(a, "scatter_Ah"), "Ah").s);
+    }
+    text_format(text, sizeof text, "the %s of %lld counts%s%s", text_at(a, "counts"),
+                integer_at(a, "considered"), round, scatter);
+    page_fact(p, "Attempts", text);
+}
+
 static void put_result(const json_t *run, struct page *p)
 {
     const json_t *r = json_object_get(run, "result");
@@ -152,6 +211,8 @@ static void put_result(const json_t *run, struct page *p)
         p, "Capacity",
         words_uncertain(number_at(r, "capacity_Ah"), number_at(r, "capacity_uncertainty_Ah"), "Ah")
             .s);
+    put_correction(json_object_get(r, "correction"), p);
+    put_attempts(json_object_get(r, "attempts"), p);
     page_fact(
         p, "Energy",
         words_uncertain(number_at(r, "energy_Wh"), number_at(r, "energy_uncertainty_Wh"), "Wh").s);
@@ -240,11 +301,34 @@ static void put_conditions(const json_t *run, struct page *p)
 
 /* --- tables --- */
 
+/* "discharge 10.0 A to 10.00 V": what the plan asked of a step. */
+static struct words set_in_words(const json_t *run, const json_t *step)
+{
+    const json_t *all = json_object_get(json_object_get(run, "plan"), "steps");
+    const json_t *s = json_array_get(all, (size_t)integer_at(step, "plan_step"));
+    const char *kind = text_at(step, "kind");
+    double A = number_at(s, "current_A"), W = number_at(s, "power_W");
+    double Ohm = number_at(s, "resistance_ohm"), to_V = number_at(s, "until_voltage_V");
+    double held_V = number_at(s, "charge_voltage_V");
+    struct words set = {""}, w;
+    if (isfinite(W)) {
+        text_format(set.s, sizeof set.s, " %s", words_amount(W, 1, "W").s);
+    } else if (isfinite(Ohm)) {
+        text_format(set.s, sizeof set.s, " %s", words_amount(Ohm, 3, "Ohm").s);
+    } else if (isfinite(A) && fabs(A) > 0) {
+        text_format(set.s, sizeof set.s, " %s", words_amount(fabs(A), 2, "A").s);
+    }
+    text_format(w.s, sizeof w.s, "%s%s%s%s%s%s", kind, set.s, isfinite(held_V) ? ", " : "",
+                isfinite(held_V) ? words_amount(held_V, 2, "V").s : "",
+                isfinite(to_V) ? " to " : "", isfinite(to_V) ? words_amount(to_V, 2, "V").s : "");
+    return w;
+}
+
 static void put_steps(const json_t *run, struct page *p)
 {
-    static const char *const headings[] = {"Step", "Kind", "Lasted", "Ended by", "Ah",
+    static const char *const headings[] = {"Step", "What", "Lasted", "Ended by", "Ah",
                                            "Wh",   "V",    "mOhm",   "degC",     NULL};
-    const struct page_table t = {headings, "    nnnnn"};
+    const struct page_table t = {headings, "    nnnnn", NARROW_SLIDE};
     const json_t *steps = json_object_get(json_object_get(run, "result"), "steps");
     size_t n = json_array_size(steps);
     if (n == 0) {
@@ -263,9 +347,9 @@ static void put_steps(const json_t *run, struct page *p)
         struct words V = words_amount(number_at(s, "end_voltage_V"), 3, "");
         struct words mOhm = words_amount(number_at(s, "resistance_mOhm"), 2, "");
         struct words degC = words_amount(number_at(s, "temperature_max_C"), 1, "");
-        const char *cells[] = {
-            name,  text_at(s, "kind"), lasted.s, text_at(s, "ended_by"), Ah.s, Wh.s, V.s, mOhm.s,
-            degC.s};
+        struct words what = set_in_words(run, s);
+        const char *cells[] = {name, what.s, lasted.s, text_at(s, "ended_by"), Ah.s, Wh.s,
+                               V.s,  mOhm.s, degC.s};
         page_row(p, &t, cells);
     }
     page_table_end(p);
@@ -278,7 +362,7 @@ static void put_steps(const json_t *run, struct page *p)
 static void put_budget(const json_t *run, struct page *p)
 {
     static const char *const headings[] = {"Influence", "u, mAh", "How it was found", NULL};
-    const struct page_table t = {headings, " n "};
+    const struct page_table t = {headings, " n ", NARROW_WRAP};
     const json_t *b = json_object_get(json_object_get(run, "result"), "uncertainty");
     const json_t *list = json_object_get(b, "components");
     if (json_array_size(list) == 0) {
@@ -309,7 +393,7 @@ static void put_instruments(const json_t *run, struct page *p)
 {
     static const char *const headings[] = {"Role", "Answers as", "Driver and SHA-256 of its file",
                                            NULL};
-    const struct page_table t = {headings, "  m"};
+    const struct page_table t = {headings, "  m", NARROW_STACK};
     const json_t *list = json_object_get(run, "instruments");
     if (json_array_size(list) == 0 && text_at(run, "profile_sha256")[0] == '\0') {
         return;
@@ -334,7 +418,7 @@ static void put_instruments(const json_t *run, struct page *p)
 static void put_limits(const json_t *run, struct page *p)
 {
     static const char *const headings[] = {"Limit", "Value", "Whose it is", NULL};
-    const struct page_table t = {headings, " n "};
+    const struct page_table t = {headings, " n ", NARROW_WRAP};
     const json_t *list = json_object_get(json_object_get(run, "plan"), "limits");
     if (json_array_size(list) == 0) {
         return;
@@ -344,12 +428,14 @@ static void put_limits(const json_t *run, struct page *p)
     for (size_t i = 0; i < json_array_size(list); i++) {
         const json_t *l = json_array_get(list, i);
         char value[64], name[48];
+        bool is_time = strcmp(text_at(l, "unit"), "s") == 0 && number_at(l, "value") > 60;
         text_format(value, sizeof value, "%.4g %s", number_at(l, "value"), text_at(l, "unit"));
+        struct words lasts = words_duration(number_at(l, "value"));
         text_format(name, sizeof name, "%s", text_at(l, "name"));
         for (char *c = name; *c != '\0'; c++) {
             *c = *c == '_' ? ' ' : *c;
         }
-        const char *cells[] = {name, value, text_at(l, "source")};
+        const char *cells[] = {name, is_time ? lasts.s : value, text_at(l, "source")};
         page_row(p, &t, cells);
     }
     page_table_end(p);
@@ -376,7 +462,7 @@ static void put_list(const json_t *list, const char *heading, struct page *p)
 static void put_events(const json_t *run, struct page *p)
 {
     static const char *const headings[] = {"Into the run", "Event", "What happened", NULL};
-    const struct page_table t = {headings, "   "};
+    const struct page_table t = {headings, "   ", NARROW_WRAP};
     const json_t *list = json_object_get(run, "events");
     size_t n = json_array_size(list);
     if (n == 0) {
@@ -401,7 +487,8 @@ static void put_foot(const json_t *run, const char *sha256, struct page *p)
                 "(trapezoid rule); the end at the cut-off is interpolated between two samples. "
                 "Current into the battery counts positive. The curves show the least and the "
                 "greatest value of each stretch, so no peak is missing. SHA-256 over the samples, "
-                "as the CSV export writes them:</p><p class=\"m\">");
+                "which is that of the CSV file of this run (ampledger export RUN -o run.csv; "
+                "sha256sum run.csv):</p><p class=\"m\">");
     page_text(p, sha256);
     page_put(p, "</p><p>Run ");
     page_text(p, text_at(run, "id"));
@@ -437,16 +524,22 @@ static void put_all(const json_t *run, const struct gathering *g, const char *sh
     page_begin(p, title);
     put_head(run, p);
     plot_record_draw(&g->plot, &marks, p);
+    page_pair_begin(p);
     put_result(run, p);
+    page_pair_next(p);
     put_conditions(run, p);
+    page_pair_end(p);
     put_steps(run, p);
     put_list(json_object_get(json_object_get(run, "result"), "notes"), "Deviations and notes", p);
     put_budget(run, p);
     put_instruments(run, p);
+    page_pair_begin(p);
     put_limits(run, p);
+    page_pair_next(p);
     put_events(run, p);
     put_list(json_object_get(json_object_get(run, "plan"), "warnings"), "Warnings of the plan", p);
     put_list(json_object_get(json_object_get(run, "plan"), "cautions"), "Cautions", p);
+    page_pair_end(p);
     put_foot(run, sha256, p);
     page_end(p);
 }
@@ -457,14 +550,12 @@ bool report_run(struct reader *r, const struct run_row *row, const json_t *run, 
     struct gathering *g = zalloc(sizeof *g);
     struct page p = {0};
     char sha256[SHA256_TEXT_SIZE];
-    g->started_utc_ns = row->started_utc_ns;
     double end_s = 0;
     bool ok = end_of(r, row, &end_s, e);
     plot_record_start(&g->plot, 0, end_s, isfinite(row->lead_ohm) ? row->lead_ohm : 0);
-    sha256_sum_start(&g->sum);
-    sha256_sum_add(&g->sum, CSV_SAMPLES_HEADER, strlen(CSV_SAMPLES_HEADER));
+    csv_sum_start(&g->sum, row->started_utc_ns);
     ok = ok && reader_samples(r, row->nr, -1, gather, g, e);
-    sha256_sum_end(&g->sum, sha256);
+    csv_sum_end(&g->sum, sha256);
     if (ok) {
         put_all(run, g, sha256, &p);
         *html = p.text;

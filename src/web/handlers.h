@@ -11,7 +11,7 @@ handler_fn get_row, post_row, post_row_drop, post_row_move;
 handler_fn get_batteries, post_battery, get_battery, post_edit, post_retire;
 handler_fn get_lots, get_lot;
 handler_fn get_trend, get_peaks, post_match;
-handler_fn get_run_report, get_battery_report;
+handler_fn get_run_report, get_battery_report, get_lot_report;
 handler_fn post_import, post_import_piece, post_import_finish, post_import_drop;
 handler_fn get_backup;
 handler_fn get_profiles, post_plan;

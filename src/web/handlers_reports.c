@@ -56,3 +56,11 @@ bool get_battery_report(const struct request *q, struct reply *out, struct err *
     reader_close(r);
     return ok;
 }
+
+bool get_lot_report(const struct request *q, struct reply *out, struct err *e)
+{
+    struct reply lot = {0};
+    bool ok = get_lot(q, &lot, e) && answer_html(out, report_lot(lot.body), e);
+    json_decref(lot.body);
+    return ok;
+}

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * web/handlers_runs: what was recorded. */
+#include "report/csv.h"
 #include "run/result.h"
 #include "web/handlers.h"
 #include "web/lookup.h"
@@ -30,6 +31,12 @@ bool get_run(const struct request *q, struct reply *out, struct err *e)
     return ok;
 }
 
+static bool sum_sample(void *context, int step, const struct sample *s)
+{
+    csv_sum_add(context, step, s);
+    return true;
+}
+
 static bool recomputed(struct reader *r, const char *which, json_t **out, struct err *e)
 {
     struct run_row row;
@@ -37,7 +44,12 @@ static bool recomputed(struct reader *r, const char *which, json_t **out, struct
     if (!reader_run(r, which, &row, e)) {
         return false;
     }
-    bool ok = result_compute(r, &row, &computed, e);
+    struct csv_sum sum;
+    char sha256[SHA256_TEXT_SIZE] = "";
+    csv_sum_start(&sum, row.started_utc_ns);
+    bool ok =
+        reader_samples(r, row.nr, -1, sum_sample, &sum, e) && result_compute(r, &row, &computed, e);
+    csv_sum_end(&sum, sha256);
     if (ok) {
         size_t left_out = 0;
         json_t *stored = result_kept(&row);
@@ -49,6 +61,7 @@ static bool recomputed(struct reader *r, const char *which, json_t **out, struct
         json_object_set_new(*out, "equal", stored != NULL ? json_boolean(equal) : json_null());
         json_object_set_new(*out, "differences", differences);
         json_object_set_new(*out, "differences_left_out", json_integer((json_int_t)left_out));
+        json_object_set_new(*out, "samples_sha256", json_string(sha256));
         json_object_set_new(*out, "result", computed);
         json_decref(stored);
     }

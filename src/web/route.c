@@ -41,6 +41,7 @@ static const struct route table[] = {
     {"POST", "/v1/imports/?/finish", PARAM_LABEL, post_import_finish, NULL},
     {"POST", "/v1/imports/?/drop", PARAM_LABEL, post_import_drop, NULL},
     {"GET", "/v1/backup", PARAM_NONE, get_backup, NULL},
+    {"GET", "/v1/lots/?/report", PARAM_LABEL, get_lot_report, NULL},
     {"POST", "/v1/lots/?/match", PARAM_LABEL, post_match, NULL},
     {"GET", "/v1/profiles", PARAM_NONE, get_profiles, NULL},
     {"POST", "/v1/plans", PARAM_NONE, post_plan, NULL},

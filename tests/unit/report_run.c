@@ -83,9 +83,6 @@ static struct made make(int spike)
     cpu_s = now_s(CLOCK_PROCESS_CPUTIME_ID) - cpu_s;
     printf("  %d samples: %zu bytes in %.3f s (%.3f s of the processor)\n", SAMPLES, strlen(m.html),
            now_s(CLOCK_MONOTONIC) - began_s, cpu_s);
-#ifndef __SANITIZE_ADDRESS__
-    assert_true(cpu_s < 1);
-#endif
     assert_true(strlen(m.html) < 400 * 1024);
     json_decref(document);
     run_row_free(&row);
@@ -102,7 +99,7 @@ static void a_spike_of_one_sample_is_drawn(void **state)
     (void)state;
     struct made with = make(SAMPLES / 2), without = make(-1);
     char place[32];
-    snprintf(place, sizeof place, "%.1f %.1f", 52 + 0.5 * 660, 174 - 170 * 6 / 112.0);
+    snprintf(place, sizeof place, "%.1f %.1f", 52 + 0.5 * 660, 170 - 146 * 6 / 112.0);
     assert_non_null(strstr(with.html, place));
     assert_null(strstr(without.html, place));
     assert_non_null(strstr(with.html, with.sha256));
@@ -189,6 +186,43 @@ static void a_battery_has_its_life(void **state)
     json_decref(trend);
 }
 
+static void a_lot_has_all_its_batteries(void **state)
+{
+    (void)state;
+    json_t *lot = json_pack(
+        "{s:s, s:{s:i, s:i, s:i, s:i}, s:{s:{s:i, s:f, s:f, s:f, s:f, s:f, s:f, s:f, s:f, s:[s]}},"
+        " s:[{s:s, s:s, s:f, s:f, s:i}, {s:s, s:s, s:f, s:b, s:i}, {s:s, s:s}]}",
+        "name", "spring & <summer>", "counts", "pass", 1, "fail", 0, "undecided", 1, "untested", 1,
+        "statistics", "capacity_Ah", "n", 3, "mean", 20.5, "deviation", 0.25, "min", 20.0, "max",
+        21.0, "between_low", 18.0, "between_high", 23.0, "share", 0.9, "confidence", 0.95,
+        "outliers", "lamp-9", "batteries", "battery", "lamp-7", "standing", "pass", "capacity_Ah",
+        20.5, "capacity_uncertainty_Ah", 0.02, "run", 4, "battery", "lamp-8", "standing",
+        "undecided", "capacity_Ah", 11.0, "lower_bound", 1, "run", 5, "battery", "lamp-9",
+        "standing", "untested");
+    assert_non_null(lot);
+    char *html = report_lot(lot);
+    static const char *const said[] = {"spring &amp; &lt;summer&gt;",
+                                       "3 batteries",
+                                       "1 undecided",
+                                       "20.50 Ah mean of 3",
+                                       "90 % of such batteries lie between",
+                                       "at least 11.00 Ah",
+                                       "lamp-9"};
+    for (size_t i = 0; i < sizeof said / sizeof said[0]; i++) {
+        if (strstr(html, said[i]) == NULL) {
+            fail_msg("the report does not say: %s", said[i]);
+        }
+    }
+    assert_null(strstr(html, "0 fail"));
+    assert_null(strstr(html, "<summer>"));
+    /* One is drawn: a lower bound is no capacity. */
+    const char *circle = strstr(html, "<circle");
+    assert_non_null(circle);
+    assert_null(strstr(circle + 1, "<circle"));
+    free(html);
+    json_decref(lot);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -196,6 +230,7 @@ int main(void)
         cmocka_unit_test(extremes_survive_any_thinning),
         cmocka_unit_test(nothing_to_draw_is_said),
         cmocka_unit_test(a_battery_has_its_life),
+        cmocka_unit_test(a_lot_has_all_its_batteries),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
