@@ -12,7 +12,7 @@ cd "$(dirname "$0")/.."
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
     libcmocka-dev sqlite3 curl valgrind shellcheck python3 python3-numpy python3-scipy procps \
-    chromium tidy libjs-dygraphs
+    chromium tidy libjs-dygraphs lintian mandoc systemd
 command -v npm >/dev/null || need_packages nodejs npm
 
 # What was just installed comes before other versions and the shims of version managers,
@@ -42,7 +42,7 @@ ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 
 step "the release build, as people run it: end to end, faults, and the command line under valgrind"
 build build
-ctest --test-dir build --output-on-failure -j4 -L 'e2e|valgrind|faults|checks'
+ctest --test-dir build --output-on-failure -j4 -L 'e2e|valgrind|faults|checks|package'
 
 step "the page in a browser: the whole job, accessibility, HTML"
 mkdir -p build/browser

@@ -7,6 +7,7 @@
 #include "cli/args.h"
 #include "cli/ask.h"
 #include "cli/identify.h"
+#include "cli/propose.h"
 #include "cli/table.h"
 #include <stdlib.h>
 #include <string.h>
@@ -129,9 +130,10 @@ static void identify_all(const struct port_info *ports, struct finding *found, s
 
 int verb_ports(struct cli *c, int argc, char **argv)
 {
-    bool ask = false;
-    const struct option_spec option = {.name = "identify", .flag = &ask};
-    const struct args_spec spec = {.options = &option, .option_count = 1};
+    bool ask = false, propose = false;
+    const struct option_spec options[] = {{.name = "identify", .flag = &ask},
+                                          {.name = "propose", .flag = &propose}};
+    const struct args_spec spec = {.options = options, .option_count = 2};
     struct err e = {0};
     struct port_info *ports = NULL;
     struct finding *found = NULL;
@@ -139,11 +141,13 @@ int verb_ports(struct cli *c, int argc, char **argv)
     if (!args_read(&spec, c, argc, argv, &e) || !ports_list(&ports, &n, &e)) {
         return cli_fail(argv[0], &e);
     }
-    if (ask) {
+    if (ask || propose) {
         found = zalloc((n + 1) * sizeof *found);
         identify_all(ports, found, n);
     }
-    if (c->json) {
+    if (propose) {
+        propose_print(stdout, &(struct proposal){.ports = ports, .found = found, .count = n});
+    } else if (c->json) {
         print_json_list(ports, found, n);
     } else {
         print_list(ports, found, n);

@@ -31,6 +31,7 @@ static const char ports_help[] =
     "\n"
     "  ampledger ports               names and USB details; opens nothing\n"
     "  ampledger ports --identify    also asks each port who is there\n"
+    "  ampledger ports --propose     asks, and writes a bench file to begin with\n"
     "\n"
     "--identify sends the one question *IDN? at 115200 and then at 9600 baud, and\n"
     "nothing else. Do not use it while a port serves something that a line of text\n"
@@ -308,7 +309,7 @@ static const struct verb table[] = {
     {"runtime", "FILE.yaml [LOG.csv ...]", "hours with these appliances", runtime_help,
      verb_runtime},
     {"corrections", "", "temperature rules, sources", corrections_help, verb_corrections},
-    {"ports", "[--identify]", "serial ports here", ports_help, verb_ports},
+    {"ports", "[--identify] [--propose]", "serial ports here", ports_help, verb_ports},
     {"stands", "", "stands and readings", stands_help, verb_stands},
     {"battery", "add|list|show|edit|retire ...", "the battery register", battery_help,
      verb_battery},

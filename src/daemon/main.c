@@ -14,11 +14,13 @@
 #include "store/store.h"
 #include "web/web.h"
 
+#include <errno.h>
 #include <getopt.h>
 #include <math.h>
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 #define DEFAULT_BENCH "/etc/ampledger/bench.yaml"
 
@@ -224,6 +226,23 @@ static int fail(const struct err *e)
     return err_exit_status(e->code) == 5 ? 5 : 2;
 }
 
+/* The first run of all: say what is missing, and how to get one. */
+static int fail_to_load(const struct arguments *a, const struct err *e)
+{
+    if (access(a->bench, F_OK) == 0 || errno != ENOENT) {
+        return fail(e);
+    }
+    fprintf(stderr,
+            "ampledgerd: there is no bench file %s yet. It names the stands and their "
+            "instruments.\n"
+            "One to begin with, made from what is connected (it asks every port *IDN?):\n"
+            "    ampledger ports --propose >%s\n"
+            "Then look at every line, and: ampledgerd --bench %s --check\n"
+            "Without instruments: ampledger-virtual --help\n",
+            a->bench, a->bench, a->bench);
+    return 2;
+}
+
 /* Before anything else, the database above all: what a dead daemon left on goes
  * off. Blind and short; each stand's thread confirms it. Ports that another
  * daemon holds cannot be opened and are left to it. */
@@ -283,7 +302,7 @@ static int work(void *context, const struct keeper_tie *tie)
         int caught = beat_until(&h, tie->beats, &wanted);
         log_info("%s: switching everything off", strsignal(caught));
     } else {
-        status = fail(&e);
+        status = loaded ? fail(&e) : fail_to_load(a, &e);
         confirm_off(&h);
     }
     move_out(&h);
@@ -320,7 +339,7 @@ static int check(const struct arguments *a)
     struct bench *bench = NULL;
     struct err e = {0};
     if (!bench_load(a->bench, &bench, &e)) {
-        return fail(&e);
+        return fail_to_load(a, &e);
     }
     check_report(bench);
     size_t wrong = check_profiles(bench->profiles_dir);
