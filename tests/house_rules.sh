@@ -22,6 +22,19 @@ forbid "serial ports only in link" '\bsp_[a-z_]+\(' '^(src/link/|tests/)'
 forbid "SQLite only in store" '\bsqlite3_[a-z_0-9]+\(' '^(src/store/|tests/)'
 forbid "no blocking serial calls" '\bsp_(non)?blocking_' '^$'
 
+# The top level of the project is what a newcomer sees first: nothing else goes there.
+if top=$(git ls-files 2>/dev/null) && [ -n "$top" ]; then
+    for entry in $(echo "$top" | sed 's|/.*||' | sort -u); do
+        case $entry in
+        README.md | DEVELOPERS.md | CMakeLists.txt | LICENSE | src | drivers | profiles | tests | udev | .*) ;;
+        *)
+            echo "house rule: $entry has no place at the top level"
+            status=1
+            ;;
+        esac
+    done
+fi
+
 for file in $files; do
     head -n 1 "$file" | grep -q 'SPDX-License-Identifier: GPL-3.0-or-later' || {
         echo "house rule: no licence line: $file"
