@@ -17,22 +17,21 @@
     " b.created_utc_ns, b.retired_utc_ns"
 /* The same as they were at the time of run r; the label is the present one. */
 #define AS_IT_WAS(column) "iif(w.nr IS NULL, b." column ", w." column ")"
-#define BATTERY_COLUMNS_OF_RUN                                                                                                                                                 \
-    "b.id, b.label, " AS_IT_WAS("chemistry") ", " AS_IT_WAS("cells") ", " AS_IT_WAS("rated_Ah") ", " AS_IT_WAS("rated_hours") ", " AS_IT_WAS("rated_cutoff_V") ", " AS_IT_WAS( \
-        "current_max_A") ", " AS_IT_WAS("charge_current_max_A") ", " AS_IT_WAS("temperature_max_"                                                                              \
-                                                                               "C") ","                                                                                        \
-                                                                                    " " AS_IT_WAS("lot") ", " AS_IT_WAS(                                                       \
-                                                                                        "note") ", b.created_utc_ns, b.retired_utc_ns"
+/* clang-format off: it takes the line for code */
+#define BATTERY_COLUMNS_OF_RUN                                                                                                                                           \
+    "b.id, b.label," AS_IT_WAS("chemistry") "," AS_IT_WAS("cells") "," AS_IT_WAS("rated_Ah") "," AS_IT_WAS("rated_hours") "," AS_IT_WAS("rated_cutoff_V") "," AS_IT_WAS( \
+        "current_max_A") "," AS_IT_WAS("charge_current_max_A") "," AS_IT_WAS("temperature_max_C") "," AS_IT_WAS("lot") "," AS_IT_WAS("note") ", b.created_utc_ns, b.retired_utc_ns"
+/* clang-format on */
 #define RUN_COLUMNS                                                                                \
     "r.nr, r.id, r.stand, r.profile, r.started_utc_ns, r.ended_utc_ns, r.outcome, r.lead_Ohm,"     \
     " r.voltage_source, r.software_version, r.profile_sha256, r.bench_sha256, r.trip_reason,"      \
     " r.trip_sentence, r.trip_at_utc_ns, r.trip_at_s, r.trip_value, r.trip_limit,"                 \
-    " " STORE_SAMPLE_COUNT("r.nr") ", " BATTERY_COLUMNS_OF_RUN                                 \
-    ", i.file, i.sha256, i.from_s, i.to_s, i.utc_ns"
+    " " STORE_SAMPLE_COUNT("r.nr") ", " BATTERY_COLUMNS_OF_RUN                                     \
+                                   ", i.file, i.sha256, i.from_s, i.to_s, i.utc_ns"
 #define RUN_TABLES                                                                                 \
     " FROM run r JOIN battery b ON b.id = r.battery_id"                                            \
     " LEFT JOIN battery_was w ON w.nr = (SELECT nr FROM battery_was"                               \
-    "  WHERE battery_id = r.battery_id AND last_run_nr >= r.nr ORDER BY last_run_nr, nr LIMIT 1)"        \
+    "  WHERE battery_id = r.battery_id AND last_run_nr >= r.nr ORDER BY last_run_nr, nr LIMIT 1)"  \
     " LEFT JOIN import i ON i.run_nr = r.nr "
 /* Ours in the order they were begun, whatever the wall clock did; one that was taken over
  * stands behind the newest of ours that began before it. */
@@ -57,8 +56,7 @@ static const char *const reader_sql[] = {
     [R_LATCH] = "SELECT reason, sentence, at_utc_ns, at_s, value, limit_value FROM latch"
                 " WHERE stand = ? AND cleared_utc_ns IS NULL",
     [R_KNOWN] = "SELECT identity FROM known_instrument WHERE stand = ? AND role = ? AND driver = ?",
-    [R_RUNS] = "SELECT " RUN_COLUMNS RUN_TABLES
-               "WHERE (?1 IS NULL OR b.label = ?1) AND " IS_WHOLE
+    [R_RUNS] = "SELECT " RUN_COLUMNS RUN_TABLES "WHERE (?1 IS NULL OR b.label = ?1) AND " IS_WHOLE
                " ORDER BY " AMONG_OURS " DESC, r.started_utc_ns DESC, r.nr DESC LIMIT ?2",
     [R_RUN] = "SELECT " RUN_COLUMNS ", r.plan_json, r.result_json" RUN_TABLES
               "WHERE r.nr = ?1 AND (?2 OR " IS_WHOLE ")",
