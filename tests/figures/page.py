@@ -5,16 +5,21 @@
   page.py [--samples N] [--seconds S] [--check]
 
 The curve of a run of a million samples, of all of it and of a part, as a browser asks
-for it over TCP: real time of the whole answer. Then the processor time of the worker
-with four stands at work, once alone and once with five viewers who follow all events.
---check: ends with 1 when a curve takes 1 s or more, or five viewers 2 % of a core."""
+for it over TCP: real time of the whole answer, once while its samples are still being
+packed and then when they are. The same in headless Chromium, from asking for the page to
+its first curve, where BUILD/browser has what tests/browser/job.sh needs. Then the
+processor time of the worker with four stands at work, once alone and once with five
+viewers who follow all events.
+--check: ends with 1 when a first chart takes 1 s or more, or five viewers 2 % of a core."""
 
 import argparse
 import http.client
 import json
 import os
 import pathlib
+import shutil
 import sqlite3
+import subprocess
 import sys
 import tempfile
 import threading
@@ -106,6 +111,25 @@ def curves(yard, nr, samples):
     return worst
 
 
+def is_packed(database, nr):
+    db = sqlite3.connect(f"file:{database}?mode=ro", uri=True)
+    left = db.execute("SELECT count(*) FROM sample_row WHERE run_nr = ?", (nr,)).fetchone()[0]
+    db.close()
+    return left == 0
+
+
+def in_a_browser(yard, nr):
+    modules = BUILD / "browser" / "node_modules"
+    if not (modules / "playwright-core").is_dir() or not shutil.which("chromium"):
+        print("not measured in a browser: no chromium, or no playwright-core in", modules)
+        return 0
+    told = subprocess.run(["node", SOURCE / "tests" / "browser" / "first_chart.mjs", modules,
+                           f"http://127.0.0.1:{yard.port}/#/runs/{nr}"], capture_output=True, text=True, check=True)
+    first, again = map(float, told.stdout.split())
+    print(f"in Chromium, from asking for the page to the first curve: {first:.3f} s, once more {again:.3f} s")
+    return max(first, again)
+
+
 class Viewer(threading.Thread):
     def __init__(self, port):
         super().__init__(daemon=True)
@@ -162,7 +186,10 @@ def main():
         yard.daemon.stop()
         nr = fill(home / "ampledger.db", a.samples)
         yard.open()
-        slowest = curves(yard, nr, a.samples)
+        curves(yard, nr, a.samples)
+        await_true(300, "packed samples", lambda: is_packed(home / "ampledger.db", nr))
+        print("packed:")
+        slowest = max(curves(yard, nr, a.samples), in_a_browser(yard, nr))
         yard.run(2)
         more = viewers(yard, a.seconds)
         yard.daemon.stop()

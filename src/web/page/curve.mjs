@@ -3,7 +3,7 @@
 // zoom and read-off. A zoom asks for that stretch again, with all its detail.
 
 import { fill, h } from "./dom.mjs";
-import { get } from "./api.mjs";
+import { get, part } from "./api.mjs";
 import { colour, library, look, missing, timeMarks, whenThemeChanges } from "./charts.mjs";
 import { amount, duration, figure, flow } from "./words.mjs";
 
@@ -75,13 +75,12 @@ export class Curve {
   }
 
   async load() {
-    this.Dygraph = await library();
-    if (!this.Dygraph) {
-      fill(this.body, missing());
-      return;
-    }
-    this.all = await get(`/v1/runs/${this.run}/curve?points=${POINTS}`);
-    this.draw();
+    [this.Dygraph, this.all] = await Promise.all([library(), this.fetch()]);
+    if (!this.Dygraph) fill(this.body, missing());
+  }
+
+  fetch(more = "") {
+    return get(`/v1/runs/${part(this.run)}/curve?points=${POINTS}${more}`);
   }
 
   /** While the run goes on. */
@@ -91,7 +90,7 @@ export class Curve {
       if (!this.all || this.zoomed || document.hidden || this.asking) return;
       this.asking = true;
       try {
-        this.all = await get(`/v1/runs/${this.run}/curve?points=${POINTS}`);
+        this.all = await this.fetch();
         this.draw(true);
       } catch { /* the frame says that the daemon is gone */ }
       this.asking = false;
@@ -111,12 +110,13 @@ export class Curve {
     if (this.over === "charge") this.order.sort((i, k) => Math.abs(c.charge_Ah[i]) - Math.abs(c.charge_Ah[k]) || i - k);
   }
 
-  data(part) {
+  data(quantity) {
     const c = this.zoomed ?? this.all;
-    return this.order.map((i) => [this.over === "time" ? c.t_s[i] : Math.abs(c.charge_Ah[i]), c[part.key][i]]);
+    return this.order.map((i) => [this.over === "time" ? c.t_s[i] : Math.abs(c.charge_Ah[i]), c[quantity.key][i]]);
   }
 
   draw(keep) {
+    if (!this.Dygraph || !this.all) return;
     this.sort();
     const shown = parts.filter((p) => (this.zoomed ?? this.all).t_s.length > 0 && this.all[p.key].some((v) => v !== null));
     if (shown.length === 0) {
@@ -202,9 +202,9 @@ export class Curve {
     if (this.over === "time") {
       const number = this.zooms = (this.zooms ?? 0) + 1;
       try {
-        const part = await get(`/v1/runs/${this.run}/curve?points=${POINTS}&from=${from}&to=${to}`);
+        const stretch = await this.fetch(`&from=${from}&to=${to}`);
         if (number !== this.zooms || this.over !== "time") return; // another was asked for since
-        this.zoomed = part;
+        this.zoomed = stretch;
       } catch (problem) {
         this.readOff.textContent = problem.message;
         return;

@@ -61,12 +61,12 @@ function lose(closed) {
 }
 
 async function found(anew) {
+  if (!lost && !anew) return; // after its greeting the daemon shows all stands by itself
   try {
     await loadStands();
   } catch {
     return; // the next event will tell
   }
-  if (!lost && !anew) return;
   const was = lost;
   lost = false;
   tell("line", anew ? "The daemon was started anew. All that is shown is up to date."

@@ -160,9 +160,9 @@ async function begin() {
   on("reload", () => show(false));
   addEventListener("hashchange", () => show(true));
   try {
-    const daemon = await get("/v1/daemon");
-    document.getElementById("bench-title").textContent = daemon.bench ?? "";
-    await loadStands();
+    await Promise.all([loadStands(), get("/v1/daemon").then((daemon) => {
+      document.getElementById("bench-title").textContent = daemon.bench ?? "";
+    })]);
   } catch (problem) {
     showLine(problem.message);
   }

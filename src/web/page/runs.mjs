@@ -124,9 +124,10 @@ function after(run) {
 }
 
 export async function runView({ rest, untilLeft }) {
-  let run = await get(`/v1/runs/${part(rest[0])}`);
-  const curve = new Curve(run.number);
+  const curve = new Curve(rest[0]);
+  const drawn = curve.load().catch((problem) => fill(curve.body, note("bad", "No curve", [problem.message])));
   untilLeft(() => curve.close());
+  let run = await get(`/v1/runs/${part(rest[0])}`);
   const above = h("div", null, details(run)), below = h("div", null, after(run));
   curve.mark(run.events);
   const again = async () => {
@@ -144,6 +145,6 @@ export async function runView({ rest, untilLeft }) {
   untilLeft(on("happening", (kind, data) => (data.run ?? data.number) === run.number && soon(kind === "run-ended")));
   untilLeft(() => clearTimeout(wanted));
   if (run.outcome === "running") untilLeft(curve.grow());
-  curve.load().catch((problem) => fill(curve.body, note("bad", "No curve", [problem.message])));
+  drawn.then(() => setTimeout(() => curve.draw())); // when the view is in its place, and its events are known
   return [h("h1", null, `Run ${run.number}`), above, curve.element, below];
 }
