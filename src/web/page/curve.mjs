@@ -7,7 +7,7 @@ import { get, part } from "./api.mjs";
 import { colour, library, look, missing, timeMarks, whenThemeChanges } from "./charts.mjs";
 import { amount, duration, figure, flow } from "./words.mjs";
 
-const POINTS = 4000;
+const POINTS = Math.min(4000, Math.max(1000, 2 * innerWidth)); // two for each dot of the screen's width
 const GROWS_MS = 3000;
 const parts = [
   { key: "voltage_V", name: "Voltage", unit: "V", digits: 3, colour: "--line-voltage" },

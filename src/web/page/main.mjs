@@ -4,6 +4,7 @@
 import { fill, h } from "./dom.mjs";
 import { get, part, post } from "./api.mjs";
 import { follow, loadStands, on, pause, showStand, stands } from "./live.mjs";
+import { library } from "./charts.mjs";
 import { nowView } from "./now.mjs";
 import { batteryView, batteriesView, lotView } from "./batteries.mjs";
 import { runView, runsView } from "./runs.mjs";
@@ -167,7 +168,8 @@ async function begin() {
     showLine(problem.message);
   }
   follow();
-  show(false);
+  await show(false);
+  setTimeout(library, 1000); // a curve is likely to be wanted next
 }
 
 begin();
