@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * cli/progress: when and how progress is shown: on a terminal redrawn in place,
- * else a line now and then. */
+ * cli/progress: a line now and then, where there is no terminal to draw on
+ * (cli/screen.h). */
 #ifndef AMPLEDGER_CLI_PROGRESS_H
 #define AMPLEDGER_CLI_PROGRESS_H
 
@@ -11,8 +11,6 @@
 
 struct progress {
     FILE *f;
-    bool terminal;
-    bool drawn;           /* two lines stand on the terminal */
     long long step;       /* last one told; -1 none yet */
     int tenths;           /* of the expected time, last told */
     int64_t told_real_ns; /* when a line was printed last */
@@ -20,10 +18,8 @@ struct progress {
     int64_t problem_ns;   /* when the stand's problem was; 0 never */
 };
 
-void progress_start(struct progress *p, FILE *f, bool terminal);
+void progress_start(struct progress *p, FILE *f);
 /* `stand` is the API's JSON of the stand; now_ns is real time. */
 void progress_show(struct progress *p, const json_t *stand, int64_t now_ns);
-/* Leaves what was drawn and goes on below it. */
-void progress_end(struct progress *p);
 
 #endif

@@ -238,22 +238,6 @@ static void draw_bar(double share, size_t width, char out[BAR_WIDTH + 1])
     out[width] = '\0';
 }
 
-/* A line that wraps is one more than the next redraw goes back. */
-static void cut_to(char *line, size_t width)
-{
-    size_t n = 0, characters = 0;
-    for (; line[n] != '\0'; n++) {
-        characters += ((unsigned char)line[n] & 0xC0) != 0x80;
-        if (characters > width) {
-            break;
-        }
-    }
-    line[n] = '\0';
-    while (n > 0 && line[n - 1] == ' ') {
-        line[--n] = '\0';
-    }
-}
-
 void progress_lines(const json_t *stand, struct progress_lines *out)
 {
     const size_t size = sizeof out->first;
@@ -275,6 +259,9 @@ void progress_lines(const json_t *stand, struct progress_lines *out)
     }
     text_format(out->second, size, "  %s%s%s  %s", readings(stand, "  ").s,
                 done.s[0] != '\0' ? "  " : "", done.s, time_left(run).s);
-    cut_to(out->first, out->width);
-    cut_to(out->second, out->width);
+    if (text_width(out->second) > out->width) {
+        text_format(out->second, size, "  %s  %s", readings(stand, "  ").s, time_left(run).s);
+    }
+    text_cut_to(out->first, out->width);
+    text_cut_to(out->second, out->width);
 }

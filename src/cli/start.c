@@ -53,9 +53,9 @@ static int begin_and_tell(struct cli *c, struct client *client, const struct sta
         fflush(stdout);
     }
     if (w->wait) {
-        struct wait_wanted wanted = {
-            .client = client, .verb = verb, .stand = w->stand, .run_id = run};
-        status = wait_for_run(c, &wanted);
+        const struct wait_wanted wanted = {
+            .client = client, .verb = verb, .n = 1, .run = {{w->stand, run}}};
+        status = wait_for_runs(c, &wanted);
     } else if (c->json) {
         print_json(answer);
     } else {
@@ -85,46 +85,49 @@ int verb_start(struct cli *c, int argc, char **argv)
     return status;
 }
 
-/* The stand that is running, else the only one. Borrowed. */
-static const json_t *choose(const json_t *stands, struct err *e)
+static bool is_running(const json_t *stand)
 {
-    const json_t *chosen = NULL;
-    size_t running = 0, n = json_array_size(stands);
-    for (size_t i = 0; i < n; i++) {
-        const json_t *s = json_array_get(stands, i);
-        if (strcmp(text_at(s, "phase"), "running") == 0) {
-            chosen = s;
-            running++;
-        }
-    }
-    if (running == 0 && n == 1) {
-        return json_array_get(stands, 0);
-    }
-    if (running > 1) {
-        err_set(e, ERR_CONFIG, "%zu stands are running; name one, see: ampledger stands", running);
-        return NULL;
-    }
-    if (running == 0) {
-        err_set(e, ERR_REFUSED, "nothing is running; see: ampledger stands");
-    }
-    return chosen;
+    return strcmp(text_at(stand, "phase"), "running") == 0;
 }
 
-/* The API knows the nearest name of one that is not there. */
-static bool find_stand(struct client *client, const char *name, json_t **stand, struct err *e)
+static bool add(struct wait_wanted *w, const json_t *stand, struct err *e)
+{
+    const char *run = text_at(json_object_get(stand, "run"), "id");
+    if (run[0] == '\0') {
+        return err_set(e, ERR_REFUSED,
+                       "nothing is running at %s, and nothing was since the daemon "
+                       "began; see: ampledger runs",
+                       text_at(stand, "name"));
+    }
+    if (w->n < WAIT_RUNS_MAX) {
+        w->run[w->n++] = (struct wait_run){text_at(stand, "name"), run};
+    }
+    return true;
+}
+
+/* The stands that are running, else the only one. */
+static bool choose(struct wait_wanted *w, const json_t *stands, struct err *e)
+{
+    size_t n = json_array_size(stands);
+    bool ok = true;
+    for (size_t i = 0; ok && i < n; i++) {
+        const json_t *s = json_array_get(stands, i);
+        ok = !(is_running(s) || n == 1) || add(w, s, e);
+    }
+    return ok && (w->n > 0 || err_set(e, ERR_REFUSED, "nothing is running; see: ampledger stands"));
+}
+
+/* The API knows the nearest name of one that is not there. What is found is borrowed from
+ * *document. */
+static bool find_runs(struct wait_wanted *w, const char *name, json_t **document, struct err *e)
 {
     char path[CLIENT_PATH_SIZE];
-    json_t *document = NULL;
     if (name != NULL) {
-        return client_path(path, "/v1/stands/", name, "", e) && client_get(client, path, stand, e);
+        return client_path(path, "/v1/stands/", name, "", e) &&
+               client_get(w->client, path, document, e) && add(w, *document, e);
     }
-    if (!client_get(client, "/v1/stands", &document, e)) {
-        return false;
-    }
-    const json_t *chosen = choose(json_object_get(document, "stands"), e);
-    *stand = json_deep_copy(chosen);
-    json_decref(document);
-    return chosen != NULL;
+    return client_get(w->client, "/v1/stands", document, e) &&
+           choose(w, json_object_get(*document, "stands"), e);
 }
 
 int verb_watch(struct cli *c, int argc, char **argv)
@@ -132,22 +135,13 @@ int verb_watch(struct cli *c, int argc, char **argv)
     const char *name = NULL;
     const struct operand_spec operand = {"STAND", &name, false};
     const struct args_spec spec = {.operands = &operand, .operand_count = 1};
+    struct wait_wanted wanted = {.verb = argv[0]};
     struct err e = {0};
-    struct client *client = NULL;
-    json_t *stand = NULL;
-    bool ok = args_read(&spec, c, argc, argv, &e) && client_open(c->socket, &client, &e) &&
-              find_stand(client, name, &stand, &e);
-    const char *run = text_at(json_object_get(stand, "run"), "id");
-    if (ok && run[0] == '\0') {
-        ok = err_set(&e, ERR_REFUSED,
-                     "nothing is running at %s, and nothing was since the daemon "
-                     "began; see: ampledger runs",
-                     text_at(stand, "name"));
-    }
-    struct wait_wanted wanted = {
-        .client = client, .verb = argv[0], .stand = text_at(stand, "name"), .run_id = run};
-    int status = ok ? wait_for_run(c, &wanted) : cli_fail(argv[0], &e);
-    json_decref(stand);
-    client_close(client);
+    json_t *document = NULL;
+    bool ok = args_read(&spec, c, argc, argv, &e) && client_open(c->socket, &wanted.client, &e) &&
+              find_runs(&wanted, name, &document, &e);
+    int status = ok ? wait_for_runs(c, &wanted) : cli_fail(argv[0], &e);
+    json_decref(document);
+    client_close(wanted.client);
     return status;
 }

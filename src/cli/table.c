@@ -162,3 +162,18 @@ void table_print(struct table *t, size_t indent, FILE *f)
     free(t->width);
     free(t);
 }
+
+void text_cut_to(char *text, size_t width)
+{
+    size_t n = 0, characters = 0;
+    for (; text[n] != '\0'; n++) {
+        characters += ((unsigned char)text[n] & 0xC0) != 0x80;
+        if (characters > width) {
+            break;
+        }
+    }
+    text[n] = '\0';
+    while (n > 0 && text[n - 1] == ' ') {
+        text[--n] = '\0';
+    }
+}

@@ -30,5 +30,7 @@ void print_wrapped(const char *before, const char *text, FILE *f);
 
 /* Characters of a UTF-8 text. */
 size_t text_width(const char *text);
+/* At most so many of them stay, and no spaces at the end. */
+void text_cut_to(char *text, size_t width);
 
 #endif

@@ -114,12 +114,15 @@ static const char start_help[] =
     "tripped, was stopped or aborted. Ctrl-C leaves the run going (status 130).\n";
 
 static const char watch_help[] =
-    "Shows the progress of a run until it ends; exit status as for start --wait.\n"
+    "Shows the progress of runs until they end; exit status as for start --wait, of\n"
+    "several the highest.\n"
     "\n"
-    "  ampledger watch           the stand that is running\n"
+    "  ampledger watch           every stand that is running\n"
     "  ampledger watch jetty\n"
+    "  ampledger watch | tee night.txt\n"
     "\n"
-    "Ctrl-C leaves the run going (status 130).\n";
+    "On a terminal: a bar and the voltage so far as a curve, as large as the window\n"
+    "allows. Elsewhere: a line now and then. Ctrl-C leaves the runs going (status 130).\n";
 
 static const char confirm_help[] =
     "Says that what a stand asks for is done; stands and watch show what that is.\n"
