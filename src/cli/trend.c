@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * cli/trend: the verb trend: how a battery ages. */
 #include "base/file.h"
+#include "base/quantity.h"
 #include "cli/args.h"
 #include "cli/ask.h"
 #include "cli/table.h"
@@ -171,19 +172,36 @@ static void print_peaks(const json_t *document, FILE *f)
     table_print(t, 2, f);
 }
 
+/* `below` NULL: the usual limit. */
+static bool add_below(char path[CLIENT_PATH_SIZE], const char *below, struct err *e)
+{
+    struct quantity part;
+    size_t n = strlen(path);
+    if (below == NULL) {
+        return true;
+    }
+    if (!quantity_parse_as(below, DIM_BIT(DIM_RATIO), &part, e)) {
+        return err_prefix(e, "--below");
+    }
+    return text_format(path + n, CLIENT_PATH_SIZE - n, "?below=%.9g", 100 * part.value) ||
+           err_set(e, ERR_CONFIG, "--below: the battery's label is too long");
+}
+
 int verb_trend(struct cli *c, int argc, char **argv)
 {
     const char *label = NULL;
     bool peaks = false;
-    const struct option_spec options[] = {{.name = "peaks", .flag = &peaks}};
+    const char *below = NULL;
+    const struct option_spec options[] = {{.name = "peaks", .flag = &peaks},
+                                          {.name = "below", .wants = "PART", .text = &below}};
     const struct operand_spec operand = {"BATTERY", &label, true};
-    const struct args_spec spec = {options, 1, &operand, 1};
+    const struct args_spec spec = {options, 2, &operand, 1};
     char path[CLIENT_PATH_SIZE];
     struct err e = {0};
     json_t *document = NULL;
     if (!args_read(&spec, c, argc, argv, &e) ||
         !client_path(path, "/v1/batteries/", label, peaks ? "/peaks" : "/trend", &e) ||
-        !ask_get(c, path, &document, &e)) {
+        !add_below(path, below, &e) || !ask_get(c, path, &document, &e)) {
         return cli_fail(argv[0], &e);
     }
     if (c->json) {

@@ -254,7 +254,7 @@ static const char trend_help[] =
     "it falls below 80 % of its rated capacity, with a 95 % interval.\n"
     "\n"
     "  ampledger trend launch-a\n"
-    "  ampledger trend launch-a --json\n"
+    "  ampledger trend launch-a --below 70%   another limit than 80 %\n"
     "  ampledger trend launch-a --peaks      peaks of dQ/dV, discharge by discharge\n"
     "\n"
     "Comparable are discharges that began full and ended at their cut-off, of one rate,\n"
@@ -330,7 +330,7 @@ static const struct verb table[] = {
     {"show", "RUN", "one run and its result", show_help, verb_show},
     {"recompute", "RUN", "result again from samples", recompute_help, verb_recompute},
     {"report", "RUN -o FILE.html", "to print or to send", report_help, verb_report},
-    {"trend", "BATTERY [--peaks]", "how a battery ages", trend_help, verb_trend},
+    {"trend", "BATTERY [--below PART] [--peaks]", "how a battery ages", trend_help, verb_trend},
     {"match", "LOT --series S [--parallel P]", "batteries that go together", match_help,
      verb_match},
     {"export", "RUN [-o FILE.csv]", "samples as CSV", export_help, verb_export},

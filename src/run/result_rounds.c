@@ -81,6 +81,29 @@ static void list_add(struct rounds *r, const json_t *document, const struct roun
     json_array_append_new(r->list, o);
 }
 
+/* The capacity that is judged: by the correction the acceptance names, where that decides. An
+ * attempt it could not be applied to stands behind all others: NAN. */
+static double judged_Ah(const struct rounds *r, const struct capacity_result *numbers)
+{
+    struct acceptance accept = step_acceptance(r->plan, r->plan_step);
+    struct correction_answer c;
+    double expanded_Ah;
+    if (!correction_decides(&accept.correction)) {
+        return numbers->capacity_Ah;
+    }
+    capacity_correct(numbers, &accept, &c, &expanded_Ah);
+    return c.applied && c.verified ? c.capacity_Ah : (double)NAN;
+}
+
+static bool is_better(const struct rounds *r, const struct capacity_result *numbers)
+{
+    double now_Ah = judged_Ah(r, numbers), best_Ah = judged_Ah(r, &r->numbers);
+    if (isnan(now_Ah) && isnan(best_Ah)) {
+        return !(numbers->capacity_Ah <= r->numbers.capacity_Ah);
+    }
+    return isnan(best_Ah) || now_Ah > best_Ah;
+}
+
 /* Does this attempt take the place of the one chosen so far? One without a result never
  * does, and one that was cut short only where nothing better can come: it is at least
  * so good. */
@@ -90,7 +113,7 @@ static bool is_chosen(const struct rounds *r, const struct step_result *result)
         return result->measured || r->considered == 0;
     }
     if (r->counts == ATTEMPT_BEST) {
-        return result->measured && !(result->numbers.capacity_Ah <= r->numbers.capacity_Ah);
+        return result->measured && is_better(r, &result->numbers);
     }
     return result->measured && (!result->numbers.lower_bound || r->mean.n == 0);
 }

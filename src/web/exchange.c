@@ -165,6 +165,7 @@ static bool read_request(struct exchange *x)
                             .limit = RUNS_LIMIT_DEFAULT,
                             .points = POINTS_DEFAULT,
                             .from_s = (double)NAN,
+                            .below_percent = (double)NAN,
                             .to_s = (double)NAN,
                             .connection = x->in.connection,
                             .parking = x->house->parking,

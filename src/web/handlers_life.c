@@ -13,7 +13,8 @@ bool get_trend(const struct request *q, struct reply *out, struct err *e)
     struct battery b;
     struct reader *r = NULL;
     bool ok = store_battery_find(q->config->store, q->param, &b, e) &&
-              lookup_reader(q->config, &r, e) && trend_compute(r, &b, NAN, &out->body, e);
+              lookup_reader(q->config, &r, e) &&
+              trend_compute(r, &b, q->below_percent, &out->body, e);
     reader_close(r);
     return ok;
 }

@@ -46,7 +46,7 @@ bool get_battery_report(const struct request *q, struct reply *out, struct err *
     struct battery b;
     json_t *trend = NULL;
     bool ok = store_battery_find(q->config->store, q->param, &b, e) &&
-              lookup_reader(q->config, &r, e) && trend_compute(r, &b, NAN, &trend, e);
+              lookup_reader(q->config, &r, e) && trend_compute(r, &b, q->below_percent, &trend, e);
     if (ok) {
         json_t *battery = battery_to_json(&b);
         ok = answer_html(out, report_battery(battery, trend), e);

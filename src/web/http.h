@@ -31,12 +31,13 @@ struct downloads;
 
 struct request {
     const struct web_config *config;
-    const char *param;   /* the part of the path that varies, decoded and checked; "" none */
-    const json_t *body;  /* an object; empty when nothing was sent */
-    const char *battery; /* ?battery=, decoded and checked; NULL not given */
-    int limit;           /* ?limit=, 0 all */
-    int points;          /* ?points= */
-    double from_s, to_s; /* ?from= and ?to=, seconds; NAN not given */
+    const char *param;    /* the part of the path that varies, decoded and checked; "" none */
+    const json_t *body;   /* an object; empty when nothing was sent */
+    const char *battery;  /* ?battery=, decoded and checked; NULL not given */
+    int limit;            /* ?limit=, 0 all */
+    int points;           /* ?points= */
+    double from_s, to_s;  /* ?from= and ?to=, seconds; NAN not given */
+    double below_percent; /* ?below=; NAN not given */
     /* for answers that go on for as long as somebody listens */
     struct MHD_Connection *connection;
     struct parking *parking;

@@ -10,6 +10,8 @@
 #include <string.h>
 
 #define LIMIT_MAX 1000000
+#define BELOW_LEAST 1
+#define BELOW_MOST 150
 
 static bool read_whole(const char *text, long least, long most, int *out)
 {
@@ -22,16 +24,29 @@ static bool read_whole(const char *text, long least, long most, int *out)
     return true;
 }
 
-static bool read_seconds(const char *key, const char *text, double *out, struct err *e)
+static bool read_number(const char *text, double *out)
 {
     char *end = NULL;
     double v = strtod(text, &end);
     if (text[strspn(text, "0123456789.eE+-")] != '\0' || end == text || *end != '\0' ||
         !isfinite(v)) {
-        return err_set(e, ERR_CONFIG, "%s must be a number of seconds since the run began", key);
+        return false;
     }
     *out = v;
     return true;
+}
+
+static bool read_seconds(const char *key, const char *text, double *out, struct err *e)
+{
+    return read_number(text, out) ||
+           err_set(e, ERR_CONFIG, "%s must be a number of seconds since the run began", key);
+}
+
+static bool read_below(const char *text, double *out, struct err *e)
+{
+    return (read_number(text, out) && *out >= BELOW_LEAST && *out <= BELOW_MOST) ||
+           err_set(e, ERR_CONFIG, "below must be a percentage from %d to %d", BELOW_LEAST,
+                   BELOW_MOST);
 }
 
 static bool read_label(const struct query_reading *r, const char *value, struct err *e)
@@ -80,6 +95,9 @@ bool query_item(const struct query_reading *r, const char *key, const char *valu
     }
     if (strcmp(key, "to") == 0) {
         return read_seconds(key, value, &r->q->to_s, e);
+    }
+    if (strcmp(key, "below") == 0) {
+        return read_below(value, &r->q->below_percent, e);
     }
     return read_label(r, value, e);
 }

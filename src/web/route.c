@@ -10,6 +10,8 @@
 static const char *const runs_query[] = {"battery", "limit", NULL};
 static const char *const curve_query[] = {"points", "from", "to", NULL};
 
+static const char *const trend_query[] = {"below", NULL};
+
 static const struct route table[] = {
     {"GET", "/v1/daemon", PARAM_NONE, get_daemon, NULL},
     {"GET", "/v1/setup", PARAM_NONE, get_setup, NULL},
@@ -33,9 +35,9 @@ static const struct route table[] = {
     {"POST", "/v1/batteries/?/retire", PARAM_LABEL, post_retire, NULL},
     {"GET", "/v1/lots", PARAM_NONE, get_lots, NULL},
     {"GET", "/v1/lots/?", PARAM_LABEL, get_lot, NULL},
-    {"GET", "/v1/batteries/?/trend", PARAM_LABEL, get_trend, NULL},
+    {"GET", "/v1/batteries/?/trend", PARAM_LABEL, get_trend, trend_query},
     {"GET", "/v1/batteries/?/peaks", PARAM_LABEL, get_peaks, NULL},
-    {"GET", "/v1/batteries/?/report", PARAM_LABEL, get_battery_report, NULL},
+    {"GET", "/v1/batteries/?/report", PARAM_LABEL, get_battery_report, trend_query},
     {"POST", "/v1/batteries/?/imports", PARAM_LABEL, post_import, NULL},
     {"POST", "/v1/imports/?/piece", PARAM_LABEL, post_import_piece, NULL},
     {"POST", "/v1/imports/?/finish", PARAM_LABEL, post_import_finish, NULL},

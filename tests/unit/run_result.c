@@ -17,6 +17,7 @@ struct yard {
     int step; /* running number of the next one */
     bool starts_full;
     double t_s; /* where the record has come to */
+    double temperature_C;
     struct err e;
 };
 
@@ -70,11 +71,12 @@ static void begin_run(struct yard *y, const char *accept_Ah, const char *counts)
     ok(store_run_begin(y->s, &r, &y->nr, &e));
     y->step = 0;
     y->t_s = 0;
+    y->temperature_C = 21.5;
 }
 
 static void put(struct yard *y, double t_s, double voltage_V, double current_A)
 {
-    struct sample s = {t_s, voltage_V, current_A, 21.5};
+    struct sample s = {t_s, voltage_V, current_A, y->temperature_C};
     assert_true(store_put_sample(y->s, y->nr, y->step, &s));
 }
 
@@ -432,6 +434,30 @@ static void a_corrected_capacity_is_judged(void **state)
     }
 }
 
+/* The colder attempt gave less and is worth more: 2.40 Ah at 15 degC are 2.637 Ah at 25,
+ * 2.50 Ah at 24 degC are 2.523 Ah. One without a temperature stands behind both. */
+static void the_best_is_the_best_as_judged(void **state)
+{
+    struct yard *y = *state;
+    for (int warm_first = 0; warm_first < 2; warm_first++) {
+        begin_run(y, "2.6", "best\",\"correction\":{\"rule\":\"below-25\"},\"and\":\"");
+        for (int round = 1; round <= 2; round++) {
+            bool warm = (round == 1) == (warm_first == 1);
+            y->temperature_C = warm ? 24 : 15;
+            discharge(y, round, warm ? 2.5 : 2.4, "cut-off reached");
+            charge(y, round, 2.6);
+        }
+        y->temperature_C = NAN;
+        discharge(y, 3, 2.7, "cut-off reached");
+        json_t *o = computed(y);
+        near(json_object_get(o, "attempts"), "round", warm_first ? 2 : 1, 0);
+        near(o, "capacity_Ah", 2.4, 1e-9);
+        near(json_object_get(o, "correction"), "capacity_Ah", 2.4 / 0.91, 1e-9);
+        assert_string_equal(text(o, "verdict"), "pass");
+        json_decref(o);
+    }
+}
+
 static void a_stored_result_is_compared(void **state)
 {
     struct yard *y = *state;
@@ -477,6 +503,7 @@ int main(void)
         yard(an_attempt_that_was_cut_short),
         yard(a_run_that_never_came_to_it),
         yard(a_corrected_capacity_is_judged),
+        yard(the_best_is_the_best_as_judged),
         yard(a_stored_result_is_compared),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

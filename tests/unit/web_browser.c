@@ -114,6 +114,13 @@ static void draws_curves(void **state)
         {"GET /v1/runs/1/curve?from=soon HTTP/1.1", NULL, "", "400", "seconds"},
         {"GET /v1/runs/1/curve?from=nan HTTP/1.1", NULL, "", "400", "seconds"},
         {"GET /v1/runs/99/curve HTTP/1.1", NULL, "", "404", "no run 99"},
+        {"GET /v1/batteries/launch-a/trend?below=70 HTTP/1.1", NULL, "", "200",
+         "\"limit_percent\":70"},
+        {"GET /v1/batteries/launch-a/trend HTTP/1.1", NULL, "", "200", "\"limit_percent\":80"},
+        {"GET /v1/batteries/launch-a/trend?below=0 HTTP/1.1", NULL, "", "400", "from 1 to 150"},
+        {"GET /v1/batteries/launch-a/trend?below=most HTTP/1.1", NULL, "", "400", "percentage"},
+        {"GET /v1/batteries/launch-a/trend?limit=5 HTTP/1.1", NULL, "", "400",
+         "not asked for here"},
     };
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         tries(h, &all[i]);
