@@ -208,6 +208,13 @@ static void print_uncertainty(const json_t *run, FILE *f)
     text_format(all, sizeof all, "%.2g Ah", number_at(budget, "expanded_Ah"));
     const char *sum[] = {"U, k = 2", all, "twice the root of the sum of their squares"};
     table_add(t, sum);
+    const json_t *warmth = json_object_get(budget, "temperature");
+    if (json_is_object(warmth)) {
+        double u_Ah = number_at(warmth, "standard_Ah");
+        text_format(all, sizeof all, u_Ah > 0 ? "%.2g Ah" : "-", u_Ah);
+        const char *temperature[] = {"temperature", all, text_at(warmth, "how")};
+        table_add(t, temperature);
+    }
     fputs("\nUncertainty of the charge, standard\n", f);
     table_print(t, 2, f);
 }

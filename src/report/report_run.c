@@ -382,6 +382,13 @@ static void put_budget(const json_t *run, struct page *p)
     const char *expanded[] = {"expanded, k = 2", U.s, "covers about 95 %"};
     page_row(p, &t, combined);
     page_row(p, &t, expanded);
+    const json_t *warmth = json_object_get(b, "temperature");
+    if (json_is_object(warmth)) { /* results of older versions have none */
+        double u_mAh = 1e3 * number_at(warmth, "standard_Ah");
+        struct words of_it = words_amount(u_mAh > 0 ? u_mAh : (double)NAN, 3, "");
+        const char *temperature[] = {"temperature", of_it.s, text_at(warmth, "how")};
+        page_row(p, &t, temperature);
+    }
     page_table_end(p);
     if (json_is_false(json_object_get(b, "accuracy_known"))) {
         page_put(p, "<p class=\"aside\">The accuracy of an instrument is not known: only what the "
