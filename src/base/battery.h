@@ -23,6 +23,10 @@ enum chemistry {
 /* NULL-terminated, in the order of enum chemistry: "lfp", "li-ion", "lto",
  * "sodium-ion", "lead-flooded", "lead-agm", "lead-gel", "nimh", "nicd". */
 extern const char *const chemistry_names[];
+static inline bool chemistry_is_lead(enum chemistry c)
+{
+    return c == CHEM_LEAD_FLOODED || c == CHEM_LEAD_AGM || c == CHEM_LEAD_GEL;
+}
 bool chemistry_parse(const char *text, enum chemistry *out, struct err *e) NODISCARD;
 
 #define LABEL_SIZE 64
@@ -32,14 +36,14 @@ struct battery {
     char id[UUID_TEXT_SIZE];
     char label[LABEL_SIZE]; /* unique; what is written on the battery */
     enum chemistry chemistry;
-    int cells;                /* in series, >= 1 */
-    double rated_Ah;          /* NAN when the label states none */
-    double rated_hours;       /* the rate the rating holds for: 20 means C/20; NAN */
-    double rated_cutoff_V;    /* end voltage the rating holds for, whole battery; NAN */
-    double current_max_A;     /* largest discharge current the maker allows, positive; NAN */
+    int cells;                   /* in series, >= 1 */
+    double rated_Ah;             /* NAN when the label states none */
+    double rated_hours;          /* the rate the rating holds for: 20 means C/20; NAN */
+    double rated_cutoff_V;       /* end voltage the rating holds for, whole battery; NAN */
+    double current_max_A;        /* largest discharge current the maker allows, positive; NAN */
     double charge_current_max_A; /* largest charge current; NAN */
-    double temperature_max_C; /* the maker's limit; NAN: the chemistry's */
-    char lot[LABEL_SIZE];     /* "" when none */
+    double temperature_max_C;    /* the maker's limit; NAN: the chemistry's */
+    char lot[LABEL_SIZE];        /* "" when none */
     char note[NOTE_SIZE];
     long long created_utc_ns;
     long long retired_utc_ns; /* 0 while in service */

@@ -2,8 +2,8 @@
  * run/result_step: the numbers of one step, by its kind. */
 #include "run/result_step.h"
 
-#include "analysis/pulse_json.h"
 #include "analysis/correction_read.h"
+#include "analysis/pulse_json.h"
 #include "base/file.h"
 #include "run/sequencer.h"
 
@@ -235,6 +235,37 @@ static void tell_interruptions(const struct step_work *w, struct capacity_result
     }
 }
 
+/* A lead-acid battery dips in the first minutes of a discharge and recovers (coup de fouet: J.
+ * Power Technologies 101(2) (2021) 112; the numbers here: common practice, no source). The
+ * load goes off at the first sample below the cut-off all the same, since nobody can tell
+ * such a dip from an empty battery while it lasts; but it condemns no battery. */
+#define EARLY_DIP_S 300.0
+#define EARLY_DIP_SHARE 0.05 /* of the rated capacity */
+
+static bool is_early_dip(const struct step_work *w, const struct capacity_result *r)
+{
+    const struct battery *b = &w->terms->run->battery_record;
+    bool short_of_it = !(r->capacity_Ah >= EARLY_DIP_SHARE * b->rated_Ah);
+    return chemistry_is_lead(b->chemistry) && w->kind == STEP_DISCHARGE &&
+           r->end_reason == END_REASON_CROSSED && r->loaded_s <= EARLY_DIP_S && short_of_it;
+}
+
+static void tell_early_dip(const struct step_work *w, struct capacity_result *result)
+{
+    struct analysis_notes *notes = &result->notes;
+    if (!is_early_dip(w, result)) {
+        return;
+    }
+    result->lower_bound = true;
+    if (notes->count < ANALYSIS_NOTES_MAX) {
+        text_format(notes->text[notes->count++], ANALYSIS_NOTE_SIZE,
+                    "below the cut-off %.0f s after the load came on: an empty battery, a bad "
+                    "contact, or the early dip of a lead-acid battery, which would have recovered. "
+                    "No fail rests on it: charge and rest it, and test at a smaller current",
+                    result->loaded_s);
+    }
+}
+
 static void put_charge_state(json_t *o, const struct charge_state *before, double Ah)
 {
     struct charge_state now = *before;
@@ -368,6 +399,7 @@ void step_work_finish(struct step_work *w, const struct charge_state *before,
         out->numbers.lower_bound =
             w->kind == STEP_DISCHARGE && (out->numbers.lower_bound || step_was_cut_short(w->step));
         tell_interruptions(w, &out->numbers);
+        tell_early_dip(w, &out->numbers);
         put_numbers(w, out);
     } else if (counts) {
         json_object_set_new(out->document, "no_result_because", json_string(none.text));
