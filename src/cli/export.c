@@ -158,14 +158,20 @@ static int fetch(struct cli *c, const char *verb, const struct fetched *w)
 
 int verb_export(struct cli *c, int argc, char **argv)
 {
+    bool whole = false;
     struct fetched w = {.wants = "FILE.csv", .before = "/v1/runs/", .after = "/samples"};
     const struct option_spec options[] = {
         {.name = "output", .letter = 'o', .wants = w.wants, .text = &w.name},
+        {.name = "whole", .flag = &whole},
     };
     const struct operand_spec operand = {"RUN", &w.which, true};
-    const struct args_spec spec = {options, 1, &operand, 1};
+    const struct args_spec spec = {options, 2, &operand, 1};
     struct err e = {0};
-    return args_read(&spec, c, argc, argv, &e) ? fetch(c, argv[0], &w) : cli_fail(argv[0], &e);
+    if (!args_read(&spec, c, argc, argv, &e)) {
+        return cli_fail(argv[0], &e);
+    }
+    w.after = whole ? "/whole" : w.after;
+    return fetch(c, argv[0], &w);
 }
 
 static bool choose_paper(struct fetched *w, bool pdf, const char *paper, struct err *e)

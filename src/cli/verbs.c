@@ -184,6 +184,7 @@ static const char export_help[] =
     "\n"
     "  ampledger export last -o launch-a.csv\n"
     "  ampledger export 12 | head\n"
+    "  ampledger export 12 --whole -o run-12.json    all that is known of it, as JSON\n"
     "\n"
     "The file appears whole or not at all. What `ampledger analyse` reads.\n";
 

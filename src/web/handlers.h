@@ -15,6 +15,6 @@ handler_fn get_run_report, get_battery_report, get_lot_report;
 handler_fn post_import, post_import_piece, post_import_finish, post_import_drop;
 handler_fn get_backup;
 handler_fn get_profiles, post_plan;
-handler_fn get_runs, get_run, get_recomputed, get_samples, get_curve;
+handler_fn get_runs, get_run, get_recomputed, get_samples, get_run_whole, get_curve;
 
 #endif

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * web/handlers_runs: what was recorded. */
+#include "base/file.h"
 #include "report/csv.h"
 #include "run/result.h"
 #include "web/handlers.h"
@@ -8,6 +9,7 @@
 #include "web/shapes.h"
 
 #include <stdlib.h>
+#include <string.h>
 
 bool get_runs(const struct request *q, struct reply *out, struct err *e)
 {
@@ -77,6 +79,20 @@ bool get_recomputed(const struct request *q, struct reply *out, struct err *e)
     return ok;
 }
 
+static bool answer_samples(const struct request *q, struct reader *r, const struct run_row *row,
+                           char *head, struct reply *out, struct err *e)
+{
+    const struct samples_wanted wanted = {.nr = row->nr,
+                                          .started_utc_ns = row->started_utc_ns,
+                                          .head = head,
+                                          .connection = q->connection,
+                                          .parking = q->parking,
+                                          .downloads = q->downloads};
+    out->stream = samples_stream(r, &wanted, e);
+    out->status = out->stream == NULL && e->code == ERR_REFUSED ? HTTP_UNAVAILABLE : 0;
+    return out->stream != NULL;
+}
+
 bool get_samples(const struct request *q, struct reply *out, struct err *e)
 {
     struct reader *r = NULL;
@@ -88,10 +104,38 @@ bool get_samples(const struct request *q, struct reply *out, struct err *e)
         reader_close(r);
         return false;
     }
-    const struct samples_wanted wanted = {row.nr, row.started_utc_ns, q->connection, q->parking,
-                                          q->downloads};
-    out->stream = samples_stream(r, &wanted, e);
+    bool ok = answer_samples(q, r, &row, NULL, out, e);
     run_row_free(&row);
-    out->status = out->stream == NULL && e->code == ERR_REFUSED ? HTTP_UNAVAILABLE : 0;
-    return out->stream != NULL;
+    return ok;
+}
+
+/* {"run": ..., "columns": [...], "rows": [ without the end. */
+static char *head_of(const json_t *run)
+{
+    static const char columns[] = ",\"columns\":[\"t_s\",\"voltage_V\",\"current_A\","
+                                  "\"temperature_C\",\"step\"],\"rows\":[";
+    char *text = json_dumps(run, JSON_COMPACT | JSON_REAL_PRECISION(15));
+    size_t size = (text != NULL ? strlen(text) : 0) + sizeof columns + 16;
+    char *head = zalloc(size);
+    text_format(head, size, "{\"run\":%s%s", text != NULL ? text : "null", columns);
+    free(text);
+    return head;
+}
+
+bool get_run_whole(const struct request *q, struct reply *out, struct err *e)
+{
+    struct reader *r = NULL;
+    struct run_row row;
+    json_t *run = NULL;
+    if (!lookup_reader(q->config, &r, e)) {
+        return false;
+    }
+    if (!lookup_run(r, q->param, &row, &run, e)) {
+        reader_close(r);
+        return false;
+    }
+    bool ok = answer_samples(q, r, &row, head_of(run), out, e);
+    run_row_free(&row);
+    json_decref(run);
+    return ok;
 }

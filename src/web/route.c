@@ -52,6 +52,7 @@ static const struct route table[] = {
     {"GET", "/v1/runs/?/recomputed", PARAM_RUN, get_recomputed, NULL},
     {"GET", "/v1/runs/?/report", PARAM_RUN, get_run_report, NULL},
     {"GET", "/v1/runs/?/samples", PARAM_RUN, get_samples, NULL},
+    {"GET", "/v1/runs/?/whole", PARAM_RUN, get_run_whole, NULL},
     {"GET", "/v1/runs/?/curve", PARAM_RUN, get_curve, curve_query},
 };
 

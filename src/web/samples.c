@@ -11,8 +11,10 @@
 #include "report/csv.h"
 #include "web/park.h"
 
+#include <math.h>
 #include <microhttpd.h>
 #include <pthread.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -29,6 +31,8 @@ struct stream {
     struct downloads *downloads;
     struct reader *reader;
     int64_t nr, started_utc_ns;
+    char *head;  /* NULL: CSV */
+    size_t rows; /* put so far, as JSON */
     struct spot spot;
     pthread_mutex_t lock;
     pthread_cond_t changed;
@@ -94,8 +98,54 @@ static bool put_sample(void *context, int step, const struct sample *sample)
     return put(s, line, csv_format_sample(step, sample, s->started_utc_ns, line));
 }
 
+/* Unknown is null. */
+static size_t format_json_row(int step, const struct sample *sample, bool is_first,
+                              char out[CSV_SAMPLE_SIZE])
+{
+    const double values[] = {sample->t_s, sample->voltage_V, sample->current_A,
+                             sample->temperature_C};
+    size_t n = (size_t)snprintf(out, CSV_SAMPLE_SIZE, "%s\n[", is_first ? "" : ",");
+    for (size_t i = 0; i < sizeof values / sizeof values[0]; i++) {
+        char number[CSV_NUMBER_SIZE] = "null";
+        if (isfinite(values[i])) {
+            csv_format_number(values[i], number);
+        }
+        n += (size_t)snprintf(out + n, CSV_SAMPLE_SIZE - n, "%s,", number);
+    }
+    return n + (size_t)snprintf(out + n, CSV_SAMPLE_SIZE - n, "%d]", step);
+}
+
+static bool put_json_row(void *context, int step, const struct sample *sample)
+{
+    struct stream *s = context;
+    char row[CSV_SAMPLE_SIZE];
+    return put(s, row, format_json_row(step, sample, s->rows++ == 0, row));
+}
+
+/* A text of any length. */
+static bool put_text(struct stream *s, const char *text)
+{
+    size_t n = strlen(text);
+    bool wanted = true;
+    for (size_t at = 0; wanted && at < n; at += BLOCK_SIZE) {
+        wanted = put(s, text + at, n - at < BLOCK_SIZE ? n - at : BLOCK_SIZE);
+    }
+    return wanted;
+}
+
+static bool put_all(struct stream *s, struct err *e)
+{
+    if (s->head == NULL) {
+        return put_text(s, CSV_SAMPLES_HEADER) &&
+               reader_samples(s->reader, s->nr, -1, put_sample, s, e);
+    }
+    return put_text(s, s->head) && reader_samples(s->reader, s->nr, -1, put_json_row, s, e) &&
+           put_text(s, "\n]}\n");
+}
+
 static void stream_free(struct stream *s)
 {
+    free(s->head);
     reader_close(s->reader);
     pthread_cond_destroy(&s->changed);
     pthread_mutex_destroy(&s->lock);
@@ -107,8 +157,7 @@ static void *fill(void *context)
     struct stream *s = context;
     struct downloads *d = s->downloads;
     struct err e = {0};
-    bool ok = put(s, CSV_SAMPLES_HEADER, strlen(CSV_SAMPLES_HEADER)) &&
-              reader_samples(s->reader, s->nr, -1, put_sample, s, &e);
+    bool ok = put_all(s, &e);
     pthread_mutex_lock(&s->lock);
     if (!ok && !s->abandoned) {
         log_error("run %lld: its samples could not be sent: %s", (long long)s->nr, e.text);
@@ -188,6 +237,7 @@ struct MHD_Response *samples_stream(struct reader *reader, const struct samples_
     s->downloads = wanted->downloads;
     s->reader = reader;
     s->nr = wanted->nr;
+    s->head = wanted->head;
     s->started_utc_ns = wanted->started_utc_ns;
     s->spot = (struct spot){.connection = wanted->connection, .parking = wanted->parking};
     pthread_mutex_init(&s->lock, NULL);
@@ -203,6 +253,8 @@ struct MHD_Response *samples_stream(struct reader *reader, const struct samples_
         err_set(e, ERR_SYSTEM, "there is no memory for an answer");
         return NULL;
     }
-    MHD_add_response_header(r, "Content-Type", "text/csv; charset=utf-8; header=present");
+    MHD_add_response_header(r, "Content-Type",
+                            wanted->head != NULL ? "application/json"
+                                                 : "text/csv; charset=utf-8; header=present");
     return r;
 }

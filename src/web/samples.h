@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web/samples: the samples of a run as CSV (RFC 4180), streamed: memory does not
+ * web/samples: the samples of a run as CSV (RFC 4180) or JSON, streamed: memory does not
  * grow with the run. So many at once: each holds a thread and the database open. */
 #ifndef AMPLEDGER_WEB_SAMPLES_H
 #define AMPLEDGER_WEB_SAMPLES_H
@@ -19,6 +19,8 @@ void downloads_free(struct downloads *d); /* NULL is fine */
 
 struct samples_wanted {
     int64_t nr, started_utc_ns;
+    char *head; /* owned, taken: as JSON, behind this beginning of the document, which ends in the
+                   list of rows; NULL: as CSV */
     struct MHD_Connection *connection;
     struct parking *parking;
     struct downloads *downloads;

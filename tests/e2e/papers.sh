@@ -50,6 +50,18 @@ assert rows[0] == ["t_s", "voltage_V", "current_A", "temperature_C", "utc", "ste
 assert len(rows) > 40000 and all(len(r) == 6 for r in rows), len(rows)
 PY
 
+# All of it as one document, with the very numbers.
+expect 0 ampledger export last --whole -o "$home/run.json"
+python3 - "$home/run.json" "$home/run.csv" <<'PY'
+import csv, json, sys
+d = json.load(open(sys.argv[1]))
+rows = list(csv.DictReader(open(sys.argv[2], newline="")))
+assert d["run"]["verdict"] == "pass" and d["run"]["samples"] == len(d["rows"]) == len(rows)
+for got, row in zip(d["rows"], rows):
+    for key, value in zip(d["columns"], got):
+        assert (row[key] == "") if value is None else float(row[key]) == value, (key, value, row)
+PY
+
 # Printed. Without a browser it says what to do.
 mkdir "$home/bin"
 for program in ampledger; do ln -s "$AMPLEDGER_BUILD/$program" "$home/bin/$program"; done
