@@ -209,6 +209,13 @@ async function job() {
 
   await register("launch-a", "lfp", "4", "125");
   await register("tender-b", "li-ion", "7", "20");
+  await page.getByText("Correct the record").click();
+  await page.getByLabel("Note").fill("the winch pulls it over the slip");
+  await page.getByLabel("Lot", { exact: true }).fill("");
+  await page.getByRole("button", { name: "Correct it" }).click();
+  await page.getByRole("definition").filter({ hasText: "the winch pulls" }).waitFor();
+  assert.equal(await page.evaluate(async () => (await (await fetch("/v1/batteries/tender-b")).json()).lot), null, "an emptied field is forgotten");
+  await page.getByText("Correct the record").click();
   await sound("a battery");
   await go("#/batteries");
   await page.getByRole("table", { name: "Batteries" }).waitFor();

@@ -4,6 +4,8 @@
 #include "web_fixture.h"
 
 #include "base/clock.h"
+#include "base/file.h"
+#include "web/page.h"
 #include "web/patience.h"
 
 #include <arpa/inet.h>
@@ -96,6 +98,26 @@ static void serves_the_page_and_no_other_file(void **state)
         assert_null(strstr(answer, "Access-Control"));
         free(answer);
     }
+}
+
+/* A file that is not named there comes only when another has asked for it. */
+static void names_all_modules_at_once(void **state)
+{
+    (void)state;
+    const struct page_content *index = &page_contents[0];
+    size_t modules = 0;
+    char *text = zalloc(index->n + 1);
+    memcpy(text, index->bytes, index->n);
+    for (const struct page_content *c = index; c->path != NULL; c++) {
+        if (text_matches("*.mjs", c->path)) {
+            char named[128];
+            snprintf(named, sizeof named, "\"%s\"", c->path);
+            assert_non_null(strstr(text, named));
+            modules++;
+        }
+    }
+    assert_true(modules > 10);
+    free(text);
 }
 
 static void draws_curves(void **state)
@@ -245,6 +267,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(lets_in_and_keeps_out),
         cmocka_unit_test(serves_the_page_and_no_other_file),
+        cmocka_unit_test(names_all_modules_at_once),
         cmocka_unit_test(draws_curves),
         cmocka_unit_test(tells_what_happens),
         cmocka_unit_test(slow_clients_hurt_nobody),

@@ -16,40 +16,60 @@ function registerTable(batteries) {
     dayOf(b.created_utc), b.retired_utc ? `retired ${dayOf(b.retired_utc)}` : "in service"]), { cards: true });
 }
 
-function number(name, step) {
-  return h("input", { type: "number", name, min: "0", step: step ?? "any", inputmode: "decimal" });
-}
+const numbers = ["cells", "rated_Ah", "rated_hours", "rated_cutoff_V", "current_max_A", "charge_current_max_A", "temperature_max_C"];
 
-const numbers = ["cells", "rated_Ah", "rated_hours", "rated_cutoff_V", "current_max_A", "temperature_max_C"];
-
-function addForm() {
-  const said = h("p", { role: "status" });
-  const form = h("form", { onsubmit: async (event) => {
-    event.preventDefault();
-    const body = {};
-    for (const [key, value] of new FormData(form)) {
-      if (value !== "") body[key] = numbers.includes(key) ? Number(value) : value;
-    }
-    try {
-      const made = await post("/v1/batteries", body);
-      location.hash = `#/batteries/${part(made.label)}`;
-    } catch (problem) {
-      said.textContent = problem.message;
-    }
-  } }, h("div", { class: "form" },
-    field("Label", h("input", { name: "label", required: true, maxlength: "63", autocomplete: "off" }), "the one written on it"),
+/** What a record holds, as a form; with the values of `b` where there is one. */
+function recordFields(b = {}) {
+  const number = (name) => h("input", { type: "number", name, min: "0", step: "any", inputmode: "decimal", value: b[name] ?? "" });
+  const text = (name, more) => h("input", { name, autocomplete: "off", value: b[name] ?? "", ...more });
+  return h("div", { class: "form" },
+    field("Label", text("label", { required: true, maxlength: "63" }), "the one written on it"),
     field("Chemistry", h("select", { name: "chemistry", required: true },
-      Object.entries(chemistryWords).map(([value, text]) => h("option", { value }, text)))),
-    field("Cells in series", h("input", { type: "number", name: "cells", min: "1", max: "1000", required: true })),
+      Object.entries(chemistryWords).map(([value, name]) => h("option", { value, selected: value === b.chemistry }, name)))),
+    field("Cells in series", h("input", { type: "number", name: "cells", min: "1", max: "1000", required: true, value: b.cells ?? "" })),
     field("Rated capacity, Ah", number("rated_Ah")),
     field("…over so many hours", number("rated_hours"), "the discharge time that the rating holds for"),
     field("Rated cut-off, V", number("rated_cutoff_V"), "of the whole battery"),
     field("Greatest discharge current, A", number("current_max_A")),
+    field("Greatest charge current, A", number("charge_current_max_A")),
     field("Greatest temperature, °C", number("temperature_max_C")),
-    field("Lot", h("input", { name: "lot", maxlength: "63", autocomplete: "off" }), "batteries received or judged together"),
-    field("Note", h("input", { name: "note", autocomplete: "off" }))),
-  h("div", { class: "buttons" }, h("button", { class: "main" }, "Register")), said);
-  return h("details", { class: "sheet" }, h("summary", null, "Register a battery"), form);
+    field("Lot", text("lot", { maxlength: "63" }), "batteries received or judged together"),
+    field("Note", text("note")));
+}
+
+/** What was written into the form; what is empty is left out. */
+function recordOf(form) {
+  return Object.fromEntries([...new FormData(form)].filter(([, value]) => value !== "")
+    .map(([key, value]) => [key, numbers.includes(key) ? Number(value) : value]));
+}
+
+/** send(record): resolves to the battery as it is then. */
+function recordForm(summary, button, b, send) {
+  const said = h("p", { role: "status" });
+  const form = h("form", { onsubmit: async (event) => {
+    event.preventDefault();
+    try {
+      const made = await send(recordOf(form));
+      if (location.hash === `#/batteries/${part(made.label)}`) dispatchEvent(new Event("hashchange"));
+      else location.hash = `#/batteries/${part(made.label)}`;
+    } catch (problem) {
+      said.textContent = problem.message;
+    }
+  } }, recordFields(b), h("div", { class: "buttons" }, h("button", { class: "main" }, button)), said);
+  return h("details", { class: "sheet" }, h("summary", null, summary), form);
+}
+
+function addForm() {
+  return recordForm("Register a battery", "Register", {}, (record) => post("/v1/batteries", record));
+}
+
+/** Only what differs is sent; what was emptied is to be forgotten. */
+function correctForm(b) {
+  return recordForm("Correct the record", "Correct it", b, (record) => {
+    const changed = Object.fromEntries(Object.entries(record).filter(([key, value]) => value !== b[key]));
+    const forget = [...numbers, "lot", "note"].filter((key) => b[key] !== null && b[key] !== undefined && !(key in record));
+    return post(`/v1/batteries/${part(b.label)}/edit`, { ...changed, ...(forget.length > 0 ? { forget } : {}) });
+  });
 }
 
 export async function batteriesView() {
@@ -70,6 +90,7 @@ function recordRows(b) {
     ["rated", b.rated_Ah === null ? null : `${amount(b.rated_Ah, "Ah")}${b.rated_hours ? ` over ${figure(b.rated_hours, 1, "h")}` : ""}`],
     ["rated cut-off", b.rated_cutoff_V === null ? null : figure(b.rated_cutoff_V, 2, "V")],
     ["greatest discharge current", b.current_max_A === null ? null : figure(b.current_max_A, 1, "A")],
+    ["greatest charge current", b.charge_current_max_A === null ? null : figure(b.charge_current_max_A, 1, "A")],
     ["greatest temperature", b.temperature_max_C === null ? null : figure(b.temperature_max_C, 1, "°C")],
     ["lot", b.lot ? h("a", { href: `#/lots/${part(b.lot)}` }, b.lot) : null],
     ["note", b.note], ["registered", dayOf(b.created_utc)],
@@ -109,6 +130,7 @@ export async function batteryView({ rest, untilLeft }) {
       !battery.retired_utc && h("a", { class: "button", href: `#/start//${part(label)}` }, "Start a run"),
       battery.runs.length > 0 && h("a", { class: "button", href: `/v1/batteries/${part(label)}/report` }, "Report to print or send"),
       !battery.retired_utc && retireButton(battery))),
+    correctForm(battery),
     life?.element,
     battery.runs.length > 0 ? sheet(null, runTable("Runs, newest first", battery.runs, true)) : h("p", null, "It was not tested yet."),
     overlay.element];
@@ -125,7 +147,8 @@ export async function lotView({ rest }) {
   }
   const counts = Object.entries(lot.counts ?? {}).filter(([, n]) => n > 0).map(([word, n]) => `${n} ${word}`);
   return [h("h1", null, `Lot ${name}`),
-    sheet("So far", h("p", null, counts.length > 0 ? list(counts) : "Nothing yet."), statisticsTable(lot.statistics)),
+    sheet("So far", h("p", null, counts.length > 0 ? list(counts) : "Nothing yet."), statisticsTable(lot.statistics),
+      h("div", { class: "buttons" }, h("a", { class: "button", href: `/v1/lots/${part(name)}/report` }, "Report to print or send"))),
     sheet(null, table("Batteries of the lot", [{ name: "battery" }, { name: "standing" }, { name: "capacity", n: true },
       { name: "of rated", n: true }, { name: "resistance", n: true }, { name: "run" }],
     lot.batteries.map((b) => [h("a", { href: `#/batteries/${part(b.battery)}` }, b.battery),
