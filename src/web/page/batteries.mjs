@@ -173,7 +173,7 @@ function statisticsTable(statistics) {
     const [name, unit] = statisticsWords[key];
     const a = (v) => amount(v, unit);
     return [name, `${s.n}`, a(s.mean), s.n > 1 ? small(s.deviation, unit) : "–", a(s.median), a(s.min), a(s.max),
-      s.between_low === null ? "–" : `${amount(s.between_low)} to ${a(s.between_high)}`, s.outliers.length > 0 ? list(s.outliers) : "none"];
+      s.between_low === null ? "–" : `${amount(Math.max(0, s.between_low))} to ${a(s.between_high)}`, s.outliers.length > 0 ? list(s.outliers) : "none"];
   }), { cards: true }),
   known.some(([, s]) => s.between_low !== null) ? h("p", { class: "small faint" }, `Tolerance: ${inShare}, if they are distributed normally.`)
     : h("p", { class: "small faint" }, "A tolerance interval needs three tested batteries.")];
