@@ -4,6 +4,8 @@
  * leave in the middle. */
 #include "web_fixture.h"
 
+#include "web/samples.h"
+
 static void shows_what_there_is(void **state)
 {
     struct house *h = *state;
@@ -187,6 +189,36 @@ static void client_that_leaves(void **state)
     answers(h, "GET", "/v1/daemon", "", "200", "version");
 }
 
+/* So many that nobody takes, and one more; then all clients leave, and their places are free
+ * again, though the threads that filled them may still have been reading. */
+static void downloads_have_an_end(void **state)
+{
+    struct house *h = *state;
+    const char *head = "GET /v1/runs/1/samples HTTP/1.1\r\nHost: x\r\n\r\n";
+    int fd[DOWNLOADS_MAX];
+    char bytes[100];
+    for (size_t i = 0; i < DOWNLOADS_MAX; i++) {
+        fd[i] = dial(h->socket_path);
+        send_all(fd[i], head, strlen(head));
+        assert_true(recv(fd[i], bytes, sizeof bytes, 0) > 0);
+    }
+    answers(h, "GET", "/v1/runs/1/samples", "", "503", "16 downloads are under way");
+    answers(h, "GET", "/v1/daemon", "", "200", "version");
+    for (size_t i = 0; i < DOWNLOADS_MAX; i++) {
+        close(fd[i]);
+    }
+    for (int tries = 0;; tries++) {
+        char *answer = ask(h, "GET", "/v1/runs/1/samples", "");
+        bool begun = strncmp(answer, "HTTP/1.1 200", 12) == 0;
+        free(answer);
+        if (begun) {
+            break;
+        }
+        assert_true(tries < 200);
+        usleep(20000);
+    }
+}
+
 static void *one_of_many(void *context)
 {
     for (int i = 0; i < 4; i++) {
@@ -263,6 +295,7 @@ int main(void)
         cmocka_unit_test(refuses_bad_requests),
         cmocka_unit_test(streams_all_samples),
         cmocka_unit_test(client_that_leaves),
+        cmocka_unit_test(downloads_have_an_end),
         cmocka_unit_test(many_clients),
         cmocka_unit_test(shows_lots),
         cmocka_unit_test(socket_in_use_is_left_alone),
