@@ -456,11 +456,17 @@ static bool same(double a, double b)
     return fabs(a - b) <= 1e-11 * fmax(fabs(a), fabs(b));
 }
 
+static void worse(double *worst, double ours, double expected)
+{
+    *worst = fmax(*worst, fabs(ours / expected - 1));
+}
+
 static void laws_of_the_integral(void **state)
 {
     (void)state;
     static struct sample other[2 * ROWS];
     struct discharge_options o = whole();
+    double split = 0, shifted = 0, inserted = 0;
     for (int trial = 0; trial < 100; trial++) {
         size_t n = 20 + (size_t)(uniform() * 300), cut = 5 + (size_t)(uniform() * 10);
         random_record(n);
@@ -468,8 +474,8 @@ static void laws_of_the_integral(void **state)
         /* splitting and adding */
         struct capacity_result head = analyse(rows, cut + 1, &o);
         struct capacity_result tail = analyse(rows + cut, n - cut, &o);
-        assert_true(same(head.capacity_Ah + tail.capacity_Ah, all.capacity_Ah));
-        assert_true(same(head.energy_Wh + tail.energy_Wh, all.energy_Wh));
+        worse(&split, head.capacity_Ah + tail.capacity_Ah, all.capacity_Ah);
+        worse(&split, head.energy_Wh + tail.energy_Wh, all.energy_Wh);
         /* shifting time, scaling the current */
         double shift_s = 1000 * uniform(), scale = 0.1 + 3 * uniform();
         for (size_t k = 0; k < n; k++) {
@@ -478,8 +484,8 @@ static void laws_of_the_integral(void **state)
             other[k].current_A *= scale;
         }
         struct capacity_result scaled = analyse(other, n, &o);
-        assert_true(same(scaled.capacity_Ah, scale * all.capacity_Ah));
-        assert_true(same(scaled.energy_Wh, scale * all.energy_Wh));
+        worse(&shifted, scaled.capacity_Ah, scale * all.capacity_Ah);
+        worse(&shifted, scaled.energy_Wh, scale * all.energy_Wh);
         /* a reading more on each straight line changes no charge */
         for (size_t k = 0; k + 1 < n; k++) {
             double share = uniform();
@@ -489,8 +495,12 @@ static void laws_of_the_integral(void **state)
                 rows[k].current_A + share * (rows[k + 1].current_A - rows[k].current_A), NAN};
         }
         other[2 * n - 2] = rows[n - 1];
-        assert_true(same(analyse(other, 2 * n - 1, &o).capacity_Ah, all.capacity_Ah));
+        worse(&inserted, analyse(other, 2 * n - 1, &o).capacity_Ah, all.capacity_Ah);
     }
+    const char *source = "law of the integral, 100 random records";
+    near_row("splitting a record and adding, worst share", source, split, 0, 1e-9);
+    near_row("time shifted and current scaled, worst share", source, shifted, 0, 1e-9);
+    near_row("readings added on straight lines, worst share", source, inserted, 0, 1e-9);
 }
 
 /* --- parts --- */

@@ -83,6 +83,7 @@ static void unknown_is_not_judged(void **state)
 static void verdict_weakens_with_uncertainty(void **state)
 {
     (void)state;
+    int turned = 0;
     srand(7);
     for (int trial = 0; trial < 100000; trial++) {
         double value = 2 + rand() / (double)RAND_MAX;
@@ -97,7 +98,45 @@ static void verdict_weakens_with_uncertainty(void **state)
         enum verdict before = verdict_judge(&q);
         q.expanded = more;
         enum verdict after = verdict_judge(&q);
-        assert_true(after == before || after == VERDICT_UNDECIDED);
+        turned += after != before && after != VERDICT_UNDECIDED;
+    }
+    check_row(&(struct check_row){.check = "verdicts turned to the other by a larger U, of 100,000",
+                                  .source = "law: more uncertainty makes a verdict less sure",
+                                  .expected = 0,
+                                  .ours = turned,
+                                  .allowed = 0});
+}
+
+/* Upper limits, mirrored: the limits of 4.00 and 0.0030 become lower ones of -4.00 and
+ * -0.0030. */
+static void published_examples_of_a_guard_band(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *check, *source, *word;
+        double value, expanded, limit;
+        enum decision_rule rule;
+    } known[] = {
+        {"limit 4.00, U 1.600, w = 0: 3.20", "harpermetrology.com/ilac-g8", "pass", 3.20, 1.600,
+         4.00, DECISION_SIMPLE},
+        {"limit 4.00, U 1.600, w = U: 3.20", "worked by hand from that: A = 2.400", "undecided",
+         3.20, 1.600, 4.00, DECISION_GUARD_BAND},
+        {"limit 4.00, U 1.600, w = U: 2.40", "worked by hand from that: A = 2.400", "pass", 2.40,
+         1.600, 4.00, DECISION_GUARD_BAND},
+        {"limit 0.0030, U 0.0010, w = U: 0.0017", "talalspecialbolt.com, ILAC-G8", "pass", 0.0017,
+         0.0010, 0.0030, DECISION_GUARD_BAND},
+        {"limit 0.0030, U 0.0010, w = U: 0.0025", "talalspecialbolt.com, ILAC-G8", "undecided",
+         0.0025, 0.0010, 0.0030, DECISION_GUARD_BAND},
+    };
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
+        struct verdict_question q = {.value = -known[i].value,
+                                     .expanded = known[i].expanded,
+                                     .limit = -known[i].limit,
+                                     .rule = known[i].rule};
+        check_row(&(struct check_row){.check = known[i].check,
+                                      .source = known[i].source,
+                                      .word = verdict_name(verdict_judge(&q)),
+                                      .expected_word = known[i].word});
     }
 }
 
@@ -378,6 +417,7 @@ int main(void)
         cmocka_unit_test(simple_acceptance_ignores_uncertainty),
         cmocka_unit_test(unknown_is_not_judged),
         cmocka_unit_test(verdict_weakens_with_uncertainty),
+        cmocka_unit_test(published_examples_of_a_guard_band),
         cmocka_unit_test(probability_is_normal),
         cmocka_unit_test(each_influence_has_its_formula),
         cmocka_unit_test(trembling_readings_average),

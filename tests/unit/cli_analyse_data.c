@@ -124,6 +124,19 @@ static bool has_note(const struct capacity_result *r, const char *part)
     return false;
 }
 
+/* That a trap of the record is told, as a row of the table. */
+static void told(const char *file, const char *what, const struct capacity_result *r,
+                 const char *part)
+{
+    char check[128], source[64];
+    snprintf(source, sizeof source, "%.*s, its traps", (int)strcspn(file, "/"), file);
+    snprintf(check, sizeof check, "%s: %s", strchr(file, '/') + 1, what);
+    check_row(&(struct check_row){.check = check,
+                                  .source = source,
+                                  .word = has_note(r, part) ? "told" : "not told",
+                                  .expected_word = "told"});
+}
+
 /* A side file: RFC 4180 without quotes in the fields used here. */
 #define FIELDS 16
 struct table {
@@ -229,18 +242,20 @@ static void nasa_charges_are_told_apart(void **state)
         assert_int_equal(r.end_reason, END_REASON_RECORD);
         assert_true(r.capacity_Ah > 1.2 && r.capacity_Ah < 2.2);
         assert_false(r.faulty);
-        assert_true(has_note(&r, "row 2: before the charge begins up to"));
+        told(files[i], "the wrong sign as the charge begins", &r,
+             "row 2: before the charge begins up to");
     }
     struct capacity_result faulty =
         analyse("nasa_pcoe/B0005_charge_033_faulty.csv", 2.7, END_CROSSING);
     assert_int_equal(faulty.kind, RECORD_CHARGE);
     assert_true(fabs(faulty.capacity_Ah) < 0.005);
     assert_true(has_note(&faulty, "row 2: the voltage jumps from 8.393 V to 3.819 V"));
-    assert_true(
-        has_note(&faulty, "row 2: before the charge begins up to 4.48 A flow the other way"));
-    assert_true(has_note(&faulty,
-                         "faulty: the voltage jumps as no battery's does and current flows "
-                         "for only 44 s of 1674 s: a charge that failed"));
+    const char *file = "nasa_pcoe/B0005_charge_033_faulty.csv";
+    told(file, "the wrong sign as the charge begins", &faulty,
+         "row 2: before the charge begins up to 4.48 A flow the other way");
+    told(
+        file, "a charge that failed", &faulty,
+        "faulty: the voltage jumps as no battery's does and current flows for only 44 s of 1674 s");
     assert_true(faulty.faulty);
 }
 
@@ -457,6 +472,7 @@ static void leaf_pulses_have_the_resistances(void **state)
     (void)state;
     struct table t = open_table("leaf_cell/hppc_25C_pulse_reference_computed.csv");
     struct record r = load("leaf_cell/hppc_25C.csv");
+    double worst[3] = {0};
     size_t checked = 0;
     while (next_line(&t)) {
         struct pulse_watch w =
@@ -465,13 +481,17 @@ static void leaf_pulses_have_the_resistances(void **state)
         assert_int_equal(w.change[1].method, PULSE_OFF);
         const struct pulse_change *c = pulse_chosen(&w);
         assert_int_equal(c->count, 4); /* the last is that at 30 s */
-        assert_true(fabs(c->instant[0].resistance_ohm - strtod(t.field[7], NULL)) < 2e-6);
-        assert_true(fabs(c->instant[2].resistance_ohm - strtod(t.field[8], NULL)) < 2e-6);
-        assert_true(fabs(c->instant[3].resistance_ohm - strtod(t.field[9], NULL)) < 2e-6);
+        const size_t instants[] = {0, 2, 3};
+        for (size_t k = 0; k < 3; k++)
+            worst[k] = fmax(worst[k], fabs(c->instant[instants[k]].resistance_ohm -
+                                           strtod(t.field[7 + k], NULL)));
         assert_true(fabs(c->instant[2].after_s - 10) < 0.51);
         assert_true(fabs(c->instant[3].after_s - 30) < 0.51);
         checked++;
     }
+    at_most("leaf_cell/hppc_25C.csv", "ohm off at 0.5 s, worst of 10 pulses", worst[0], 2e-6);
+    at_most("leaf_cell/hppc_25C.csv", "ohm off at 10 s, worst of 10 pulses", worst[1], 2e-6);
+    at_most("leaf_cell/hppc_25C.csv", "ohm off at 30 s, worst of 10 pulses", worst[2], 2e-6);
     free(r.rows);
     assert_int_equal(checked, 10);
 }
@@ -502,8 +522,8 @@ static void lead_acid_is_parsed(void **state)
         assert_true(fabs(-r.mean_current_A - known[i].load_A) < 0.02 * known[i].load_A);
         assert_true(r.temperature_max_C > 15 && r.temperature_max_C < 40);
         assert_true(has_note(&r, "A at rest: as a zero error"));
-        assert_true(has_note(&r, "and the voltage reads the same as before"));
-        assert_true(has_note(&r, "no temperature in "));
+        told(path, "rows out of order at load-on", &r, "or the row is out of order");
+        told(path, "temperatures that are empty", &r, "no temperature in ");
     }
 }
 
