@@ -54,7 +54,8 @@ enum verdict capacity_verdict(const struct capacity_result *r, const struct acce
 {
     struct verdict_question q = question_of(r, a);
     enum verdict v = r->kind == RECORD_DISCHARGE ? verdict_judge(&q) : VERDICT_NONE;
-    return v != VERDICT_NONE && correction_withholds(r, a) ? VERDICT_UNDECIDED : v;
+    bool withheld = r->faulty || correction_withholds(r, a);
+    return v != VERDICT_NONE && withheld ? VERDICT_UNDECIDED : v;
 }
 
 void capacity_temperature_term(const struct capacity_result *r, const struct acceptance *a,
@@ -127,7 +128,7 @@ static void put_judgement(json_t *o, const struct capacity_result *r, const stru
                             ? json_number(100 * a->guard_share)
                             : json_null());
     json_object_set_new(o, "conformance_probability",
-                        v == VERDICT_NONE || correction_withholds(r, a)
+                        v == VERDICT_NONE || r->faulty || correction_withholds(r, a)
                             ? json_null()
                             : json_number(verdict_probability(&q)));
 }

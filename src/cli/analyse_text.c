@@ -163,7 +163,9 @@ static const char *by_which_rule(const struct acceptance *a, const struct capaci
 static void undecided_in_words(const struct acceptance *a, const struct capacity_result *r,
                                char *out, size_t size)
 {
-    if (correction_withholds(r, a))
+    if (r->faulty)
+        snprintf(out, size, "undecided: the record is of a test that failed");
+    else if (correction_withholds(r, a))
         snprintf(out, size, "undecided: the correction asked for cannot be relied on here");
     else if (r->lower_bound && r->capacity_Ah < a->limit_Ah)
         snprintf(out, size, "undecided: the record ends before the cut-off, short of %.6g Ah",

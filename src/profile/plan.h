@@ -23,6 +23,7 @@ struct stand_facts {
     char name[LABEL_SIZE];
     struct instrument_facts load, supply;
     bool has_meter, has_thermometer;
+    double thermometer_error_C; /* limit of error; NAN or 0: not stated */
     enum voltage_source voltage_source;
     double lead_ohm;          /* 0 when sensed at the battery */
     double present_voltage_V; /* battery at rest, just measured; NAN: not measured */
@@ -150,7 +151,7 @@ struct plan {
     size_t judged_step;     /* index of the step whose capacity is judged */
     enum attempts attempts; /* which of several rounds of that step counts */
     double accept_Ah;
-    double guard_share; /* of the expanded uncertainty; 0 simple acceptance */
+    double guard_share;                  /* of the expanded uncertainty; 0 simple acceptance */
     struct correction_choice correction; /* of the judged capacity; with the rating */
     struct plan_notes problems; /* a plan with a problem does not start; each with a remedy */
     struct plan_notes warnings;

@@ -46,6 +46,9 @@ void plan_correct(struct plan_work *w)
     }
     c->rated_Ah = w->battery->rated_Ah;
     c->rated_hours = w->battery->rated_hours;
+    if (isnan(c->temperature_error_C) && w->stand != NULL && w->stand->thermometer_error_C > 0) {
+        c->temperature_error_C = w->stand->thermometer_error_C;
+    }
     if (r->lead_acid_only && !is_lead(w)) {
         plan_problem(w, a->correction_line, "the correction %s is for lead-acid, not for %s",
                      r->name, chemistry_names[w->battery->chemistry]);

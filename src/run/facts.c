@@ -85,6 +85,12 @@ static struct instrument_accuracy accuracy_of(const struct stand_config *c)
     return a;
 }
 
+static double thermometer_error_C(const struct stand_config *c)
+{
+    const struct instrument *i = c->instrument[ROLE_THERMOMETER];
+    return i != NULL ? instrument_driver(i)->temperature_offset_C : (double)NAN;
+}
+
 /* What is free for this program where samples are recorded; NAN: not known. */
 static double free_bytes(const struct store *store)
 {
@@ -103,6 +109,7 @@ void stand_facts_now(struct stand *s, struct stand_facts *out)
         .supply = instrument_facts_of(c->instrument[ROLE_SUPPLY]),
         .has_meter = c->instrument[ROLE_METER] != NULL,
         .has_thermometer = c->instrument[ROLE_THERMOMETER] != NULL,
+        .thermometer_error_C = thermometer_error_C(c),
         .voltage_source = source_of(c->sense),
         .lead_ohm = c->lead_ohm,
         .present_voltage_V = NAN,

@@ -345,6 +345,18 @@ static void temperature_stands_in_the_budget(void **state)
     json_decref(o);
 }
 
+/* A voltage that jumps and a load that was on for a moment: nobody fails by it. */
+static void a_test_that_failed_judges_nobody(void **state)
+{
+    (void)state;
+    put("t_s,voltage_V,current_A\n0,8.4,0\n1000,3.9,0\n2000,3.9,0\n2002,3.7,-2\n2004,3.6,-2\n"
+        "2006,3.9,0\n");
+    run("log.csv", "--cutoff", "2.7V", "--rated", "2Ah", NULL);
+    assert_int_equal(said.status, 1);
+    assert_non_null(strstr(said.out, "record        FAULTY: a discharge that failed"));
+    assert_non_null(strstr(said.out, "undecided: the record is of a test that failed"));
+}
+
 static void lead_resistance_is_corrected(void **state)
 {
     (void)state;
@@ -544,6 +556,7 @@ int main(void)
         cmocka_unit_test(accuracy_enters_the_uncertainty),
         cmocka_unit_test(a_synthetic_log_is_met),
         cmocka_unit_test(lead_resistance_is_corrected),
+        cmocka_unit_test(a_test_that_failed_judges_nobody),
         cmocka_unit_test(late_rows_are_counted_and_told),
         cmocka_unit_test(leads_are_a_cable),
         cmocka_unit_test(temperature_stands_in_the_budget),

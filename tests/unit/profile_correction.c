@@ -87,6 +87,25 @@ static void a_map_holds_what_the_rule_needs(void **state)
     plan_free(p);
 }
 
+/* The thermometer's limit of error is the stand's, unless the profile states one. */
+static void the_thermometer_is_the_stand_s(void **state)
+{
+    (void)state;
+    struct scene s;
+    scene_start(&s);
+    struct plan *p = scene_plan(&s);
+    assert_true(isnan(p->correction.temperature_error_C));
+    plan_free(p);
+    s.stand.thermometer_error_C = 0.7;
+    p = scene_plan(&s);
+    assert_true(fabs(p->correction.temperature_error_C - 0.7) < 1e-15);
+    plan_free(p);
+    scene_change(&s, "correction: below-25", "correction: {rule: below-25, thermometer: 0.5 degC}");
+    p = scene_plan(&s);
+    assert_true(fabs(p->correction.temperature_error_C - 0.5) < 1e-15);
+    plan_free(p);
+}
+
 /* 90 Ah in 10 h: 9 A at 25 degC, 8.108 A at 15.6 degC. */
 static void the_current_must_fit_the_method(void **state)
 {
@@ -169,6 +188,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_name_is_enough),
         cmocka_unit_test(a_map_holds_what_the_rule_needs),
+        cmocka_unit_test(the_thermometer_is_the_stand_s),
         cmocka_unit_test(the_current_must_fit_the_method),
         cmocka_unit_test(what_cannot_be_made_is_a_problem),
         cmocka_unit_test(mistakes_have_their_place),
