@@ -12,6 +12,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <link.h>
 #include <poll.h>
 #include <sched.h>
 #include <signal.h>
@@ -467,11 +468,31 @@ static bool may_restart(struct keeper *k)
     return k->restarts <= RESTARTS_MOST;
 }
 
+/* What switching off runs through: the program itself and the libraries it calls meanwhile. */
+static int keep_what_off_needs(struct dl_phdr_info *part, size_t size, void *context)
+{
+    static const char *const needed[] = {"/libc.so", "/libm.so", "/libserialport.so"};
+    bool keep = part->dlpi_name[0] == '\0'; /* the program */
+    (void)size;
+    (void)context;
+    for (size_t i = 0; i < sizeof needed / sizeof needed[0]; i++) {
+        keep = keep || strstr(part->dlpi_name, needed[i]) != NULL;
+    }
+    for (int i = 0; keep && i < part->dlpi_phnum; i++) {
+        const ElfW(Phdr) *segment = &part->dlpi_phdr[i];
+        if (segment->p_type == PT_LOAD) {
+            (void)!mlock((const void *)(part->dlpi_addr + segment->p_vaddr), segment->p_memsz);
+        }
+    }
+    return 0;
+}
+
 /* Code that the system had dropped from memory would have to come back from the disk,
- * and off must not wait for a disk. Only for whom no limit holds: beneath one, memory
+ * and off must not wait for a disk. What off needs is fetched now and kept; of all else
+ * what was used once is kept, so that neither a stack nor a large library takes more room
+ * than it needs. Only for whom no limit holds: beneath one, memory
  * would run out when it is reached. With a limit of nothing, who may lock all the same
- * (CAP_IPC_LOCK) is such a one. What is mapped later is kept once it was used, so that
- * a stack takes no more room than it needs. A child does not inherit it. */
+ * (CAP_IPC_LOCK) is such a one. A child does not inherit it. */
 static void stay_in_memory(const char *who)
 {
     struct rlimit limit = {0, 0};
@@ -480,8 +501,10 @@ static void stay_in_memory(const char *who)
     bool unlimited = limit.rlim_max == RLIM_INFINITY;
     limit.rlim_cur = unlimited ? RLIM_INFINITY : 0;
     setrlimit(RLIMIT_MEMLOCK, &limit);
-    if (mlockall(MCL_CURRENT) != 0 || mlockall(MCL_FUTURE | MCL_ONFAULT) != 0) {
+    if (mlockall(MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT) != 0) {
         log_debug("%s: it may be dropped from memory: %s", who, strerror(errno));
+    } else {
+        dl_iterate_phdr(keep_what_off_needs, NULL);
     }
     if (!unlimited) {
         limit.rlim_cur = found;

@@ -164,7 +164,13 @@ static bool read_steps(const struct loading *l, struct err *e)
 {
     const struct step_place place = {l->doc, l->root, l->p, 1};
     l->p->steps = zalloc(PROFILE_STEPS_MAX * sizeof *l->p->steps);
-    return steps_read(&place, e);
+    if (!steps_read(&place, e)) {
+        return false;
+    }
+    /* Runs keep their profile: most have few steps. */
+    struct profile_step *fewer = realloc(l->p->steps, (l->p->step_count + 1) * sizeof *fewer);
+    l->p->steps = fewer != NULL ? fewer : l->p->steps;
+    return true;
 }
 
 static bool read_judged_step(const struct loading *l, const struct yaml_node *map, struct err *e)

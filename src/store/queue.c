@@ -5,6 +5,7 @@
 #include "base/file.h"
 
 #include <stdlib.h>
+#include <string.h>
 
 void queue_init(struct queue *q)
 {
@@ -20,6 +21,11 @@ void queue_free(struct queue *q)
     *q = (struct queue){0};
 }
 
+static struct entry *place_of(const struct queue *q, uint64_t number)
+{
+    return &q->entries[(number - q->origin) % STORE_QUEUE_ENTRIES];
+}
+
 bool queue_push(struct queue *q, struct entry entry, const struct note *note)
 {
     if (queue_count(q) == STORE_QUEUE_ENTRIES ||
@@ -29,18 +35,28 @@ bool queue_push(struct queue *q, struct entry entry, const struct note *note)
         entry.note = q->note_tail;
         q->notes[q->note_tail++ % STORE_QUEUE_NOTES] = *note;
     }
-    q->entries[q->tail++ % STORE_QUEUE_ENTRIES] = entry;
+    *place_of(q, q->tail++) = entry;
     return true;
 }
 
 const struct entry *queue_at(const struct queue *q, uint64_t number)
 {
-    return &q->entries[number % STORE_QUEUE_ENTRIES];
+    return place_of(q, number);
 }
 
 const struct note *queue_note(const struct queue *q, const struct entry *entry)
 {
     return &q->notes[entry->note % STORE_QUEUE_NOTES];
+}
+
+/* Where those that are left lie clear of the ring's beginning. */
+static void begin_again(struct queue *q)
+{
+    size_t left = queue_count(q), first = (q->head - q->origin) % STORE_QUEUE_ENTRIES;
+    if (first < left || first + left > STORE_QUEUE_ENTRIES)
+        return;
+    memcpy(q->entries, q->entries + first, left * sizeof *q->entries);
+    q->origin = q->head;
 }
 
 void queue_drop(struct queue *q, size_t n)
@@ -50,4 +66,5 @@ void queue_drop(struct queue *q, size_t n)
             q->note_head++;
         q->head++;
     }
+    begin_again(q);
 }

@@ -4,7 +4,9 @@
  * Two rings of fixed size, allocated once: many small entries, and few notes
  * (texts) that some entries carry. Not locked: the writer's mutex guards it.
  * Entries between head and tail are never touched by a push, so the writer may
- * read them without the mutex once it has seen the tail under it. */
+ * read them without the mutex once it has seen the tail under it. Dropping moves the
+ * few that are left to the ring's beginning: so of the ring only as much is ever touched,
+ * and takes memory, as has waited at once. */
 #ifndef AMPLEDGER_STORE_QUEUE_H
 #define AMPLEDGER_STORE_QUEUE_H
 
@@ -41,6 +43,7 @@ struct queue {
     struct note *notes;
     uint64_t head, tail;           /* running numbers of entries; tail is the next */
     uint64_t note_head, note_tail; /* the same for notes */
+    uint64_t origin;               /* the entry that is, or would be, first in the ring */
 };
 
 void queue_init(struct queue *q);
