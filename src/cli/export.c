@@ -7,6 +7,7 @@
 #include "cli/print_pdf.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <limits.h>
 #include <stdlib.h>
 #include <string.h>
@@ -66,13 +67,16 @@ static bool refuse_existing(const char *name, struct err *e)
                    name);
 }
 
-/* A link does not take the place of a file, unlike a renaming. */
+/* Takes the place of no file. Sticks whose file system has no links can rename so. */
 static bool give_name(const struct fetched *w, const char *part, struct err *e)
 {
     if (!w->keeps) {
         return rename(part, w->name) == 0 || err_set_errno(e, errno, "give %s its name", w->name);
     }
-    if (link(part, w->name) == 0) {
+    if (renameat2(AT_FDCWD, part, AT_FDCWD, w->name, RENAME_NOREPLACE) == 0) {
+        return true;
+    }
+    if (errno != EEXIST && link(part, w->name) == 0) {
         unlink(part);
         return true;
     }

@@ -70,6 +70,10 @@ static double tick_step(double span)
     return power * (m <= 1 ? 1 : m <= 2 ? 2 : m <= 5 ? 5 : 10);
 }
 
+/* Where a span is finer than its numbers can tell, counting up would go on for ever: no
+ * axis has more marks than this. */
+#define TICKS_MOST 50
+
 static int decimals_of(double step)
 {
     int d = (int)-floor(log10(step) + 1e-9);
@@ -89,7 +93,9 @@ static void draw_y_axis(const struct axis *y, const char *name, struct page *p)
 {
     double step = tick_step(y->max - y->min);
     int decimals = decimals_of(step);
-    for (double v = ceil(y->min / step) * step; v <= y->max; v += step) {
+    double first = ceil(y->min / step) * step;
+    for (int i = 0; i < TICKS_MOST && first + i * step <= y->max; i++) {
+        double v = first + i * step;
         double at = place(y, v);
         double shown = fabs(v) < step / 1e6 ? 0 : v;
         page_format(p, "<path d=\"M%.0f %.1fH%.0f\" stroke=\"#e3e7ea\"/>", LEFT_EDGE, at,
@@ -108,7 +114,9 @@ static void draw_x_axis(const struct axis *x, double at, const char *name, bool 
 {
     double step = fmax(tick_step(x->max - x->min), whole ? 1 : 0);
     int decimals = decimals_of(step);
-    for (double v = ceil(x->min / step - 1e-9) * step; v <= x->max + 1e-9 * step; v += step) {
+    double first = ceil(x->min / step - 1e-9) * step;
+    for (int i = 0; i < TICKS_MOST && first + i * step <= x->max + 1e-9 * step; i++) {
+        double v = first + i * step;
         page_format(p, "<path d=\"M%.1f %.1fv4\" stroke=\"#5c6770\"/>", place(x, v), at);
         page_format(p, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">%.*f</text>",
                     place(x, v), at + 17, decimals, fabs(v) < step / 1e6 ? 0 : v);

@@ -4,54 +4,64 @@
 #include "base/file.h"
 #include "web/handlers.h"
 #include "web/lookup.h"
+#include "web/samples.h"
 
 #include <errno.h>
 #include <fcntl.h>
 #include <limits.h>
-#include <microhttpd.h>
-#include <pthread.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
-/* One at a time: each takes as much room on the disk as the database. */
-static pthread_mutex_t one_copy = PTHREAD_MUTEX_INITIALIZER;
+/* A folder beside the database is ours while a copy is made, so that no file of a person's
+ * is in the way. What an attempt that was cut off has left in it goes first. */
+static void clear_folder(const char *folder)
+{
+    static const char *const names[] = {"copy", "copy.partial", "copy.partial-journal"};
+    char path[PATH_MAX];
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        if (text_format(path, sizeof path, "%s/%s", folder, names[i])) {
+            unlink(path);
+        }
+    }
+    rmdir(folder);
+}
 
 /* Open for reading and without a name any more, so that nothing is left of it. */
 static bool make_copy(const struct web_config *c, int *fd, struct err *e)
 {
     struct reader *r = NULL;
-    char path[PATH_MAX];
-    if (!text_format(path, sizeof path, "%s.backup", store_path(c->store))) {
+    char folder[PATH_MAX], path[PATH_MAX];
+    if (!text_format(folder, sizeof folder, "%s.copying", store_path(c->store)) ||
+        !text_format(path, sizeof path, "%s/copy", folder)) {
         return err_set(e, ERR_CONFIG, "the database path is too long");
     }
-    unlink(path); /* of an attempt that was cut off */
+    clear_folder(folder);
+    if (mkdir(folder, S_IRWXU) != 0) {
+        return err_set_errno(e, errno, "make the folder %s for a copy", folder);
+    }
     bool ok = lookup_reader(c, &r, e) && reader_backup(r, path, e) && store_check_copy(path, e);
     reader_close(r);
     *fd = ok ? open(path, O_RDONLY | O_CLOEXEC) : -1;
     if (ok && *fd < 0) {
         ok = err_set_errno(e, errno, "open the copy %s", path);
     }
-    unlink(path);
+    clear_folder(folder);
     return ok;
 }
 
 bool get_backup(const struct request *q, struct reply *out, struct err *e)
 {
-    int fd = -1;
-    struct stat st;
-    pthread_mutex_lock(&one_copy);
-    bool ok = make_copy(q->config, &fd, e);
-    pthread_mutex_unlock(&one_copy);
-    if (!ok) {
+    struct copy_wanted wanted = {
+        .fd = -1, .connection = q->connection, .parking = q->parking, .downloads = q->downloads};
+    if (!downloads_begin_copy(q->downloads)) {
+        return err_set(e, ERR_REFUSED,
+                       "a copy of the database is being made and sent already; try again when "
+                       "that has ended");
+    }
+    if (!make_copy(q->config, &wanted.fd, e)) {
+        downloads_end_copy(q->downloads);
         return false;
     }
-    if (fstat(fd, &st) == 0) {
-        out->stream = MHD_create_response_from_fd64((uint64_t)st.st_size, fd);
-    }
-    if (out->stream == NULL) {
-        close(fd);
-        return err_set(e, ERR_SYSTEM, "there is no memory for an answer");
-    }
-    MHD_add_response_header(out->stream, "Content-Type", "application/vnd.sqlite3");
-    return true;
+    out->stream = copy_stream(&wanted, e);
+    return out->stream != NULL;
 }

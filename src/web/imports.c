@@ -13,6 +13,7 @@
 #include <pthread.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 struct place {
@@ -78,17 +79,31 @@ static bool open_beside(const char *database, FILE **out, struct err *e)
     return *out != NULL || err_set_errno(e, errno, "make a file beside %s", database);
 }
 
-/* Under the lock: the one to be filled, or NULL. Those that nobody fills any more go. */
-static struct place *free_place(struct imports *i)
+/* Under the lock. Time that does not step: a wall clock that is set gives nothing up. */
+static void tidy(struct imports *i)
 {
-    int64_t now = clock_real_utc_ns();
-    struct place *found = NULL;
     for (size_t k = 0; k < IMPORTS_AT_ONCE; k++) {
         struct place *p = &i->place[k];
-        if (!p->busy && llabs(now - p->touched_ns) > IMPORT_IDLE_S * NS_PER_S) {
+        if (!p->busy && clock_real_ns() - p->touched_ns > IMPORT_IDLE_S * NS_PER_S) {
             empty(p);
         }
-        found = p->id[0] == '\0' ? p : found;
+    }
+}
+
+void imports_tidy(struct imports *i)
+{
+    pthread_mutex_lock(&i->lock);
+    tidy(i);
+    pthread_mutex_unlock(&i->lock);
+}
+
+/* Under the lock: the one to be filled, or NULL. */
+static struct place *free_place(struct imports *i)
+{
+    struct place *found = NULL;
+    tidy(i);
+    for (size_t k = 0; k < IMPORTS_AT_ONCE; k++) {
+        found = i->place[k].id[0] == '\0' ? &i->place[k] : found;
     }
     return found;
 }
@@ -103,8 +118,8 @@ bool imports_begin(struct imports *i, const struct import_wanted *wanted, char i
     pthread_mutex_lock(&i->lock);
     struct place *p = free_place(i);
     if (p != NULL) {
-        *p = (struct place){.touched_ns = clock_real_utc_ns(), .wanted = *wanted, .file = file};
-        uuid7_make(p->touched_ns, p->id);
+        *p = (struct place){.touched_ns = clock_real_ns(), .wanted = *wanted, .file = file};
+        uuid7_make(clock_real_utc_ns(), p->id);
         sha256_sum_start(&p->sum);
         memcpy(id, p->id, sizeof p->id);
     }
@@ -150,11 +165,40 @@ static void give_back(struct imports *i, struct place *p, bool done)
         empty(p);
     }
     p->busy = false;
-    p->touched_ns = clock_real_utc_ns();
+    p->touched_ns = clock_real_ns();
     pthread_mutex_unlock(&i->lock);
 }
 
-static bool put(struct place *p, const struct import_bytes *piece, struct err *e)
+/* What runs at work record goes before what is taken over. */
+static bool leaves_room(const char *database, size_t n, struct err *e)
+{
+    struct statvfs v;
+    if (statvfs(database, &v) != 0) {
+        return true;
+    }
+    double free_bytes = (double)v.f_bavail * (double)v.f_frsize;
+    return free_bytes >= (double)(IMPORT_LEAVES_FREE + (long long)n) ||
+           err_set(e, ERR_REFUSED,
+                   "%.0f MiB are free beside the database, and %lld MiB are kept for what runs "
+                   "record; make room first",
+                   free_bytes / (1024 * 1024), IMPORT_LEAVES_FREE / (1024 * 1024));
+}
+
+/* All of it, or the file as it was: what is summed up and what is kept are the same. */
+static bool keep_bytes(struct place *p, const struct import_bytes *piece, struct err *e)
+{
+    if (fwrite(piece->bytes, 1, piece->n, p->file) == piece->n && fflush(p->file) == 0) {
+        return true;
+    }
+    err_set_errno(e, errno, "keep what is sent");
+    clearerr(p->file);
+    if (fseeko(p->file, p->n, SEEK_SET) != 0 || ftruncate(fileno(p->file), p->n) != 0) {
+        p->n = -1; /* no piece fits any more */
+    }
+    return false;
+}
+
+static bool put(struct imports *i, struct place *p, const struct import_bytes *piece, struct err *e)
 {
     long long end = piece->at + (long long)piece->n;
     if (piece->at < p->n && end <= p->n) {
@@ -168,8 +212,8 @@ static bool put(struct place *p, const struct import_bytes *piece, struct err *e
         return err_set(e, ERR_CONFIG, "the file is larger than %lld MiB; send it in parts",
                        IMPORT_BYTES_MAX / (1024 * 1024));
     }
-    if (fwrite(piece->bytes, 1, piece->n, p->file) != piece->n) {
-        return err_set_errno(e, errno, "keep what is sent");
+    if (!leaves_room(i->database, piece->n, e) || !keep_bytes(p, piece, e)) {
+        return false;
     }
     sha256_sum_add(&p->sum, piece->bytes, piece->n);
     p->n = end;
@@ -183,7 +227,7 @@ bool imports_put(struct imports *i, const char *id, const struct import_bytes *p
     if (p == NULL) {
         return false;
     }
-    bool ok = put(p, piece, e);
+    bool ok = put(i, p, piece, e);
     *total = p->n;
     give_back(i, p, false);
     return ok;

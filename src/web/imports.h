@@ -11,6 +11,8 @@
 #define IMPORTS_AT_ONCE 4
 #define IMPORT_BYTES_MAX (1024LL * 1024 * 1024)
 #define IMPORT_IDLE_S 600
+/* Left free beside the database, for what runs at work record meanwhile. */
+#define IMPORT_LEAVES_FREE (512LL * 1024 * 1024)
 
 struct imports;
 
@@ -40,5 +42,7 @@ bool imports_put(struct imports *i, const char *id, const struct import_bytes *p
 bool imports_finish(struct imports *i, const char *id, const char *sha256, struct store *store,
                     int64_t *nr, struct err *e) NODISCARD;
 bool imports_drop(struct imports *i, const char *id, struct err *e) NODISCARD;
+/* Those that nobody goes on with are given up; to be called now and then. */
+void imports_tidy(struct imports *i);
 
 #endif

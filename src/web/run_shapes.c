@@ -52,10 +52,11 @@ static json_t *steps_of(const struct run_row *r)
     for (size_t i = 0; i < r->step_count; i++) {
         const struct run_step *s = &r->steps[i];
         json_array_append_new(
-            list, json_pack("{s:i, s:o, s:o, s:o, s:o, s:o}", "step", s->step, "name",
-                            text_to_json(s->name), "kind", text_to_json(s->kind), "start_s",
-                            json_number(s->start_s), "end_s", json_number(s->end_s), "ended_by",
-                            text_to_json(s->end_reason)));
+            list,
+            json_pack("{s:i, s:i, s:i, s:o, s:o, s:o, s:o, s:o}", "step", s->step, "plan_step",
+                      s->plan_step, "round", s->round, "name", text_to_json(s->name), "kind",
+                      text_to_json(s->kind), "start_s", json_number(s->start_s), "end_s",
+                      json_number(s->end_s), "ended_by", text_to_json(s->end_reason)));
     }
     return list;
 }

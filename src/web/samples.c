@@ -11,12 +11,14 @@
 #include "report/csv.h"
 #include "web/park.h"
 
+#include <errno.h>
 #include <math.h>
 #include <microhttpd.h>
 #include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #define BUFFER_SIZE 65536
 #define BLOCK_SIZE 16384
@@ -25,11 +27,13 @@ struct downloads {
     pthread_mutex_t lock;
     pthread_cond_t changed;
     size_t under_way; /* threads */
+    bool copying;
 };
 
 struct stream {
     struct downloads *downloads;
-    struct reader *reader;
+    struct reader *reader; /* NULL: the bytes of fd, a copy of the database */
+    int fd;
     int64_t nr, started_utc_ns;
     char *head;  /* NULL: CSV */
     size_t rows; /* put so far, as JSON */
@@ -64,6 +68,22 @@ void downloads_free(struct downloads *d)
     pthread_cond_destroy(&d->changed);
     pthread_mutex_destroy(&d->lock);
     free(d);
+}
+
+bool downloads_begin_copy(struct downloads *d)
+{
+    pthread_mutex_lock(&d->lock);
+    bool free_to_begin = !d->copying;
+    d->copying = true;
+    pthread_mutex_unlock(&d->lock);
+    return free_to_begin;
+}
+
+void downloads_end_copy(struct downloads *d)
+{
+    pthread_mutex_lock(&d->lock);
+    d->copying = false;
+    pthread_mutex_unlock(&d->lock);
 }
 
 static void left(struct downloads *d)
@@ -133,8 +153,23 @@ static bool put_text(struct stream *s, const char *text)
     return wanted;
 }
 
+static bool put_file(struct stream *s, struct err *e)
+{
+    char block[BLOCK_SIZE];
+    ssize_t n = 0;
+    while ((n = read(s->fd, block, sizeof block)) > 0) {
+        if (!put(s, block, (size_t)n)) {
+            return true;
+        }
+    }
+    return n == 0 || err_set_errno(e, errno, "read the copy");
+}
+
 static bool put_all(struct stream *s, struct err *e)
 {
+    if (s->reader == NULL) {
+        return put_file(s, e);
+    }
     if (s->head == NULL) {
         return put_text(s, CSV_SAMPLES_HEADER) &&
                reader_samples(s->reader, s->nr, -1, put_sample, s, e);
@@ -143,10 +178,19 @@ static bool put_all(struct stream *s, struct err *e)
            put_text(s, "\n]}\n");
 }
 
+/* What waits for a disk. By the thread that reads, when it has done so. */
+static void let_go(struct stream *s)
+{
+    if (s->reader == NULL) {
+        close(s->fd);
+        downloads_end_copy(s->downloads);
+    }
+    reader_close(s->reader);
+}
+
 static void stream_free(struct stream *s)
 {
     free(s->head);
-    reader_close(s->reader);
     pthread_cond_destroy(&s->changed);
     pthread_mutex_destroy(&s->lock);
     free(s);
@@ -158,9 +202,10 @@ static void *fill(void *context)
     struct downloads *d = s->downloads;
     struct err e = {0};
     bool ok = put_all(s, &e);
+    let_go(s);
     pthread_mutex_lock(&s->lock);
     if (!ok && !s->abandoned) {
-        log_error("run %lld: its samples could not be sent: %s", (long long)s->nr, e.text);
+        log_error("what was read for a download could not be sent: %s", e.text);
         s->failed = true;
     }
     s->finished = true;
@@ -230,19 +275,13 @@ static bool begin(struct stream *s, struct err *e)
     return true;
 }
 
-struct MHD_Response *samples_stream(struct reader *reader, const struct samples_wanted *wanted,
-                                    struct err *e)
+/* Takes s over. */
+static struct MHD_Response *stream_begin(struct stream *s, const char *type, struct err *e)
 {
-    struct stream *s = zalloc(sizeof *s);
-    s->downloads = wanted->downloads;
-    s->reader = reader;
-    s->nr = wanted->nr;
-    s->head = wanted->head;
-    s->started_utc_ns = wanted->started_utc_ns;
-    s->spot = (struct spot){.connection = wanted->connection, .parking = wanted->parking};
     pthread_mutex_init(&s->lock, NULL);
     pthread_cond_init(&s->changed, NULL);
     if (!begin(s, e)) {
+        let_go(s);
         stream_free(s);
         return NULL;
     }
@@ -253,8 +292,30 @@ struct MHD_Response *samples_stream(struct reader *reader, const struct samples_
         err_set(e, ERR_SYSTEM, "there is no memory for an answer");
         return NULL;
     }
-    MHD_add_response_header(r, "Content-Type",
-                            wanted->head != NULL ? "application/json"
-                                                 : "text/csv; charset=utf-8; header=present");
+    MHD_add_response_header(r, "Content-Type", type);
     return r;
+}
+
+struct MHD_Response *samples_stream(struct reader *reader, const struct samples_wanted *wanted,
+                                    struct err *e)
+{
+    struct stream *s = zalloc(sizeof *s);
+    s->downloads = wanted->downloads;
+    s->reader = reader;
+    s->nr = wanted->nr;
+    s->head = wanted->head;
+    s->started_utc_ns = wanted->started_utc_ns;
+    s->spot = (struct spot){.connection = wanted->connection, .parking = wanted->parking};
+    return stream_begin(
+        s, wanted->head != NULL ? "application/json" : "text/csv; charset=utf-8; header=present",
+        e);
+}
+
+struct MHD_Response *copy_stream(const struct copy_wanted *wanted, struct err *e)
+{
+    struct stream *s = zalloc(sizeof *s);
+    s->downloads = wanted->downloads;
+    s->fd = wanted->fd;
+    s->spot = (struct spot){.connection = wanted->connection, .parking = wanted->parking};
+    return stream_begin(s, "application/vnd.sqlite3", e);
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web/samples: the samples of a run as CSV (RFC 4180) or JSON, streamed: memory does not
- * grow with the run. So many at once: each holds a thread and the database open. */
+ * web/samples: the samples of a run as CSV (RFC 4180) or JSON, or a copy of the database,
+ * streamed: memory does not grow with the run. So many at once: each holds a thread and the
+ * database open. */
 #ifndef AMPLEDGER_WEB_SAMPLES_H
 #define AMPLEDGER_WEB_SAMPLES_H
 
@@ -16,6 +17,21 @@ struct downloads;
 struct downloads *downloads_new(void);
 /* Waits for those under way; each must have been abandoned by its client, or have ended. */
 void downloads_free(struct downloads *d); /* NULL is fine */
+
+/* One copy of the database at a time, from before it is made until the last byte of it is
+ * sent: each takes as much room on the disk as the database. False: one is under way. */
+bool downloads_begin_copy(struct downloads *d);
+/* For a copy that did not come to be streamed. */
+void downloads_end_copy(struct downloads *d);
+/* The file (owned, taken, also on failure) that downloads_begin_copy() was for; ends it. As
+ * samples_stream(). */
+struct copy_wanted {
+    int fd;
+    struct MHD_Connection *connection;
+    struct parking *parking;
+    struct downloads *downloads;
+};
+struct MHD_Response *copy_stream(const struct copy_wanted *wanted, struct err *e);
 
 struct samples_wanted {
     int64_t nr, started_utc_ns;

@@ -179,6 +179,7 @@ static void each_look(void *context)
 {
     struct web *w = context;
     patience_look(w->patience);
+    imports_tidy(w->house.config.imports);
 }
 
 static bool open_all(struct web *w, struct err *e)

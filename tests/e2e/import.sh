@@ -160,8 +160,10 @@ done
 # A copy while a run goes on: sound, whole, and no file is written over.
 ampledger battery add launch-a --chemistry lfp --cells 4 --rated 125Ah
 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty >/dev/null
+echo "a person's own" >"$home/ampledger.db.backup"
 expect 0 ampledger backup "$home/copy.db"
 says "copy.db: written"
+[ "$(cat "$home/ampledger.db.backup")" = "a person's own" ] || fail "a file of a person's is gone"
 [ "$(sqlite3 "$home/copy.db" 'pragma integrity_check')" = ok ] || fail "the copy is not sound"
 [ "$(sqlite3 "$home/copy.db" 'select count(*) from run where nr <= 6')" = 6 ] || fail "runs are missing"
 sum=$(sha256sum <"$home/copy.db")
@@ -169,7 +171,7 @@ expect 2 ampledger backup "$home/copy.db"
 says "left as it is"
 [ "$(sha256sum <"$home/copy.db")" = "$sum" ] || fail "the copy was written over"
 expect 2 ampledger backup "$home/no/folder/copy.db"
-[ "$(find "$home" -name '*.backup*' -o -name 'copy.db.*' | wc -l)" = 0 ] || fail "a file was left behind"
+[ "$(find "$home" -name '*.copying' -o -name 'copy.db.*' | wc -l)" = 0 ] || fail "a file was left behind"
 ampledger stop jetty >/dev/null
 # The copy is a ledger: a daemon opens it and the results come out again.
 stop_daemon
