@@ -14,6 +14,7 @@
 #include <string.h>
 
 #define EVENTS_SHOWN 24
+#define EVENTS_MOST 80
 #define STEPS_SHOWN 24
 
 /* --- samples --- */
@@ -276,9 +277,10 @@ static void put_conditions(const json_t *run, struct page *p)
     put_battery(run, p);
     page_fact(p, "Profile", text_at(run, "profile"));
     page_fact(p, "Began full",
-              true_at(plan, "starts_full")
-                  ? "yes: filled and rested beforehand, by the profile's word"
-                  : "");
+              !true_at(plan, "starts_full") ? ""
+              : json_is_object(json_object_get(run, "imported"))
+                  ? "yes: filled and rested beforehand, by the word of who took it over"
+                  : "yes: filled and rested beforehand, by the profile's word");
     page_fact(p, "Stand", text_at(run, "stand"));
     put_source(json_object_get(run, "imported"), p);
     text_format(voltage, sizeof voltage, "%s%s%s", text_at(run, "voltage_source"),
@@ -466,6 +468,19 @@ static void put_list(const json_t *list, const char *heading, struct page *p)
     page_put(p, "</ul>\n");
 }
 
+/* The beginning and the end of a long list, and from between them whatever is more than the
+ * ordinary course: steps that begin and end are in the table of steps as well. */
+static bool is_shown(size_t i, size_t n, const char *kind)
+{
+    static const char *const always[] = {"trip", "alarm", "notice"};
+    for (size_t k = 0; k < sizeof always / sizeof always[0]; k++) {
+        if (strcmp(kind, always[k]) == 0) {
+            return true;
+        }
+    }
+    return i < EVENTS_SHOWN / 2 || i + EVENTS_SHOWN / 2 >= n;
+}
+
 static void put_events(const json_t *run, struct page *p)
 {
     static const char *const headings[] = {"Into the run", "Event", "What happened", NULL};
@@ -477,15 +492,21 @@ static void put_events(const json_t *run, struct page *p)
     }
     page_heading(p, "Events");
     page_table_begin(p, &t);
-    for (size_t i = 0; i < n && i < EVENTS_SHOWN; i++) {
+    size_t shown = 0;
+    for (size_t i = 0; i < n && shown < EVENTS_MOST; i++) {
         const json_t *v = json_array_get(list, i);
+        if (!is_shown(i, n, text_at(v, "kind"))) {
+            continue;
+        }
+        shown++;
         struct words at = words_duration(number_at(v, "t_s"));
         const char *cells[] = {at.s, text_at(v, "kind"), text_at(v, "text")};
         page_row(p, &t, cells);
     }
     page_table_end(p);
-    page_format(p, n > EVENTS_SHOWN ? "<p class=\"aside\">and %zu more.</p>\n" : "",
-                n - EVENTS_SHOWN);
+    page_format(
+        p, n > shown ? "<p class=\"aside\">%zu of the ordinary course are left out.</p>\n" : "",
+        n - shown);
 }
 
 static void put_foot(const json_t *run, const char *sha256, struct page *p)
