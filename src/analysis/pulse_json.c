@@ -55,3 +55,38 @@ json_t *pulse_change_to_json(const struct pulse_change *c,
         json_number(c->before.temperature_C), "instants", instants_to_json(c, accuracy),
         "relaxation", relaxation_to_json(&c->relaxation));
 }
+
+static json_t *two_current_to_json(const struct two_current *t)
+{
+    const struct two_current_info *m = &two_current_methods[t->method];
+    const struct {
+        const char *key;
+        double value;
+    } numbers[] = {{"first_at_s", t->first.t_s},
+                   {"first_current_A", t->first.current_A},
+                   {"first_voltage_V", t->first.voltage_V},
+                   {"first_after_s", t->first_s},
+                   {"pause_s", t->pause_s},
+                   {"second_current_A", t->second.current_A},
+                   {"second_voltage_V", t->second.voltage_V},
+                   {"second_after_s", t->second_s},
+                   {"resistance_mOhm", 1e3 * t->line.ohm},
+                   {"resistance_uncertainty_mOhm", 1e3 * COVERAGE_FACTOR * t->line.u_ohm},
+                   {"short_circuit_A", t->line.short_A},
+                   {"short_circuit_uncertainty_A", COVERAGE_FACTOR * t->line.u_short_A},
+                   {"voltage_without_current_V", t->line.open_V}};
+    json_t *o = json_pack("{s:s, s:s}", "method", m->name, "source", m->source);
+    for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
+        json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
+    }
+    return o;
+}
+
+json_t *two_currents_to_json(const struct two_currents *t)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < t->count; i++) {
+        json_array_append_new(list, two_current_to_json(&t->found[i]));
+    }
+    return list;
+}

@@ -4,7 +4,7 @@
 #ifndef AMPLEDGER_ANALYSIS_PULSE_JSON_H
 #define AMPLEDGER_ANALYSIS_PULSE_JSON_H
 
-#include "analysis/pulse.h"
+#include "analysis/two_current.h"
 
 #include <jansson.h>
 
@@ -12,5 +12,8 @@
  * current_before_A, temperature_C, instants, relaxation (null: not fitted). */
 json_t *pulse_change_to_json(const struct pulse_change *c,
                              const struct instrument_accuracy *accuracy);
+
+/* Likewise what was meant as a method of a standard. New reference. */
+json_t *two_currents_to_json(const struct two_currents *t);
 
 #endif

@@ -67,32 +67,6 @@ static json_t *change_to_json(const struct analyse_request *q, const struct anal
     return o;
 }
 
-static json_t *two_current_to_json(const struct two_current *t)
-{
-    const struct two_current_info *m = &two_current_methods[t->method];
-    const struct {
-        const char *key;
-        double value;
-    } numbers[] = {{"first_at_s", t->first.t_s},
-                   {"first_current_A", t->first.current_A},
-                   {"first_voltage_V", t->first.voltage_V},
-                   {"first_after_s", t->first_s},
-                   {"pause_s", t->pause_s},
-                   {"second_current_A", t->second.current_A},
-                   {"second_voltage_V", t->second.voltage_V},
-                   {"second_after_s", t->second_s},
-                   {"resistance_mOhm", 1e3 * t->line.ohm},
-                   {"resistance_uncertainty_mOhm", 1e3 * COVERAGE_FACTOR * t->line.u_ohm},
-                   {"short_circuit_A", t->line.short_A},
-                   {"short_circuit_uncertainty_A", COVERAGE_FACTOR * t->line.u_short_A},
-                   {"voltage_without_current_V", t->line.open_V}};
-    json_t *o = json_pack("{s:s, s:s}", "method", m->name, "source", m->source);
-    for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
-        json_object_set_new(o, numbers[i].key, json_number(numbers[i].value));
-    }
-    return o;
-}
-
 static json_t *part_to_json(const struct record_part *p)
 {
     double mean_V = fabs(p->in_Ah) > 0 ? p->in_Wh / p->in_Ah : (double)NAN;
@@ -108,12 +82,9 @@ static json_t *part_to_json(const struct record_part *p)
 void analyse_put_findings(json_t *o, const struct analyse_request *q,
                           const struct analyse_findings *found)
 {
-    json_t *changes = json_array(), *parts = json_array(), *methods = json_array();
+    json_t *changes = json_array(), *parts = json_array();
     for (size_t i = 0; i < found->pulses.count; i++) {
         json_array_append_new(changes, change_to_json(q, found, &found->pulses.change[i]));
-    }
-    for (size_t i = 0; i < found->two_currents.count; i++) {
-        json_array_append_new(methods, two_current_to_json(&found->two_currents.found[i]));
     }
     for (size_t i = 0; i < found->parts.count; i++) {
         json_array_append_new(parts, part_to_json(&found->parts.part[i]));
@@ -122,7 +93,7 @@ void analyse_put_findings(json_t *o, const struct analyse_request *q,
     json_object_set_new(o, "resistances_left_out",
                         json_integer((json_int_t)(found->pulses.dropped + found->pulses.unsteady +
                                                   found->pulses.unseen)));
-    json_object_set_new(o, "two_current", methods);
+    json_object_set_new(o, "two_current", two_currents_to_json(&found->two_currents));
     json_object_set_new(o, "parts", parts);
     json_object_set_new(o, "parts_left_out", json_integer((json_int_t)found->parts.dropped));
 }

@@ -291,7 +291,10 @@ static void put_resistances(json_t *o, const struct step_work *w, const struct c
     for (size_t i = 0; i < p->count; i++) {
         json_array_append_new(list, change_to_json(w, &p->change[i], before));
     }
+    struct two_currents methods;
+    two_currents_find(p, &w->options.accuracy, &methods);
     json_object_set_new(o, "resistances", list);
+    json_object_set_new(o, "two_current", two_currents_to_json(&methods));
     if (chosen == NULL) {
         json_object_set_new(o, "no_result_because",
                             json_string("no change of current was read twice before and after it"));

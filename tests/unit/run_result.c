@@ -259,6 +259,9 @@ static void resistance_at_its_state_of_charge(void **state)
     assert_string_equal(text(o, "resistance_method"), "two-current");
     near(o, "resistance_after_s", 1, 1e-6);
     near(o, "resistance_held_s", 9.9, 1e-6);
+    const json_t *method = item(item(o, "steps", 3), "two_current", 0);
+    assert_string_equal(text(method, "method"), "10s-1s");
+    near(method, "resistance_mOhm", 50.0, 1e-6);
     const json_t *first = item(o, "steps", 0), *full = item(o, "steps", 3),
                  *half = item(o, "steps", 5);
     near(first, "resistance_mOhm", 40.0, 1e-6);
