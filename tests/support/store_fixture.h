@@ -132,6 +132,22 @@ static inline struct run_begin run_of(const struct battery *b)
     return r;
 }
 
+/* The database of a fixture, open for writing and for reading. */
+static inline void fixture_open(struct fixture *f, struct store **s, struct reader **r)
+{
+    struct err e = {0};
+    fixture_make(f);
+    ok(store_open(f->path, s, &e));
+    ok(reader_open(f->path, r, &e));
+}
+
+static inline void fixture_close(struct fixture *f, struct store *s, struct reader *r)
+{
+    reader_close(r);
+    store_close(s);
+    fixture_remove(f);
+}
+
 /* A store with a battery and a run that is under way. */
 static inline int64_t begin_a_run(struct store *s)
 {

@@ -39,13 +39,11 @@ static int setup(void **state)
 {
     struct yard *y = zalloc(sizeof *y);
     struct err e = {0};
-    fixture_make(&y->f);
-    ok(store_open(y->f.path, &y->s, &e));
+    fixture_open(&y->f, &y->s, &y->r);
     y->battery = launch("hand-lamp-3");
     y->battery.cells = 1;
     y->battery.rated_Ah = 2.5;
     ok(store_battery_add(y->s, &y->battery, &e));
-    ok(reader_open(y->f.path, &y->r, &e));
     *state = y;
     return 0;
 }
@@ -53,9 +51,7 @@ static int setup(void **state)
 static int teardown(void **state)
 {
     struct yard *y = *state;
-    reader_close(y->r);
-    store_close(y->s);
-    fixture_remove(&y->f);
+    fixture_close(&y->f, y->s, y->r);
     free(y);
     return 0;
 }

@@ -17,35 +17,18 @@ static int setup(void **state)
     struct yard *y = zalloc(sizeof *y);
     struct err e = {0};
     *state = y;
-    fixture_make(&y->f);
+    fixture_open(&y->f, &y->s, &y->r);
     y->b = launch("launch-a");
-    ok(store_open(y->f.path, &y->s, &e));
     ok(store_battery_add(y->s, &y->b, &e));
-    ok(reader_open(y->f.path, &y->r, &e));
     return 0;
 }
 
 static int teardown(void **state)
 {
     struct yard *y = *state;
-    reader_close(y->r);
-    store_close(y->s);
-    fixture_remove(&y->f);
+    fixture_close(&y->f, y->s, y->r);
     free(y);
     return 0;
-}
-
-static int64_t count(const struct yard *y, const char *sql)
-{
-    sqlite3 *db = NULL;
-    sqlite3_stmt *st = NULL;
-    assert_int_equal(sqlite3_open(y->f.path, &db), SQLITE_OK);
-    assert_int_equal(sqlite3_prepare_v2(db, sql, -1, &st, NULL), SQLITE_OK);
-    assert_int_equal(sqlite3_step(st), SQLITE_ROW);
-    int64_t n = sqlite3_column_int64(st, 0);
-    sqlite3_finalize(st);
-    sqlite3_close(db);
-    return n;
 }
 
 #define EVERYTHING                                                                                 \
@@ -136,13 +119,13 @@ static void one_that_is_dropped_leaves_nothing(void **state)
     struct err e = {0};
     int64_t nr = begin_one(y, 0);
     put_two(y, nr);
-    assert_int_equal(count(y, EVERYTHING), 5);
+    assert_int_equal(ask_int(y->f.path, EVERYTHING), 5);
     ok(store_import_drop(y->s, nr, &e));
-    assert_int_equal(count(y, EVERYTHING), 0);
+    assert_int_equal(ask_int(y->f.path, EVERYTHING), 0);
     /* And the number of its samples does not go on where it was. */
     nr = begin_one(y, 0);
     put_two(y, nr);
-    assert_int_equal(count(y, "SELECT max(seq) FROM sample"), 1);
+    assert_int_equal(ask_int(y->f.path, "SELECT max(seq) FROM sample"), 1);
 }
 
 static void a_whole_one_stays(void **state)
@@ -153,7 +136,7 @@ static void a_whole_one_stays(void **state)
     put_two(y, nr);
     end_one(y, nr);
     assert_false(store_import_drop(y->s, nr, &e));
-    assert_int_equal(count(y, EVERYTHING), 5);
+    assert_int_equal(ask_int(y->f.path, EVERYTHING), 5);
 }
 
 static void what_was_cut_off_goes_at_the_start(void **state)
@@ -168,8 +151,8 @@ static void what_was_cut_off_goes_at_the_start(void **state)
         put_two(y, begin_one(y, day));
     ok(store_mark_interrupted(y->s, FIXTURE_UTC_NS, &interrupted, &e));
     assert_int_equal(interrupted, 0); /* they never ran */
-    assert_int_equal(count(y, EVERYTHING), 5);
-    assert_int_equal(count(y, "SELECT run_nr FROM import"), whole);
+    assert_int_equal(ask_int(y->f.path, EVERYTHING), 5);
+    assert_int_equal(ask_int(y->f.path, "SELECT run_nr FROM import"), whole);
 }
 
 static void the_same_rows_are_taken_once(void **state)

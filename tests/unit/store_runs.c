@@ -12,10 +12,7 @@ struct yard {
 static int setup(void **state)
 {
     struct yard *y = zalloc(sizeof *y);
-    struct err e = {0};
-    fixture_make(&y->f);
-    ok(store_open(y->f.path, &y->s, &e));
-    ok(reader_open(y->f.path, &y->r, &e));
+    fixture_open(&y->f, &y->s, &y->r);
     *state = y;
     return 0;
 }
@@ -23,9 +20,7 @@ static int setup(void **state)
 static int teardown(void **state)
 {
     struct yard *y = *state;
-    reader_close(y->r);
-    store_close(y->s);
-    fixture_remove(&y->f);
+    fixture_close(&y->f, y->s, y->r);
     free(y);
     return 0;
 }
