@@ -278,7 +278,7 @@ int verb_import(struct cli *c, int argc, char **argv)
     struct import_words w = {0};
     const struct option_spec options[] = {
         {.name = "battery", .wants = "LABEL", .text = &w.battery, .required = true},
-        {.name = "started", .wants = "2024-05-01T18:00:00Z", .text = &w.started, .required = true},
+        {.name = "started", .wants = "2024-05-01T18:00:00Z", .text = &w.started},
         {.name = "step", .wants = "discharge", .text = &w.step},
         {.name = "name", .wants = "TEXT", .text = &w.name},
         {.name = "time", .wants = "COLUMN", .text = &w.time},

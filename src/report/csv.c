@@ -55,6 +55,8 @@ struct csv_reader {
     struct csv_late late;
     struct held_row *held; /* in order of time; NULL: read from the file */
     size_t held_count, held_next;
+    bool has_first_utc;
+    int64_t first_utc_ns;
 };
 
 struct held_row {
@@ -358,7 +360,7 @@ static bool read_header(struct csv_reader *r, struct err *e)
 
 struct csv_columns csv_columns_usual(void)
 {
-    struct csv_columns c;
+    struct csv_columns c = {.time_is_utc = false};
     for (size_t i = 0; i < COLUMNS; i++) {
         text_format(c.name[i], sizeof c.name[i], "%s", columns[i].name);
         c.to_si[i] = 1;
@@ -383,8 +385,10 @@ bool csv_columns_name(struct csv_columns *c, enum csv_column which, const char *
 {
     const char *colon = strrchr(text, ':');
     double to_si = 1;
-    size_t n = colon != NULL && read_unit(which, colon + 1, &to_si) ? (size_t)(colon - text)
-                                                                    : strlen(text);
+    bool is_utc = which == CSV_TIME && colon != NULL && strcmp(colon + 1, "utc") == 0;
+    size_t n = is_utc || (colon != NULL && read_unit(which, colon + 1, &to_si))
+                   ? (size_t)(colon - text)
+                   : strlen(text);
     if (n == 0 || n >= CSV_NAME_SIZE)
         return err_set(e, ERR_CONFIG,
                        "\"%.80s\" is no name of a column (1 to %d bytes); write NAME, or "
@@ -393,6 +397,7 @@ bool csv_columns_name(struct csv_columns *c, enum csv_column which, const char *
     memcpy(c->name[which], text, n);
     c->name[which][n] = '\0';
     c->to_si[which] = to_si;
+    c->time_is_utc = which == CSV_TIME ? is_utc : c->time_is_utc;
     return true;
 }
 
@@ -453,7 +458,44 @@ static bool read_cell(const struct csv_reader *r, enum csv_column c, double *out
                 r->columns.name[c], SHOWN, cell, columns[c].example);
 }
 
-static bool read_cells(const struct csv_reader *r, struct sample *s, struct err *e)
+/* As a person's logger writes it, made into RFC 3339. */
+static bool read_utc(const char *cell, int64_t *utc_ns)
+{
+    char text[CLOCK_UTC_TEXT_SIZE + 8];
+    struct err ignored;
+    size_t n = strlen(cell);
+    bool has_zone = n > 0 && (cell[n - 1] == 'Z' || cell[n - 1] == 'z');
+    if (n < 19 || !text_format(text, sizeof text, "%s%s", cell, has_zone ? "" : "Z"))
+        return false;
+    text[10] = text[10] == ' ' ? 'T' : text[10];
+    return clock_parse_utc(text, utc_ns, &ignored);
+}
+
+static bool read_time(struct csv_reader *r, double *out, struct err *e)
+{
+    const char *cell = r->field[r->at[CSV_TIME]];
+    int64_t utc_ns = 0;
+    if (!r->columns.time_is_utc)
+        return read_cell(r, CSV_TIME, out, e);
+    if (!read_utc(cell, &utc_ns))
+        return fail(r, r->line, e,
+                    "%s is \"%.*s\", which is no date and time (UTC); write it like "
+                    "2024-05-01T18:00:00Z",
+                    r->columns.name[CSV_TIME], SHOWN, cell);
+    if (!r->has_first_utc) {
+        r->has_first_utc = true;
+        r->first_utc_ns = utc_ns;
+    }
+    *out = (double)(utc_ns - r->first_utc_ns) / (double)NS_PER_S;
+    return true;
+}
+
+int64_t csv_first_utc_ns(const struct csv_reader *r)
+{
+    return r->first_utc_ns;
+}
+
+static bool read_cells(struct csv_reader *r, struct sample *s, struct err *e)
 {
     size_t temperature = r->at[CSV_TEMPERATURE];
     if (r->fields != r->fields_in_header)
@@ -461,7 +503,7 @@ static bool read_cells(const struct csv_reader *r, struct sample *s, struct err 
                     "%zu field%s, but the header names %zu; every line needs as many as the "
                     "header, and numbers are written with a point",
                     r->fields, r->fields == 1 ? "" : "s", r->fields_in_header);
-    if (!read_cell(r, CSV_TIME, &s->t_s, e) || !read_cell(r, CSV_VOLTAGE, &s->voltage_V, e) ||
+    if (!read_time(r, &s->t_s, e) || !read_cell(r, CSV_VOLTAGE, &s->voltage_V, e) ||
         !read_cell(r, CSV_CURRENT, &s->current_A, e))
         return false;
     s->temperature_C = NAN;

@@ -27,10 +27,13 @@ enum csv_column { CSV_TIME, CSV_VOLTAGE, CSV_CURRENT, CSV_TEMPERATURE, CSV_COLUM
 struct csv_columns {
     char name[CSV_COLUMNS][CSV_NAME_SIZE];
     double to_si[CSV_COLUMNS];
+    bool time_is_utc; /* the time is a date and a time of day */
 };
 /* t_s, voltage_V, current_A, temperature_C. */
 struct csv_columns csv_columns_usual(void);
-/* "NAME", or "NAME:UNIT" such as "I:mA" or "Elapsed:min". A colon that no unit of the
+/* "NAME", or "NAME:UNIT" such as "I:mA" or "Elapsed:min"; "Clock:utc" for times such as
+ * 2024-05-01T18:00:00Z (also without the Z, and with a space), which then count from the first
+ * row. A colon that no unit of the
  * column's kind follows belongs to the name. */
 bool csv_columns_name(struct csv_columns *c, enum csv_column which, const char *text,
                       struct err *e) NODISCARD;
@@ -48,6 +51,8 @@ bool csv_open_stream(FILE *file, const char *name, const struct csv_columns *col
  * then. An empty temperature is NAN; an empty time, voltage or current is an
  * error, so are time that goes back (unless csv_any_order) and a file without rows. */
 bool csv_read(struct csv_reader *r, struct sample *s, bool *more, struct err *e) NODISCARD;
+/* Of the first row, where times are dates; known once it was read. */
+int64_t csv_first_utc_ns(const struct csv_reader *r);
 /* Back to the first row. */
 bool csv_rewind(struct csv_reader *r, struct err *e) NODISCARD;
 

@@ -125,13 +125,13 @@ static const char style[] =
     ".stack td:first-child{color:var(--soft)}"
     "svg text{font-size:19px}}"
     "@media print{@page{size:auto;margin:12mm 14mm}body{background:none;font-size:8.6pt;"
-    "line-height:1.32}main{max-width:none;margin:0;padding:0}h1{font-size:15pt}h2{margin:.9em 0 "
+    "line-height:1.32}main{max-width:none;margin:0;padding:0}h1{font-size:15pt}h2{margin:.7em 0 "
     ".25em;font-size:10pt}.figure{font-size:14pt}.verdict{font-size:11pt;"
     "-webkit-print-color-adjust:exact;print-color-adjust:exact}table{font-size:7.8pt}"
     ".m{font-size:6.6pt}th,td{padding:.1rem .6rem .1rem 0}h2{break-after:avoid}"
     "tr,li,svg{break-inside:avoid}.wide{overflow:visible}.pair{gap:0 8mm}dl{gap:0 4mm}"
     "header{padding-bottom:2mm;margin-bottom:2mm}footer{margin-top:3mm;padding-top:1mm;"
-    "font-size:7.4pt}svg{max-height:84mm}p{margin:.5mm 0}}"
+    "font-size:7.4pt}svg{max-height:70mm}p{margin:.5mm 0}}"
     "</style>";
 
 void page_begin(struct page *p, const char *title)

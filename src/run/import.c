@@ -285,13 +285,18 @@ bool import_run(struct store *store, const struct import_terms *terms,
     if (!look(terms, rows, &shown, e) || !check_direction(terms, &shown, e)) {
         return false;
     }
-    char *plan = plan_text(terms, &shown);
-    bool begun = begin(store, terms, plan, nr, e);
+    struct import_terms said = *terms;
+    if (said.zero_utc_ns != 0) {
+        said.started_utc_ns =
+            said.zero_utc_ns + (int64_t)llround(shown.first.t_s * (double)NS_PER_S);
+    }
+    char *plan = plan_text(&said, &shown);
+    bool begun = begin(store, &said, plan, nr, e);
     free(plan);
     if (!begun) {
         return false;
     }
-    bool ok = write_rows(store, *nr, &shown, rows, e) && finish(store, *nr, terms, &shown, e);
+    bool ok = write_rows(store, *nr, &shown, rows, e) && finish(store, *nr, &said, &shown, e);
     if (!ok && !store_import_drop(store, *nr, &none)) {
         log_error("%s; it is taken away when ampledgerd starts again", none.text);
     }

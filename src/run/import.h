@@ -14,6 +14,7 @@ struct import_terms {
     enum step_kind kind; /* charge, discharge, rest or pulse */
     char step_name[STEP_NAME_SIZE];
     int64_t started_utc_ns; /* of its first row */
+    int64_t zero_utc_ns;    /* or of the rows' time 0, where they say it; 0: they do not */
     double cutoff_V;        /* of a discharge, whole battery */
     double current_A;       /* what was set, positive; NAN: the mean under load stands for it */
     double lead_ohm;

@@ -89,7 +89,14 @@ static bool settle_file(const struct words *w, struct import_wanted *out, struct
             return false;
         }
     }
-    return clock_parse_utc(w->started_utc, &t->started_utc_ns, e) || err_prefix(e, "started_utc");
+    if (out->columns.time_is_utc != (w->started_utc[0] == '\0')) {
+        return err_set(
+            e, ERR_CONFIG,
+            "say when its first row was, as started_utc, or that the column of times has "
+            "dates, as NAME:utc; one of them");
+    }
+    return out->columns.time_is_utc || clock_parse_utc(w->started_utc, &t->started_utc_ns, e) ||
+           err_prefix(e, "started_utc");
 }
 
 static bool settle(const struct words *w, struct import_wanted *out, struct err *e)
@@ -116,7 +123,7 @@ static bool read_wanted(const json_t *body, struct import_wanted *out, struct er
     out->columns = csv_columns_usual();
     const struct body_field fields[] = {
         {"file", BODY_TEXT, true, w.file, sizeof w.file},
-        {"started_utc", BODY_TEXT, true, w.started_utc, sizeof w.started_utc},
+        {"started_utc", BODY_TEXT, false, w.started_utc, sizeof w.started_utc},
         {"step", BODY_TEXT, false, w.step, sizeof w.step},
         {"name", BODY_TEXT, false, w.name, sizeof w.name},
         {"time_column", BODY_TEXT, false, w.column[CSV_TIME], sizeof w.column[0]},

@@ -11,6 +11,7 @@
 #include <libgen.h>
 #include <math.h>
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/statvfs.h>
@@ -28,6 +29,7 @@ struct place {
 
 struct imports {
     const char *database;
+    atomic_bool leaving;
     pthread_mutex_t lock;
     struct place place[IMPORTS_AT_ONCE];
 };
@@ -58,6 +60,13 @@ void imports_free(struct imports *i)
     }
     pthread_mutex_destroy(&i->lock);
     free(i);
+}
+
+void imports_cancel(struct imports *i)
+{
+    if (i != NULL) {
+        atomic_store(&i->leaving, true);
+    }
 }
 
 /* A file system that knows no files without a name gets one that loses it at once. */
@@ -234,6 +243,7 @@ bool imports_put(struct imports *i, const char *id, const struct import_bytes *p
 }
 
 struct row_source {
+    struct imports *imports;
     struct csv_reader *csv;
     double sign, from_s, to_s;
 };
@@ -242,6 +252,9 @@ struct row_source {
 static bool next_row(void *context, struct sample *s, bool *more, struct err *e)
 {
     struct row_source *r = context;
+    if (atomic_load_explicit(&r->imports->leaving, memory_order_relaxed)) {
+        return err_set(e, ERR_REFUSED, "the daemon is leaving; send the file again");
+    }
     do {
         if (!csv_read(r->csv, s, more, e)) {
             return false;
@@ -249,6 +262,17 @@ static bool next_row(void *context, struct sample *s, bool *more, struct err *e)
     } while (*more && (s->t_s < r->from_s || s->t_s > r->to_s));
     s->current_A *= r->sign;
     return *more || csv_rewind(r->csv, e);
+}
+
+static bool read_zero(struct row_source *r, int64_t *zero_utc_ns, struct err *e)
+{
+    struct sample s;
+    bool more = true;
+    if (!csv_read(r->csv, &s, &more, e) || !csv_rewind(r->csv, e)) {
+        return false;
+    }
+    *zero_utc_ns = csv_first_utc_ns(r->csv);
+    return true;
 }
 
 static bool check_sum(struct place *p, const char *sha256, struct err *e)
@@ -261,10 +285,12 @@ static bool check_sum(struct place *p, const char *sha256, struct err *e)
                    source->file, p->n, source->sha256, sha256);
 }
 
-static bool make_run(struct place *p, struct store *store, int64_t *nr, struct err *e)
+static bool make_run(struct imports *i, struct place *p, struct store *store, int64_t *nr,
+                     struct err *e)
 {
     const struct import_source *source = &p->wanted.terms.source;
-    struct row_source from = {.sign = p->wanted.discharge_positive ? -1 : 1,
+    struct row_source from = {.imports = i,
+                              .sign = p->wanted.discharge_positive ? -1 : 1,
                               .from_s = source->from_s,
                               .to_s = source->to_s};
     if (fflush(p->file) != 0) {
@@ -277,7 +303,8 @@ static bool make_run(struct place *p, struct store *store, int64_t *nr, struct e
         return false;
     }
     const struct import_rows rows = {next_row, &from};
-    bool ok = import_run(store, &p->wanted.terms, &rows, nr, e);
+    bool ok = !p->wanted.columns.time_is_utc || read_zero(&from, &p->wanted.terms.zero_utc_ns, e);
+    ok = ok && import_run(store, &p->wanted.terms, &rows, nr, e);
     csv_close(from.csv);
     return ok;
 }
@@ -289,7 +316,7 @@ bool imports_finish(struct imports *i, const char *id, const char *sha256, struc
     if (p == NULL) {
         return false;
     }
-    bool ok = check_sum(p, sha256, e) && make_run(p, store, nr, e);
+    bool ok = check_sum(p, sha256, e) && make_run(i, p, store, nr, e);
     give_back(i, p, true);
     return ok;
 }

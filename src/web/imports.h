@@ -19,6 +19,8 @@ struct imports;
 /* `database`: path of the file beside which they wait; borrowed. */
 struct imports *imports_new(const char *database);
 void imports_free(struct imports *i); /* NULL is fine */
+/* The daemon leaves: those that are becoming runs end soon, without a trace. NULL is fine. */
+void imports_cancel(struct imports *i);
 
 struct import_wanted {
     struct import_terms terms; /* source.sha256 is filled from what comes */

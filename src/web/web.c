@@ -235,6 +235,7 @@ void web_stop(struct web *w)
         return;
     }
     lookout_stop(w->lookout);
+    imports_cancel(w->house.config.imports);
     exchange_close(&w->house);
     parking_close(&w->parking);
     stop_listener(&w->tcp);

@@ -43,7 +43,7 @@ POSTS = {
     "/v1/batteries": ({"label": "launch-c", "chemistry": "lfp", "cells": 4}, "label chemistry cells", FACTS),
     "/v1/batteries/LABEL/edit": ({"cells": 4}, "", {**FACTS, "label": TEXT, "chemistry": TEXT, "forget": LIST}),
     "/v1/batteries/LABEL/retire": ({}, "", {}),
-    "/v1/batteries/LABEL/imports": ({"file": "old.csv", "started_utc": "2024-05-01T18:00:00Z"}, "file started_utc",
+    "/v1/batteries/LABEL/imports": ({"file": "old.csv", "started_utc": "2024-05-01T18:00:00Z"}, "file",
                                     {"step": TEXT, "name": TEXT, "time_column": TEXT, "cutoff_V": POSITIVE,
                                      "discharge_positive": FLAG, "from_s": NUMBER, "acceptance_Ah": POSITIVE,
                                      "rule": TEXT, "guard_share_percent": POSITIVE, "starts_full": FLAG}),

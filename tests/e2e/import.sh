@@ -101,6 +101,29 @@ says "lamp-2020.csv"
 expect 0 ampledger report 6 -o "$home/report.html"
 grep -q "lamp-2020.csv" "$home/report.html" || fail "the report does not say where it is from"
 
+# A file that says itself when it was.
+python3 - "$home/logs/lamp-2021.csv" "$home/logs/dated.csv" <<'PY'
+import csv, datetime, sys
+begin = datetime.datetime(2018, 3, 1, 18)
+with open(sys.argv[2], "w") as f:
+    f.write("Clock,U,I\n")
+    for r in csv.DictReader(open(sys.argv[1], newline="")):
+        at = begin + datetime.timedelta(minutes=float(r["Elapsed"]))
+        f.write("%s,%s,%s\n" % (at.isoformat(" ", "milliseconds"), r["U"], r["I, load"]))
+PY
+dated() {
+    ampledger import "$home/logs/dated.csv" --battery lamp-7 --time Clock:utc --voltage U --current I:mA \
+        --discharge-positive --cutoff 10V --starts-full "$@"
+}
+expect 2 dated --started 2018-03-01T18:00:00Z
+expect 0 dated --from 30s --json
+python3 - "$home/out" <<'PY'
+import json, sys
+d = json.load(open(sys.argv[1]))
+assert d["started_utc"] == "2018-03-01T18:00:30.000Z", d["started_utc"]
+assert abs(d["capacity_Ah"] / 20 - 1) < 0.002, d["capacity_Ah"]
+PY
+
 # Bad records change nothing and are told with their line.
 count() { sqlite3 "$home/ampledger.db" "select (select count(*) from run), (select count(*) from sample), (select count(*) from step), (select count(*) from import)"; }
 before=$(count)
@@ -113,6 +136,9 @@ bad 300 's/,2000,/,oops,/' "bad.csv:300: I, load is \"oops\""
 bad 301 's/^[^,]*,/1,/' "bad.csv:301: time goes back"
 bad 602 's/,[^,]*$//' "bad.csv:602: 3 fields, but the header names 4"
 bad 1 's/U/Volt/' "no column \"U\""
+sed '5s/2018/20x8/' "$home/logs/dated.csv" >"$home/logs/bad.csv"
+expect 2 ampledger import "$home/logs/bad.csv" --battery lamp-7 --time Clock:utc --voltage U --current I:mA
+says "bad.csv:5: Clock is"
 expect 2 ampledger import "$home/logs/lamp-2020.csv" --battery lamp-7 --started 2019-03-01T18:00:00Z \
     --time Elapsed:min --voltage U --current "I, load:mA" --cutoff 10V
 says "into the battery"
@@ -165,7 +191,7 @@ expect 0 ampledger backup "$home/copy.db"
 says "copy.db: written"
 [ "$(cat "$home/ampledger.db.backup")" = "a person's own" ] || fail "a file of a person's is gone"
 [ "$(sqlite3 "$home/copy.db" 'pragma integrity_check')" = ok ] || fail "the copy is not sound"
-[ "$(sqlite3 "$home/copy.db" 'select count(*) from run where nr <= 6')" = 6 ] || fail "runs are missing"
+[ "$(sqlite3 "$home/copy.db" 'select count(*) from run where nr <= 7')" = 7 ] || fail "runs are missing"
 sum=$(sha256sum <"$home/copy.db")
 expect 2 ampledger backup "$home/copy.db"
 says "left as it is"
@@ -180,4 +206,17 @@ rm -f "$home/ampledger.db-wal" "$home/ampledger.db-shm"
 start_daemon
 expect 0 ampledger recompute 6
 says "the very result"
+# A daemon that is told to leave does not wait for a long record, and nothing of it stays.
+before=$(count)
+python3 - "$home/logs/long.csv" <<'PY'
+import sys
+with open(sys.argv[1], "w") as f:
+    f.write("t_s,voltage_V,current_A\n" + "".join("%d,13,-2\n" % i for i in range(400000)))
+PY
+ampledger import "$home/logs/long.csv" --battery lamp-7 --started 2017-03-01T18:00:00Z 2>"$home/err" &
+importing=$!
+await 60 sh -c "[ \"\$(sqlite3 '$home/ampledger.db' 'select count(*) from import where not whole')\" = 1 ]"
+stop_daemon
+wait "$importing" && fail "a record that was broken off was taken"
+[ "$(count)" = "$before" ] || fail "something stayed of a record that was broken off: $(count)"
 database_is_sound

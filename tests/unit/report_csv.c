@@ -151,6 +151,39 @@ static void columns_may_have_other_names_and_units(void **state)
     assert_false(csv_columns_name(&c, CSV_TIME, ":min", &e));
 }
 
+static void times_may_be_dates(void **state)
+{
+    (void)state;
+    static const char *const rows[] = {"2024-05-01T18:00:00.5Z", "2024-05-01 18:00:02",
+                                       "2024-05-01T18:01:00.500Z"};
+    const double seconds[] = {0, 1.5, 60};
+    struct csv_columns c = csv_columns_usual();
+    struct csv_reader *r = NULL;
+    struct err e = {0};
+    struct sample s = {0};
+    bool more = false;
+    char text[300];
+    assert_true(csv_columns_name(&c, CSV_TIME, "Clock:utc", &e));
+    snprintf(text, sizeof text, "Clock,voltage_V,current_A\n%s,1,2\n%s,1,2\n%s,1,2\n", rows[0],
+             rows[1], rows[2]);
+    put(text);
+    assert_true(csv_open_stream(fopen("log.csv", "rb"), "log.csv", &c, &r, &e));
+    for (int again = 0; again < 2; again++) {
+        for (size_t i = 0; i < 3; i++) {
+            assert_true(csv_read(r, &s, &more, &e) && more);
+            assert_float_equal(s.t_s, seconds[i], 1e-9);
+        }
+        assert_true(csv_rewind(r, &e));
+    }
+    assert_int_equal(csv_first_utc_ns(r), 1714586400 * INT64_C(1000000000) + 500000000);
+    csv_close(r);
+    put("Clock,voltage_V,current_A\n12.5,1,2\n");
+    assert_true(csv_open_stream(fopen("log.csv", "rb"), "log.csv", &c, &r, &e));
+    assert_false(csv_read(r, &s, &more, &e));
+    assert_non_null(strstr(e.text, "log.csv:2: Clock is \"12.5\", which is no date"));
+    csv_close(r);
+}
+
 static void harmless_dress_is_accepted(void **state)
 {
     (void)state;
@@ -481,6 +514,7 @@ int main(void)
         cmocka_unit_test(plain_files_are_read),
         cmocka_unit_test(columns_are_found_by_name),
         cmocka_unit_test(columns_may_have_other_names_and_units),
+        cmocka_unit_test(times_may_be_dates),
         cmocka_unit_test(harmless_dress_is_accepted),
         cmocka_unit_test(bad_headers_are_told),
         cmocka_unit_test(bad_rows_are_told),
