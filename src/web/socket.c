@@ -15,7 +15,7 @@
 #include <unistd.h>
 
 #define SOCKET_MODE 0660
-#define BACKLOG 16
+#define BACKLOG 128 /* who comes while it is full is sent away */
 
 static bool fill_address(const char *path, struct sockaddr_un *a, struct err *e)
 {
