@@ -111,7 +111,7 @@ static void print_correction(FILE *f, const struct analyse_request *q,
     else
         snprintf(text, sizeof text, "not by %s: %s", info->name, c.why);
     print_wrapped(f, "  corrected     ", "                ", text);
-    snprintf(text, sizeof text, "%s%s; %s",
+    snprintf(text, sizeof text, "%s%s%s; %s", info->lead_acid_only ? "for lead-acid; " : "",
              c.verified ? ""
                         : "unverified, from memory, so no "
                           "verdict rests on it; ",
