@@ -16,6 +16,7 @@ import { units } from "./words.mjs";
 
 const ARMED_MS = 5000;
 const STOP_WITHIN_MS = 20000;
+const RECORDING_MS = 10000;
 const views = [
   { path: "now", name: "Stands", show: nowView },
   { path: "start", name: "Start a run", show: startView },
@@ -75,9 +76,21 @@ function alarmOf(stand) {
   return null;
 }
 
+/** What is wrong with the disk; null: what is measured gets onto it. Set-up tells more. */
+let unrecorded = null;
+async function lookAtRecording() {
+  try {
+    const daemon = await get("/v1/daemon");
+    document.getElementById("bench-title").textContent = daemon.bench ?? "";
+    unrecorded = !daemon.recording_problem ? null
+      : daemon.recording ? "Records wait for the disk, which does not take them." : "What is measured cannot be recorded.";
+    showAlarms();
+  } catch { /* the line says that the daemon is gone */ }
+}
+
 let shownAlarms = "";
 function showAlarms() {
-  const alarms = [...stands.values()].map((entry) => alarmOf(entry.stand)).filter((text) => text);
+  const alarms = [unrecorded, ...[...stands.values()].map((entry) => alarmOf(entry.stand))].filter((text) => text);
   const n = waiting();
   document.title = alarms.length > 0 ? `▲ ${alarms.length} alarm${alarms.length > 1 ? "s" : ""} – ${title}`
     : n > 0 ? `◔ ${n} wait${n > 1 ? "" : "s"} for you – ${title}` : title;
@@ -85,7 +98,7 @@ function showAlarms() {
   if (alarms.join("\n") === shownAlarms) return; // read out once only
   shownAlarms = alarms.join("\n");
   fill(document.getElementById("alarms"), alarms.map((text) =>
-    h("p", null, "▲ ", text, " ", h("a", { href: "#/now" }, "Go there"))));
+    h("p", null, "▲ ", text, " ", h("a", { href: text === unrecorded ? "#/setup" : "#/now" }, "Go there"))));
 }
 
 /** Two touches: the first arms, the second stops. The button stays the same element, so
@@ -161,14 +174,13 @@ async function begin() {
   on("reload", () => show(false));
   addEventListener("hashchange", () => show(true));
   try {
-    await Promise.all([loadStands(), get("/v1/daemon").then((daemon) => {
-      document.getElementById("bench-title").textContent = daemon.bench ?? "";
-    })]);
+    await Promise.all([loadStands(), lookAtRecording()]);
   } catch (problem) {
     showLine(problem.message);
   }
   follow();
   await show(false);
+  setInterval(() => document.hidden || lookAtRecording(), RECORDING_MS);
   setTimeout(library, 1000); // a curve is likely to be wanted next
 }
 
