@@ -89,7 +89,7 @@ static void put_outlook(const json_t *trend, struct page *p)
     char text[400], at[16], low[16], high[16];
     double percent = number_at(trend, "limit_percent");
     put_date(at, text_at(course, "crossing_utc"), "-");
-    put_date(low, text_at(course, "crossing_low_utc"), "-");
+    put_date(low, text_at(course, "crossing_low_utc"), "open");
     put_date(high, text_at(course, "crossing_high_utc"), "open");
     if (!true_at(course, "enough")) {
         text_format(text, sizeof text, "When it falls below %.0f %%: %s.", percent,

@@ -130,17 +130,10 @@ static void put_batteries(const json_t *list, struct page *p)
         struct words share = words_amount(number_at(b, "percent_of_rated"), 1, "%");
         struct words mOhm = words_amount(number_at(b, "resistance_mOhm"), 2, "");
         struct words degC = words_amount(number_at(b, "temperature_max_C"), 1, "");
-        struct words ended = words_time(text_at(b, "ended_utc"));
-        const char *cells[] = {number,
-                               label,
-                               text_at(b, "standing"),
-                               capacity,
-                               share.s,
-                               mOhm.s,
-                               degC.s,
-                               run,
-                               text_at(b, "profile"),
-                               tested ? ended.s : ""};
+        char ended[16];
+        text_format(ended, sizeof ended, "%.10s", tested ? text_at(b, "ended_utc") : "");
+        const char *cells[] = {number, label, text_at(b, "standing"), capacity, share.s, mOhm.s,
+                               degC.s, run,   text_at(b, "profile"),  ended};
         page_row(p, &t, cells);
     }
     page_table_end(p);

@@ -79,6 +79,11 @@ static void put_verdict(const json_t *run, struct page *p)
         page_text(p, text);
         page_put(p, "</span>");
     }
+    const json_t *budget = json_object_get(json_object_get(run, "result"), "uncertainty");
+    if (json_is_false(json_object_get(budget, "accuracy_known"))) {
+        page_put(p, "<span class=\"aside\">the instruments' own accuracy is not known and not in "
+                    "the uncertainty</span>");
+    }
     page_put(p, "</div>\n");
 }
 
