@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * report/plot: pictures as SVG. A long record is drawn by the least and the greatest value of
  * each of PLOT_BUCKETS stretches of time, in the order they came, so that a spike of one
- * sample is there, and the picture does not grow with the record. Pure. */
+ * sample is there, and the picture does not grow with the record. Two points for each quantity
+ * and stretch; analysis/decimate keeps whole samples, eight of each stretch, of which a curve
+ * of one quantity has no need. Pure. */
 #ifndef AMPLEDGER_REPORT_PLOT_H
 #define AMPLEDGER_REPORT_PLOT_H
 
