@@ -33,6 +33,7 @@ static void status_blank(struct stand_status *st, const char *name)
         .elapsed_s = NAN,
         .left_s = NAN,
         .step_elapsed_s = NAN,
+        .rated_Ah = NAN,
         .discharged_Ah = NAN,
         .charged_Ah = NAN,
         .expected_Ah = NAN,
@@ -85,6 +86,7 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
         .row = {.lowest_V = NAN, .highest_V = NAN},
     };
     status_blank(&s->status, config->name);
+    s->status.lead_ohm = config->lead_ohm;
     pthread_mutex_init(&s->asking, NULL);
     mutex_init_inheriting(&s->lock);
     cond_init_monotonic(&s->answered);

@@ -156,6 +156,7 @@ static void show_begin(struct run *r)
     strcpy(st->run_id, r->job->run_id);
     text_format(st->profile, sizeof st->profile, "%s", r->plan->profile);
     text_format(st->battery, sizeof st->battery, "%s", r->job->battery.label);
+    st->rated_Ah = r->job->battery.rated_Ah;
     st->started_utc_ns = r->start_utc_ns;
     st->step_count = r->plan->step_count;
     st->limits = r->limits;

@@ -67,6 +67,7 @@ struct stand_status {
     char problem[ERR_TEXT_SIZE]; /* "" when none */
     bool output_unconfirmed;     /* an output could not be confirmed off: disconnect by hand */
     struct reading reading;      /* newest; NAN where unknown */
+    double lead_ohm;             /* corrects its voltage to the battery's terminals */
     double reading_age_s;        /* real seconds since it was taken; NAN: none yet */
     uint64_t look;               /* grows with every look: of two, the greater is the newer */
     struct {
@@ -78,6 +79,7 @@ struct stand_status {
     int64_t run_nr; /* 0: none yet */
     char run_id[UUID_TEXT_SIZE];
     char profile[64], battery[LABEL_SIZE];
+    double rated_Ah; /* of that battery; NAN */
     int64_t started_utc_ns;
     size_t step, step_count;
     char step_name[STEP_NAME_SIZE];

@@ -169,7 +169,7 @@ static json_t *run_of(const struct stand_status *s)
         {"elapsed_s", s->elapsed_s},           {"left_s", s->left_s},
         {"step_elapsed_s", s->step_elapsed_s}, {"discharged_Ah", s->discharged_Ah},
         {"charged_Ah", s->charged_Ah},         {"expected_Ah", s->expected_Ah},
-        {"until_voltage_V", s->until_V},
+        {"until_voltage_V", s->until_V},       {"rated_Ah", s->rated_Ah},
     };
     PUT_NUMBERS(o, numbers);
     json_object_set_new(o, "round", json_integer(s->round));
@@ -195,9 +195,12 @@ static json_t *next_of(const struct stand_status *s)
 
 json_t *stand_to_json(const struct stand_status *s)
 {
+    const struct sample read = {.voltage_V = s->reading.voltage_V,
+                                .current_A = s->reading.current_A};
     json_t *reading = json_object();
     const struct number numbers[] = {
         {"voltage_V", s->reading.voltage_V},
+        {"battery_voltage_V", sample_battery_voltage(&read, s->lead_ohm)},
         {"current_A", s->reading.current_A},
         {"temperature_C", s->reading.temperature_C},
         {"age_s", s->reading_age_s},

@@ -60,8 +60,8 @@ async function sound(view) {
   const file = `${home}/view.html`;
   writeFileSync(file, html);
   const tidy = spawnSync("tidy", ["-q", "-e", "-utf8", "--drop-empty-elements", "no", "--show-info", "no", file], { encoding: "utf8" });
-  // This tidy is older than two attributes: of WAI-ARIA 1.1 and of the HTML standard.
-  faults.push(...tidy.stderr.split("\n").filter((line) => line && !/proprietary attribute "(aria-current|inputmode)"/.test(line))
+  // This tidy is older than three attributes: of WAI-ARIA 1.1 and of the HTML standard.
+  faults.push(...tidy.stderr.split("\n").filter((line) => line && !/proprietary attribute "(aria-current|inputmode|inert)"/.test(line))
     .map((line) => `${view}: ${line}`));
 }
 
@@ -113,6 +113,59 @@ function card(stand) {
   return page.getByRole("region", { name: `Stand ${stand}` });
 }
 
+/** The first answer of that address comes late, as it was when it was asked for. */
+async function delayFirst(address, ms) {
+  let first = true;
+  await page.route(address, async (route) => {
+    if (!first) return route.continue();
+    first = false;
+    const response = await route.fetch();
+    setTimeout(() => route.fulfill({ response }).catch(() => {}), ms);
+  });
+}
+
+/** Whatever withholds a verdict is said as what it is. */
+async function saysWhyUndecided() {
+  const { verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);
+  const result = { verdict: "undecided", acceptance_Ah: 95, capacity_Ah: 94.9, capacity_uncertainty_Ah: 0.5, decision_rule: "guard-band", end_reason: "cut-off crossed" };
+  const correction = { rule: "linear", decides: true, applied: true, verified: true, capacity_Ah: 95.2, capacity_uncertainty_Ah: 0.6 };
+  for (const [change, expected] of [
+    [{}, /^The 95.00\sAh wanted lie within the uncertainty of 94.90\sAh\.$/],
+    [{ correction }, /^The 95.00\sAh wanted lie within the uncertainty of 95.20\sAh\.$/],
+    [{ correction: { ...correction, applied: false, because: "no temperature was read" } }, /\(linear\) cannot be relied on here: no temperature was read\.$/],
+    [{ correction: { ...correction, verified: false } }, /it rests on figures from memory\.$/],
+    [{ correction: { ...correction, decides: false, applied: false } }, /lie within the uncertainty/],
+    [{ capacity_uncertainty_Ah: null }, /^How uncertain 94.90\sAh is, is not known\.$/],
+    [{ lower_bound: true, end_reason: "cut-off not reached" }, /^The record ends before the cut-off, short of 95.00\sAh/],
+    [{ lower_bound: true, capacity_Ah: 1.2 }, /^It fell below its cut-off too early to say, with 1.200\sAh of 95.00\sAh/],
+    [{ faulty: true }, /^The record is of a test that failed\.$/],
+    [{ verdict: "pass", capacity_Ah: 96 }, /^96.00\sAh is at least 95.00\sAh, even less its whole uncertainty\.$/],
+    [{ verdict: "fail", capacity_Ah: 90, decision_rule: "simple" }, /^90.00\sAh is below 95.00\sAh, by the number alone\.$/],
+  ]) assert.match(verdictReason({ ...result, ...change }), expected);
+  assert.equal(verdictReason({ ...result, acceptance_Ah: null }), null);
+  done("each reason of a verdict is said");
+}
+
+/** While a question is open, what runs can be stopped, and no key held down answers it. */
+async function stopsBesideAQuestion() {
+  const dialog = page.getByRole("dialog"), stop = page.getByRole("button", { name: /stop boathouse/i });
+  const question = card("jetty").getByRole("button", { name: "Read why, and clear…" });
+  assert.equal(await page.evaluate(() => document.activeElement.textContent), "Not now");
+  await page.keyboard.press("Escape");
+  await dialog.waitFor({ state: "detached" });
+  await question.press("Enter");
+  await page.keyboard.down("Enter");
+  await page.keyboard.down("Enter"); // as a key held down
+  assert.ok(await dialog.isVisible(), "a key held down answers nothing");
+  await page.keyboard.up("Enter");
+  if (!await dialog.isVisible()) await question.click();
+  await stop.click();
+  await stop.click();
+  await stop.waitFor({ state: "detached" });
+  assert.ok(await dialog.isVisible(), "the question stays open");
+  done("stopped another stand beside a question");
+}
+
 async function seesTheTrend() {
   await go("#/batteries/lamp-d");
   await page.getByText(/falls below its limit at about/).waitFor();
@@ -137,7 +190,7 @@ async function seesTheTrend() {
   await Promise.all([page.waitForResponse(/curve\?points=\d+&from=/), page.getByRole("button", { name: "Nearer" }).press("Enter")]);
   await Promise.all([page.waitForResponse(/curve\?points=\d+&from=/), page.getByRole("button", { name: "Later" }).press("Enter")]);
   await page.getByRole("button", { name: "Show all" }).press("Enter");
-  await page.getByText(/is (above|below|too near to) .*\sAh/).waitFor();
+  await page.getByText(/(is at least|is below|wanted lie within) .*\sAh/).waitFor();
   await sound("a run that was judged");
   await picture("run-judged");
   const report = await page.getByRole("link", { name: "Report to print or send" }).getAttribute("href");
@@ -202,6 +255,7 @@ async function seesMessages() {
 }
 
 async function job() {
+  await saysWhyUndecided();
   await go("");
   await card("jetty").getByText("free").waitFor();
   await sound("stands at rest");
@@ -222,6 +276,17 @@ async function job() {
   await sound("batteries");
   await picture("batteries");
   done("batteries registered");
+
+  // A plan that comes when another battery is chosen is not shown, and starts nothing.
+  await go("#/start");
+  await delayFirst("**/v1/plans", 1200);
+  await page.getByLabel("Battery").selectOption("launch-a");
+  await page.getByRole("button", { name: "Show the plan" }).click();
+  await page.getByText("Working out the plan").waitFor();
+  await Promise.all([page.waitForResponse("**/v1/plans"), page.getByLabel("Battery").selectOption("tender-b")]);
+  await page.waitForTimeout(200);
+  assert.equal(await page.getByRole("button", { name: /^Start on/ }).count(), 0, "no button for what is not chosen");
+  await page.unroute("**/v1/plans");
 
   await start("jetty", "launch-a", "evening");
   await page.getByText("Beyond these everything goes off").waitFor();
@@ -249,10 +314,16 @@ async function job() {
   await picture("run");
   done("the curve grows");
 
+  await delayFirst(/\/v1\/runs\/\d+$/, 2500);
+  const late = page.waitForResponse(/\/v1\/runs\/\d+$/);
   await page.getByRole("button", { name: "Stop jetty" }).click();
   assert.equal(await page.evaluate(async () => (await (await fetch("/v1/stands/jetty")).json()).phase), "running", "one touch does not stop");
   await page.getByRole("button", { name: "Touch again to stop jetty" }).click();
   await page.getByRole("strong").filter({ hasText: "stopped by a person" }).waitFor();
+  await late;
+  await page.waitForTimeout(2000);
+  assert.ok(await page.getByRole("strong").filter({ hasText: "stopped by a person" }).isVisible(), "an older answer does not come over a newer one");
+  await page.unroute(/\/v1\/runs\/\d+$/);
   await sound("a run that ended");
   done("stopped by two touches");
 
@@ -261,6 +332,9 @@ async function job() {
   await card("jetty").locator("progress").waitFor();
   await ask("control heat launch-a 62");
   await page.getByRole("alert").getByText("jetty tripped").waitFor();
+  await page.evaluate(() => fetch("/v1/stands/boathouse/start", { method: "POST", headers: { "Content-Type": "application/json" },
+    body: JSON.stringify({ profile: "by-hand", battery: "tender-b" }) }));
+  await page.getByRole("button", { name: "Stop boathouse" }).waitFor();
   assert.match(await page.title(), /^▲ 1 alarm/);
   await sound("a trip");
   await picture("trip");
@@ -269,6 +343,7 @@ async function job() {
   await page.getByRole("dialog").getByText("Look at the battery first").waitFor();
   await sound("clearing a trip");
   await picture("clear");
+  await stopsBesideAQuestion();
   await page.getByRole("button", { name: "I looked: clear it" }).click();
   await card("jetty").getByText("free").waitFor();
   assert.equal(await page.locator("#alarms").textContent(), "");

@@ -62,6 +62,7 @@ static void idle_stand(void **state)
     null_is(o, "run");
     null_is(o, "trip");
     null_is(at(o, "reading"), "voltage_V");
+    null_is(at(o, "reading"), "battery_voltage_V");
     null_is(at(o, "reading"), "age_s");
     assert_true(json_is_false(at(o, "output_unconfirmed")));
     assert_int_equal(json_array_size(at(o, "instruments")), 0);
@@ -78,6 +79,8 @@ static void running_stand(void **state)
     s.started_utc_ns = 1000 * NS_PER_S;
     s.elapsed_s = 60;
     s.left_s = 40;
+    s.lead_ohm = 0.01;
+    s.rated_Ah = 125;
     s.reading =
         (struct reading){.voltage_V = 12.8, .current_A = -10, .temperature_C = 22, .other_V = NAN};
     s.instrument[0].role = "load";
@@ -90,6 +93,9 @@ static void running_stand(void **state)
     null_is(at(run, "limits"), "voltage_min_V");
     text_is(json_array_get(at(o, "instruments"), 0), "identity", "VIRTUAL,?,1");
     assert_float_equal(json_number_value(at(at(o, "reading"), "current_A")), -10, 0);
+    assert_float_equal(json_number_value(at(at(o, "reading"), "voltage_V")), 12.8, 0);
+    assert_float_equal(json_number_value(at(at(o, "reading"), "battery_voltage_V")), 12.9, 1e-9);
+    assert_float_equal(json_number_value(at(run, "rated_Ah")), 125, 0);
     json_decref(o);
     s.outcome = RUN_COMPLETED;
     o = stand_to_json(&s);

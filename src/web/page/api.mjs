@@ -39,6 +39,36 @@ export function post(path, body, within_ms) {
   });
 }
 
+/** Answers may overtake each other: only that of what was asked for last counts. One for
+ *  each thing that is shown. */
+export class Newest {
+  constructor() {
+    this.asked = 0;
+    this.open = 0;
+  }
+
+  /** Resolves to null, also in place of an error, when something was asked for since. */
+  async of(question) {
+    const mine = ++this.asked;
+    this.open++;
+    try {
+      const answer = await question;
+      return mine === this.asked ? answer : null;
+    } catch (problem) {
+      if (mine === this.asked) throw problem;
+      return null;
+    } finally {
+      this.open--;
+    }
+  }
+
+  /** What is on its way is not wanted any more. Was anything? */
+  forget() {
+    this.asked++;
+    return this.open > 0;
+  }
+}
+
 /** null where this daemon does not have it. */
 export async function getIfThere(path) {
   try {

@@ -1,7 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The register of batteries, the history of one, and lots.
 
-import { ask, field, fill, h, note, rows, sheet, table } from "./dom.mjs";
+import { ask, field, fill, h, note, paperLink, rows, sheet, table } from "./dom.mjs";
 import { get, getIfThere, part, post } from "./api.mjs";
 import { Overlay } from "./overlay.mjs";
 import { Trend } from "./trend.mjs";
@@ -128,7 +128,7 @@ export async function batteryView({ rest, untilLeft }) {
   return [h("h1", null, battery.label),
     sheet("Record", newest(battery.runs), recordRows(battery), h("div", { class: "buttons" },
       !battery.retired_utc && h("a", { class: "button", href: `#/start//${part(label)}` }, "Start a run"),
-      battery.runs.length > 0 && h("a", { class: "button", href: `/v1/batteries/${part(label)}/report` }, "Report to print or send"),
+      battery.runs.length > 0 && paperLink(`/v1/batteries/${part(label)}/report`),
       !battery.retired_utc && retireButton(battery))),
     correctForm(battery),
     life?.element,
@@ -148,7 +148,7 @@ export async function lotView({ rest }) {
   const counts = Object.entries(lot.counts ?? {}).filter(([, n]) => n > 0).map(([word, n]) => `${n} ${word}`);
   return [h("h1", null, `Lot ${name}`),
     sheet("So far", h("p", null, counts.length > 0 ? list(counts) : "Nothing yet."), statisticsTable(lot.statistics),
-      h("div", { class: "buttons" }, h("a", { class: "button", href: `/v1/lots/${part(name)}/report` }, "Report to print or send"))),
+      h("div", { class: "buttons" }, paperLink(`/v1/lots/${part(name)}/report`))),
     sheet(null, table("Batteries of the lot", [{ name: "battery" }, { name: "standing" }, { name: "capacity", n: true },
       { name: "of rated", n: true }, { name: "resistance", n: true }, { name: "run" }],
     lot.batteries.map((b) => [h("a", { href: `#/batteries/${part(b.battery)}` }, b.battery),

@@ -26,6 +26,7 @@ export class Curve {
     this.charts = [];
     this.unlight = whenThemeChanges(() => this.all && this.draw());
     this.busy = false;
+    this.read = "";
     this.readOff = h("p", { class: "read-off", "aria-live": "off" }, "Point at a curve to read it off; drag to zoom, double-click for all. By keyboard: the slider and the buttons.");
     this.slider = h("input", { type: "range", min: "0", max: "0", value: "0", "aria-label": "Read off along the curve", oninput: () => this.slid() });
     this.body = h("div", null, h("p", null, "Fetching the curve…"));
@@ -91,11 +92,16 @@ export class Curve {
       this.asking = true;
       try {
         this.all = await this.fetch();
-        this.draw(true);
+        if (!this.zoomed) this.draw(true);
       } catch { /* the frame says that the daemon is gone */ }
       this.asking = false;
     }, GROWS_MS);
     return () => clearInterval(timer);
+  }
+
+  /** The curve is as it was read: where leads are corrected for, that is to be said. */
+  measured(lead_ohm) {
+    this.read = lead_ohm > 0 ? ` as read, not corrected for leads of ${figure(lead_ohm * 1000, 1, "mΩ")}` : "";
   }
 
   /** Events are marked by upright lines; listed in words elsewhere. */
@@ -134,7 +140,7 @@ export class Curve {
     this.slider.max = `${(this.zoomed ?? this.all).t_s.length - 1}`;
     const boxes = shown.map((p) => h("div", { class: `chart ${p.low ? "chart-low" : ""}`, role: "img",
       "aria-label": this.inWords(p) }));
-    fill(this.body, shown.map((p, i) => h("div", { class: "chart-part" }, h("h3", null, `${p.name} (${p.unit})`), boxes[i])));
+    fill(this.body, shown.map((p, i) => h("div", { class: "chart-part" }, h("h3", null, `${p.name}${p.key === "voltage_V" ? this.read : ""} (${p.unit})`), boxes[i])));
     this.charts = shown.map((p, i) => this.chart(p, boxes[i], i === shown.length - 1));
   }
 

@@ -104,19 +104,57 @@ export function field(name, control, hint) {
     hint && h("span", { class: "hint", id: `${id}-hint` }, hint));
 }
 
-/** A question with a button; resolves to true or false. */
+/** A paper opens beside the page, so that what stops a run and what alarms stay in sight. */
+export function paperLink(path) {
+  return h("a", { class: "button", href: path, target: "_blank", rel: "noopener" }, "Report to print or send");
+}
+
+let answer = null; // closes the question that is open
+
+/** A question with a button; resolves to true or false. What stops a run and what alarms
+ *  stay in reach and are read out while it is open: only the view behind it is inert. */
 export function ask(title, content, yes) {
+  answer?.(false);
+  const id = `dialog-${++fields}`;
+  const before = document.activeElement;
+  const behind = [...document.querySelectorAll("main, .top")];
+  const no = h("button", { type: "button", onclick: () => answer(false) }, "Not now");
+  const dialog = h("dialog", { "aria-labelledby": id }, h("h2", { id }, title), content,
+    h("div", { class: "buttons" }, h("button", { type: "button", class: "main", onclick: () => answer(true) }, yes), no));
+  const onKey = (event) => {
+    if (event.key === "Escape") answer(false);
+    else if (event.key === "Enter" && event.repeat && dialog.contains(event.target)) event.preventDefault(); // a key held down answers nothing
+  };
+  const onLeave = () => answer(false);
+  // Between the alarms and what stops, whatever there is of them.
+  const ahead = document.querySelector(".ahead"), foot = document.querySelector(".foot");
+  const place = () => {
+    const top = Math.max(0, ahead.getBoundingClientRect().bottom), bottom = foot.getBoundingClientRect().top;
+    Object.assign(dialog.style, { top: `${top}px`, bottom: `${innerHeight - bottom}px`, maxHeight: `${Math.max(120, bottom - top - 16)}px` });
+  };
+  const placing = new ResizeObserver(place);
+  document.querySelector("main").after(dialog);
+  behind.forEach((element) => { element.inert = true; });
+  dialog.show();
+  place();
+  [ahead, foot, document.documentElement].forEach((element) => placing.observe(element));
+  addEventListener("scroll", place);
+  addEventListener("resize", place);
+  (dialog.querySelector("input, select, textarea") ?? no).focus();
+  document.addEventListener("keydown", onKey);
+  addEventListener("hashchange", onLeave);
   return new Promise((resolve) => {
-    const id = `dialog-${++fields}`;
-    const dialog = h("dialog", { "aria-labelledby": id }, h("h2", { id }, title), content,
-      h("div", { class: "buttons" },
-        h("button", { class: "main", onclick: () => dialog.close("yes") }, yes),
-        h("button", { onclick: () => dialog.close("") }, "Not now")));
-    dialog.addEventListener("close", () => {
+    answer = (said) => {
+      answer = null;
+      document.removeEventListener("keydown", onKey);
+      removeEventListener("hashchange", onLeave);
+      removeEventListener("scroll", place);
+      removeEventListener("resize", place);
+      placing.disconnect();
+      behind.forEach((element) => { element.inert = false; });
       dialog.remove();
-      resolve(dialog.returnValue === "yes");
-    });
-    document.body.append(dialog);
-    dialog.showModal();
+      before?.focus?.();
+      resolve(said);
+    };
   });
 }

@@ -2,7 +2,7 @@
 // Who was told what by the bench file's events, and what did not arrive.
 
 import { fill, h, note, sheet, table } from "./dom.mjs";
-import { get } from "./api.mjs";
+import { get, Newest } from "./api.mjs";
 import { on } from "./live.mjs";
 import { units, whole } from "./words.mjs";
 
@@ -28,10 +28,11 @@ function content({ told, messages, dropped }) {
 
 export async function messagesView({ untilLeft }) {
   const body = h("div");
+  const newest = new Newest();
   let shown = "";
   const load = async () => {
-    const answer = await get("/v1/messages");
-    if (JSON.stringify(answer) === shown) return;
+    const answer = await newest.of(get("/v1/messages"));
+    if (!answer || JSON.stringify(answer) === shown) return;
     shown = JSON.stringify(answer);
     fill(body, content(answer));
   };

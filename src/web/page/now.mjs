@@ -21,13 +21,18 @@ function figures(stand) {
     h("dt", null, "temperature"), h("dd", null, figure(reading.temperature_C, 1, "°C")));
 }
 
+/** Where the leads are known, what the battery itself has: limits and ends are judged by it. */
+function atBattery({ voltage_V: read, battery_voltage_V: own }) {
+  return own === null || Math.abs(own - read) < 0.0005 ? null : figure(own, 3, "V");
+}
+
 /** All limits that a reading can come to: what it reads, where it trips, how far that is. */
 function limitsOf(stand) {
   const { limits } = stand.run;
   const r = stand.reading;
   const current = r.current_A === null ? null : Math.abs(r.current_A);
   return [
-    ["voltage below", r.voltage_V, limits.voltage_min_V, -1, 2, "V"], ["voltage above", r.voltage_V, limits.voltage_max_V, 1, 2, "V"],
+    ["voltage below", r.battery_voltage_V, limits.voltage_min_V, -1, 2, "V"], ["voltage above", r.battery_voltage_V, limits.voltage_max_V, 1, 2, "V"],
     ["current above", current, limits.current_max_A, 1, 2, "A"],
     ["temperature above", r.temperature_C, limits.temperature_max_C, 1, 1, "°C"], ["temperature below", r.temperature_C, limits.temperature_min_C, -1, 1, "°C"],
   ].filter(([, value, limit]) => value !== null && limit !== null && limit !== undefined)
@@ -46,9 +51,10 @@ function nearestLimit(stand) {
 
 function progressOf(run) {
   const moved = run.step_kind === "charge" ? run.charged_Ah : run.discharged_Ah;
-  if (!run.expected_Ah || moved === null) return null;
-  const text = `${amount(moved, "Ah")} of about ${amount(run.expected_Ah, "Ah")}`;
-  return [h("progress", { max: "1", value: Math.min(1, moved / run.expected_Ah), "aria-label": text }),
+  if (moved === null || (!run.expected_Ah && !run.rated_Ah) || (!run.expected_Ah && moved === 0)) return null;
+  const text = [run.expected_Ah ? `${amount(moved, "Ah")} of about ${amount(run.expected_Ah, "Ah")}` : amount(moved, "Ah"),
+    run.rated_Ah ? `${figure(100 * moved / run.rated_Ah, 1, "%")} of the rated ${amount(run.rated_Ah, "Ah")}` : ""].filter((t) => t).join(", ");
+  return [run.expected_Ah && h("progress", { max: "1", value: Math.min(1, moved / run.expected_Ah), "aria-label": text }),
     h("p", { class: "small" }, text)];
 }
 
@@ -76,6 +82,7 @@ function runningPart(stand) {
     holdPart(stand), figures(stand), progressOf(run),
     rows([
       ["step", stepText(run)],
+      ["voltage at the battery", atBattery(stand.reading)],
       ["ends at", run.until_voltage_V === null ? null : figure(run.until_voltage_V, 2, "V")],
       ["time left", run.left_s === null || run.hold ? null : duration(run.left_s)],
       ["over at about", run.expected_end_utc && !run.hold ? moment(run.expected_end_utc, now) : null],

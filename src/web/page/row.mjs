@@ -3,7 +3,7 @@
 // what is asked for confirmed.
 
 import { ask, field, fill, h, note, sheet, table } from "./dom.mjs";
-import { get, part, post } from "./api.mjs";
+import { get, Newest, part, post } from "./api.mjs";
 import { on, showStand, stands } from "./live.mjs";
 import { confirmButton } from "./orders.mjs";
 import { fits, profileOptions } from "./start.mjs";
@@ -17,16 +17,32 @@ class Row {
     this.said = h("p", { role: "status" });
     this.body = h("div", null, h("p", { class: "faint" }, "One moment…"));
     this.element = sheet(`Row at ${stand}`, this.body, this.said);
+    this.path = `/v1/stands/${part(stand)}/queue`;
+    this.newest = new Newest();
+    this.turn = Promise.resolve();
   }
 
   async load() {
-    this.show(await get(`/v1/stands/${part(this.stand)}/queue`));
+    const row = await this.newest.of(get(this.path));
+    if (row) this.show(row);
+  }
+
+  /** One change after the other, each shown as it was answered. */
+  send(path, body) {
+    const sent = this.turn.catch(() => {}).then(() => post(path, body));
+    this.turn = sent.then((row) => {
+      const overtaken = this.newest.forget();
+      this.show(row);
+      if (overtaken) this.load().catch(() => {}); // what it asked for may have been newer
+      return row;
+    });
+    return this.turn;
   }
 
   async change(what, body, done) {
     this.said.textContent = "";
     try {
-      this.show(await post(`/v1/stands/${part(this.stand)}/queue/${what}`, body));
+      await this.send(`${this.path}/${what}`, body);
       this.said.textContent = done;
     } catch (problem) {
       this.said.textContent = problem.message;
@@ -119,11 +135,10 @@ function addForm({ batteries, profiles, lots }, rows, chosenStand) {
       return;
     }
     try {
-      const row = await post(`/v1/stands/${part(stand.value)}/queue`, { profile: profile.value,
-        ...(lot.value === "" ? { batteries: ticked } : { lot: lot.value }) });
-      rows.get(stand.value).show(row);
+      const to = rows.get(stand.value);
+      const row = await to.send(to.path, { profile: profile.value, ...(lot.value === "" ? { batteries: ticked } : { lot: lot.value }) });
       choices.querySelectorAll("input:checked").forEach((box) => { box.checked = false; });
-      said.textContent = `${row.waiting.length} wait at ${stand.value} now.`;
+      said.textContent = `${row.waiting.length} wait at ${to.stand} now.`;
     } catch (problem) {
       said.textContent = problem.message;
     }

@@ -1,11 +1,12 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // What was recorded: all runs, and one of them.
 
-import { fill, h, note, rows, sheet, table } from "./dom.mjs";
-import { get, part } from "./api.mjs";
+import { fill, h, note, paperLink, rows, sheet, table } from "./dom.mjs";
+import { get, Newest, part } from "./api.mjs";
 import { Curve } from "./curve.mjs";
 import { on } from "./live.mjs";
 import { planSheet } from "./plan.mjs";
+import { verdictReason } from "./verdict.mjs";
 import { amount, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
 
 export function verdictText(verdict) {
@@ -34,10 +35,11 @@ function verdictSheet(run) {
   if (!result) return sheet("Result", h("p", null, "Nothing can be said yet."));
   const budget = result.uncertainty?.components?.length > 0 ? result.uncertainty : null;
   if (run.outcome === "running") return sheet("So far", figuresOf(result, false), note("", "Notes", result.notes?.map(units)));
+  const reason = verdictReason(result);
   return sheet("Result",
     h("p", null, h("strong", null, verdictText(result.verdict)), result.acceptance_Ah
       ? ` against ${amount(result.acceptance_Ah, "Ah")}` : result.verdict ? "" : " (nothing was asked of it)"),
-    reason(result) && h("p", null, reason(result)), figuresOf(result, true), note("", "Notes", result.notes?.map(units)),
+    reason && h("p", null, reason), figuresOf(result, true), note("", "Notes", result.notes?.map(units)),
     budget && h("details", null, h("summary", null, "Where the uncertainty comes from"), budgetTable(budget)));
 }
 
@@ -66,18 +68,6 @@ function figuresOf(result, isJudged) {
   ]);
 }
 
-/** Why the verdict is what it is, in one sentence. */
-function reason(result) {
-  if (!result.verdict || !result.acceptance_Ah) return null;
-  const capacity = result.correction?.decides && result.correction.applied ? result.correction.capacity_Ah : result.capacity_Ah;
-  const asked = amount(result.acceptance_Ah, "Ah");
-  const part = { "guard-band": "its whole uncertainty", "guard-share": `${figure(result.guard_share_percent, 0, "%")} of its uncertainty` }[result.decision_rule];
-  const words = { pass: `is above ${asked}, ${part ? `even less ${part}` : "by the number alone"}`,
-    fail: `is below ${asked}, ${part ? `even with ${part} added` : "by the number alone"}`,
-    undecided: result.lower_bound ? "came out before it ended: there may be more in it" : `is too near to ${asked} for its uncertainty` }[result.verdict];
-  return words && `${amount(capacity, "Ah")} ${words}.`;
-}
-
 function budgetTable(budget) {
   return table("Standard uncertainties of the capacity", [{ name: "from" }, { name: "how" }, { name: "Ah", n: true }],
     budget.components.map((c) => [plain(c.name), c.how, c.standard_Ah === null ? "not known" : figure(c.standard_Ah, 4)]));
@@ -103,7 +93,7 @@ function details(run) {
       `begun ${whole(run.started_utc)}, `, h("strong", null, outcomeWords[run.outcome] ?? run.outcome),
       run.ended_utc ? ` ${whole(run.ended_utc)}` : ""),
     run.trip && note("bad", "Tripped", [units(run.trip.sentence)]),
-    h("div", { class: "buttons buttons-above" }, h("a", { class: "button", href: `/v1/runs/${run.number}/report` }, "Report to print or send"),
+    h("div", { class: "buttons buttons-above" }, paperLink(`/v1/runs/${run.number}/report`),
       h("a", { class: "button", href: `/v1/runs/${run.number}/samples`, download: `run-${run.number}.csv` }, "All samples as CSV")),
     verdictSheet(run),
   ];
@@ -129,19 +119,25 @@ export async function runView({ rest, untilLeft }) {
   untilLeft(() => curve.close());
   let run = await get(`/v1/runs/${part(rest[0])}`);
   const above = h("div", null, details(run)), below = h("div", null, after(run));
+  curve.measured(run.lead_resistance_ohm);
   curve.mark(run.events);
+  const newest = new Newest();
   const again = async () => {
-    run = await get(`/v1/runs/${run.number}`);
+    const answer = await newest.of(get(`/v1/runs/${run.number}`));
+    if (!answer) return;
+    run = answer;
     fill(above, details(run));
     fill(below, after(run));
     curve.mark(run.events);
   };
   // Its end is seen before it is on record, so it is asked for until it is.
-  let wanted = 0;
-  const soon = (ended) => again().catch(() => {}).then(() => {
+  let wanted = 0, over = false;
+  const soon = async (ended) => {
+    over = over || ended;
+    await again().catch(() => {});
     clearTimeout(wanted);
-    if (ended && run.outcome === "running") wanted = setTimeout(soon, 700, true);
-  });
+    if (over && run.outcome === "running") wanted = setTimeout(soon, 700, true);
+  };
   untilLeft(on("happening", (kind, data) => (data.run ?? data.number) === run.number && soon(kind === "run-ended")));
   untilLeft(() => clearTimeout(wanted));
   if (run.outcome === "running") untilLeft(curve.grow());

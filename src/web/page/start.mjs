@@ -2,7 +2,7 @@
 // Starting: choose, read the plan, confirm.
 
 import { field, fill, h, note } from "./dom.mjs";
-import { get, part, post } from "./api.mjs";
+import { get, Newest, part, post } from "./api.mjs";
 import { planSheet } from "./plan.mjs";
 import { stands } from "./live.mjs";
 import { amount, chemistryWords, stateWords } from "./words.mjs";
@@ -45,20 +45,25 @@ export async function startView({ rest }) {
     if (usable.some((p) => p.name === before)) profile.value = before;
     showAbout();
   };
+  const newest = new Newest();
+  const forget = () => { // the plan of what is no longer chosen, also one on its way
+    newest.forget();
+    fill(outcome);
+  };
   const showAbout = () => {
     const p = profiles.find((one) => one.name === profile.value);
     about.textContent = p ? `${p.name}: ${p.about ?? `${p.steps} steps`}`
       : `No profile is for ${chemistryWords[chosen()?.chemistry] ?? "this battery"}.`;
-    fill(outcome);
+    forget();
   };
   battery.addEventListener("change", showProfiles);
   profile.addEventListener("change", showAbout);
-  stand.addEventListener("change", () => fill(outcome));
+  stand.addEventListener("change", forget);
 
   const broken = profiles.filter((p) => p.problem);
   const form = h("form", { class: "sheet", onsubmit: (event) => {
     event.preventDefault();
-    showPlan({ stand: stand.value, battery: battery.value, profile: profile.value }, outcome);
+    showPlan({ stand: stand.value, battery: battery.value, profile: profile.value }, outcome, newest);
   } }, h("div", { class: "form" }, field("Stand", stand), field("Battery", battery), field("Profile", profile)), about,
   h("div", { class: "buttons" }, h("button", { class: "main" }, "Show the plan")),
   broken.length > 0 && h("details", null, h("summary", null, `${broken.length} profile files have a mistake`),
@@ -67,15 +72,16 @@ export async function startView({ rest }) {
   return [h("h1", null, "Start a run"), form, outcome];
 }
 
-async function showPlan(wanted, outcome) {
+async function showPlan(wanted, outcome, newest) {
   fill(outcome, h("p", null, "Working out the plan…"));
   let plan;
   try {
-    plan = await post("/v1/plans", wanted);
+    plan = await newest.of(post("/v1/plans", wanted));
   } catch (problem) {
     fill(outcome, note("bad", "No plan", [problem.message]));
     return;
   }
+  if (!plan) return;
   const said = h("p", { role: "status" });
   const begin = h("button", { class: "main", type: "button", disabled: plan.problems.length > 0,
     onclick: () => start(wanted, begin, said) }, `Start on ${wanted.stand}`);
