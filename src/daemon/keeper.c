@@ -41,22 +41,15 @@
 struct slot {
     bool armed;
     int fd;
-    int64_t deadline_ns; /* without a beat until then the worker is taken for hung */
     struct keeper_message m;
-};
-
-/* Shared with the worker. */
-struct page {
-    _Atomic int64_t looked_ns;
-    _Atomic uint32_t beats;
 };
 
 struct keeper {
     int line_fd;
     int heart_fd; /* hangs up as soon as the worker is struck, before it is gone */
     int signal_fd;
-    struct page *page;
-    uint32_t beats;   /* last seen */
+    struct keeper_page *page; /* shared with the worker */
+    uint32_t beats;           /* last seen */
     int64_t beats_ns; /* when they last changed, CLOCK_MONOTONIC: a suspended computer beats not */
     pid_t worker;
     int64_t leave_ns; /* 0: not leaving */
@@ -250,9 +243,9 @@ static void answer_done(const struct keeper *k, const struct keeper_message *ask
 }
 
 /* The worker itself acts when trust is over; only a worker that does not is hung. */
-static int64_t trust_until(const struct keeper_message *m)
+static int64_t deadline_ns(const struct keeper *k, int slot)
 {
-    return clock_real_ns() + ((int64_t)m->trust_ms + MARGIN_MS) * NS_PER_MS;
+    return atomic_load(&k->page->until_ns[slot]) + MARGIN_MS * NS_PER_MS;
 }
 
 static void take_text(const struct keeper_message *m)
@@ -277,10 +270,8 @@ static void take_message(struct keeper *k, const struct keeper_message *m, int f
         release(s);
         *s = (struct slot){.armed = true, .fd = fd, .m = *m};
         s->m.name[KEEPER_NAME - 1] = '\0';
-        s->deadline_ns = trust_until(m);
+        atomic_store(&k->page->until_ns[m->slot], clock_real_ns() + m->trust_ms * NS_PER_MS);
         answer_done(k, m);
-    } else if (m->kind == KEEPER_BEAT && s->armed) {
-        s->deadline_ns = trust_until(m->trust_ms != 0 ? m : &s->m);
     } else if (m->kind == KEEPER_DISARM) {
         release(s);
         answer_done(k, m);
@@ -317,7 +308,7 @@ static bool receive(struct keeper *k)
 static bool is_hung(const struct keeper *k, int64_t now_ns)
 {
     for (int i = 0; i < KEEPER_SLOTS; i++) {
-        if (k->slot[i].armed && now_ns > k->slot[i].deadline_ns) {
+        if (k->slot[i].armed && now_ns > deadline_ns(k, i)) {
             return true;
         }
     }
@@ -349,8 +340,8 @@ static int until_next_deadline_ms(const struct keeper *k, int64_t now_ns)
         next_ns = k->ping_ns;
     }
     for (int i = 0; i < KEEPER_SLOTS; i++) {
-        if (k->slot[i].armed && k->slot[i].deadline_ns < next_ns) {
-            next_ns = k->slot[i].deadline_ns;
+        if (k->slot[i].armed && deadline_ns(k, i) < next_ns) {
+            next_ns = deadline_ns(k, i);
         }
     }
     return next_ns > now_ns ? (int)((next_ns - now_ns) / NS_PER_MS) + 1 : 0;
@@ -607,7 +598,7 @@ int keeper_run(worker_fn *worker, void *context)
     }
     atomic_store(&k.page->looked_ns, clock_real_ns());
     while (status < 0) {
-        struct keeper_tie tie = {-1, &k.page->looked_ns, &k.page->beats};
+        struct keeper_tie tie = {-1, k.page};
         pid_t pid = start_worker(&k, &tie.line_fd);
         if (pid == 0) {
             return worker(context, &tie);

@@ -6,15 +6,14 @@
 #ifndef AMPLEDGER_DAEMON_KEEPER_H
 #define AMPLEDGER_DAEMON_KEEPER_H
 
-#include <stdatomic.h>
-#include <stdint.h>
+#include "run/keeper_line.h"
 
 /* What ties the worker to its keeper. */
 struct keeper_tie {
-    int line_fd;                      /* the worker's end of the line; it takes it */
-    const _Atomic int64_t *looked_ns; /* when the keeper last looked (CLOCK_BOOTTIME) */
-    _Atomic uint32_t *beats; /* counted up by the worker while all its threads turn; once begun
-                                it must go on, whether an output is on or not */
+    int line_fd; /* the worker's end of the line; it takes it */
+    /* Of it `beats` is counted up by the worker while all its threads turn; once begun it
+     * must go on, whether an output is on or not. */
+    struct keeper_page *page;
 };
 
 /* What the worker process runs. Returns the exit status. */

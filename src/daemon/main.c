@@ -283,7 +283,7 @@ static int beat_until(struct house *h, _Atomic uint32_t *beats, const sigset_t *
 static int work(void *context, const struct keeper_tie *tie)
 {
     const struct arguments *a = context;
-    struct house h = {.keeper = keeper_line_new(tie->line_fd, tie->looked_ns)};
+    struct house h = {.keeper = keeper_line_new(tie->line_fd, tie->page)};
     struct err e = {0};
     sigset_t wanted; /* blocked by the keeper before the fork, so only sigwait() sees them */
     int status = 0;
@@ -299,7 +299,7 @@ static int work(void *context, const struct keeper_tie *tie)
         all_off(h.bench);
     }
     if (loaded && move_in(&h, &e)) {
-        int caught = beat_until(&h, tie->beats, &wanted);
+        int caught = beat_until(&h, &tie->page->beats, &wanted);
         log_info("%s: switching everything off", strsignal(caught));
     } else {
         status = loaded ? fail(&e) : fail_to_load(a, &e);

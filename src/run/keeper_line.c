@@ -17,26 +17,27 @@
 
 struct keeper_line {
     int fd;
-    const _Atomic int64_t *alive_ns; /* NULL: there is no keeper */
+    struct keeper_page *page;        /* NULL: there is no keeper */
     uint32_t number;                 /* of the last question */
     pthread_mutex_t lock;            /* one question at a time; stands share the line */
+    uint32_t trust_ms[KEEPER_SLOTS]; /* as armed; each slot belongs to one thread */
 };
 
-struct keeper_line *keeper_line_new(int fd, const _Atomic int64_t *alive_ns)
+struct keeper_line *keeper_line_new(int fd, struct keeper_page *page)
 {
     struct keeper_line *k = zalloc(sizeof *k);
     k->fd = fd;
-    k->alive_ns = alive_ns;
+    k->page = page;
     pthread_mutex_init(&k->lock, NULL);
     return k;
 }
 
 bool keeper_line_alive(const struct keeper_line *k, double within_s)
 {
-    if (k->alive_ns == NULL) {
+    if (k->page == NULL) {
         return true;
     }
-    double age_s = (double)(clock_real_ns() - atomic_load(k->alive_ns)) / (double)NS_PER_S;
+    double age_s = (double)(clock_real_ns() - atomic_load(&k->page->looked_ns)) / (double)NS_PER_S;
     return age_s <= within_s;
 }
 
@@ -112,7 +113,11 @@ bool keeper_line_arm(struct keeper_line *k, struct keeper_message *m, int fd, st
     if (k->fd < 0) {
         return true;
     }
+    if (m->slot >= KEEPER_SLOTS) {
+        return err_set(e, ERR_BUG, "%s: there is no slot %u for it", m->name, m->slot);
+    }
     m->kind = KEEPER_ARM;
+    k->trust_ms[m->slot] = m->trust_ms;
     if (!ask(k, m, fd)) {
         return err_set(e, ERR_SYSTEM,
                        "%s: the keeper did not take the instrument over; nothing is switched on",
@@ -132,9 +137,9 @@ bool keeper_line_disarm(struct keeper_line *k, uint32_t slot, struct err *e)
 
 void keeper_line_beat(struct keeper_line *k, uint32_t slot, uint32_t within_ms)
 {
-    struct keeper_message m = {.kind = KEEPER_BEAT, .slot = slot, .trust_ms = within_ms};
-    if (k->fd >= 0) {
-        (void)send_message(k, &m, -1, MSG_DONTWAIT);
+    if (k->page != NULL && slot < KEEPER_SLOTS) {
+        int64_t ms = within_ms != 0 ? within_ms : k->trust_ms[slot];
+        atomic_store(&k->page->until_ns[slot], clock_real_ns() + ms * NS_PER_MS);
     }
 }
 

@@ -21,7 +21,6 @@
 enum keeper_kind {
     KEEPER_ARM,    /* worker -> keeper, with the descriptor */
     KEEPER_DISARM, /* the output is confirmed off */
-    KEEPER_BEAT,   /* all is well; restarts the trust time of the slot */
     KEEPER_DONE,   /* keeper -> worker: armed, or disarmed */
     KEEPER_READY,  /* everything is started; what there is, in off */
     KEEPER_STATUS, /* what goes on, for the service manager; a text in off */
@@ -32,8 +31,7 @@ enum keeper_kind {
 struct keeper_message {
     uint32_t kind;
     uint32_t slot;
-    uint32_t trust_ms; /* without a beat for so long (real time) the worker is taken for hung;
-                          in a beat 0 means as armed */
+    uint32_t trust_ms; /* without a beat for so long (real time) the worker is taken for hung */
     uint32_t number;   /* of a question that is answered with KEEPER_DONE */
     uint32_t pause_ms; /* least time between two lines of off, and before ask */
     uint32_t off_n, ask_n;
@@ -43,11 +41,20 @@ struct keeper_message {
     char name[KEEPER_NAME]; /* for the log */
 };
 
+/* What both processes look at, so that a beat costs neither a call of the kernel's nor a
+ * waking up of the keeper. Times are of CLOCK_BOOTTIME. */
+struct keeper_page {
+    _Atomic int64_t looked_ns;              /* when the keeper last looked */
+    _Atomic uint32_t beats;                 /* of the whole worker; see daemon/keeper.h */
+    _Atomic int64_t until_ns[KEEPER_SLOTS]; /* without another beat until then the worker is taken
+                                             for hung; of armed slots */
+};
+
 struct keeper_line;
 
 /* fd: the worker's end. Takes it. fd -1: there is no keeper (tests); then
- * everything succeeds and nothing is sent. */
-struct keeper_line *keeper_line_new(int fd, const _Atomic int64_t *alive_ns);
+ * everything succeeds and nothing is sent; page may be NULL. */
+struct keeper_line *keeper_line_new(int fd, struct keeper_page *page);
 
 /* Has the keeper looked within the last within_s seconds? A stopped keeper guards
  * nothing. */
@@ -62,7 +69,7 @@ bool keeper_line_disarm(struct keeper_line *k, uint32_t slot, struct err *e) NOD
 /* The next beat comes within within_ms (0: the slot's trust time). A longer time
  * is asked for once, when switching off begins: confirming it from a silent
  * instrument takes longer than trust lasts, and must not look like a hang.
- * Never blocks; a full socket loses the beat, and the next one counts. */
+ * Costs next to nothing. */
 void keeper_line_beat(struct keeper_line *k, uint32_t slot, uint32_t within_ms);
 /* A text for the service manager, with KEEPER_READY or KEEPER_STATUS. Never
  * blocks; a full socket loses it. */
