@@ -358,7 +358,7 @@ static enum apply mark_interrupted(struct writer *w, struct op *op)
         op->count = sqlite3_changes(w->db.db);
     }
     if (rc == SQLITE_OK)
-        rc = writer_drop_imports_left(w);
+        rc = writer_leave_imports(w);
     return op_judge(w, op, rc);
 }
 

@@ -27,23 +27,43 @@ static struct import_work *work_of(struct op *op, size_t samples)
     return k;
 }
 
-static enum apply refuse_known(struct writer *w, struct op *op, bool *known)
+/* `b` asks for a whole run of the same rows and that battery. */
+static enum apply refuse_known(struct op *op, struct store_bind *b, const char *file)
+{
+    int64_t nr = 0;
+    if (store_get_int(b, &nr) != SQLITE_OK)
+        return APPLY_TROUBLE;
+    if (nr == 0)
+        return APPLY_DONE;
+    err_set(&op->err, ERR_REFUSED,
+            "these rows of %s are run %" PRId64 " of that battery already; nothing was done", file,
+            nr);
+    return APPLY_REFUSED;
+}
+
+static enum apply refuse_known_source(struct writer *w, struct op *op)
 {
     const struct import_work *k = op->extra;
-    int64_t nr = 0;
     struct store_bind b = store_bind(&w->db, W_IMPORT_KNOWN);
     store_bind_text(&b, k->source.sha256);
     store_bind_text(&b, op->run.battery_id);
     store_bind_real(&b, k->source.from_s);
     store_bind_real(&b, k->source.to_s);
-    if (store_get_int(&b, &nr) != SQLITE_OK)
-        return APPLY_TROUBLE;
-    *known = nr != 0;
-    if (*known)
-        err_set(&op->err, ERR_REFUSED,
-                "these rows of %s are run %" PRId64 " of that battery already; nothing was done",
-                k->source.file, nr);
-    return *known ? APPLY_REFUSED : APPLY_DONE;
+    return refuse_known(op, &b, k->source.file);
+}
+
+/* Another may have become whole since this one began. */
+static enum apply refuse_known_run(struct writer *w, struct op *op)
+{
+    struct import_source source = {.file = ""};
+    struct store_bind file = store_bind(&w->db, W_IMPORT_FILE);
+    store_bind_int(&file, op->nr);
+    if (store_row(&file) == SQLITE_ROW)
+        store_column_copy(file.stmt, 0, source.file, sizeof source.file);
+    store_reset(&file);
+    struct store_bind b = store_bind(&w->db, W_IMPORT_SAME);
+    store_bind_int(&b, op->nr);
+    return refuse_known(op, &b, source.file);
 }
 
 static int insert_run(struct writer *w, struct op *op)
@@ -92,8 +112,7 @@ static int insert_step(struct writer *w, const struct op *op)
 
 static enum apply import_begin(struct writer *w, struct op *op)
 {
-    bool known = false;
-    enum apply a = refuse_known(w, op, &known);
+    enum apply a = refuse_known_source(w, op);
     if (a != APPLY_DONE)
         return a;
     int rc = insert_run(w, op);
@@ -147,6 +166,9 @@ bool store_import_put(struct store *s, int64_t nr, const struct sample *samples,
 static enum apply import_end(struct writer *w, struct op *op)
 {
     const struct import_work *k = op->extra;
+    enum apply a = refuse_known_run(w, op);
+    if (a != APPLY_DONE)
+        return a;
     struct store_bind step = store_bind(&w->db, W_STEP_TIMES);
     store_bind_real(&step, k->end.start_s);
     store_bind_real(&step, k->end.end_s);
@@ -178,43 +200,63 @@ bool store_import_end(struct store *s, int64_t nr, const struct import_end *end,
     return op_do(s, op, e);
 }
 
-int writer_drop_import(struct writer *w, int64_t nr)
-{
-    static const enum writer_sql parts[] = {W_IMPORT_DROP_SAMPLES, W_IMPORT_DROP_STEP,
-                                            W_IMPORT_DROP_SOURCE, W_IMPORT_DROP_RUN};
-    int rc = SQLITE_OK;
-    for (size_t i = 0; i < sizeof parts / sizeof parts[0] && rc == SQLITE_OK; i++) {
-        struct store_bind b = store_bind(&w->db, (int)parts[i]);
-        store_bind_int(&b, nr);
-        rc = store_run(&b);
-    }
-    writer_forget_seqs(w);
-    return rc;
-}
-
+/* Only marks it, which is cheap: to take it away costs as much as it did to write it, and
+ * is no part of the stands' transactions. */
 static enum apply import_drop(struct writer *w, struct op *op)
 {
-    return op_judge(w, op, writer_drop_import(w, op->nr));
+    int64_t whole = 0;
+    struct store_bind state = store_bind(&w->db, W_IMPORT_STATE);
+    store_bind_int(&state, op->nr);
+    int rc = store_get_int(&state, &whole);
+    op->count = whole != 0;
+    struct store_bind b = store_bind(&w->db, W_IMPORT_LEAVE);
+    store_bind_int(&b, op->nr);
+    if (rc == SQLITE_OK)
+        rc = store_run(&b);
+    return op_judge(w, op, rc);
 }
 
-bool store_import_drop(struct store *s, int64_t nr, struct err *e)
+bool store_import_drop(struct store *s, int64_t nr, bool *whole, struct err *e)
 {
-    struct op *op = op_new(import_drop, "take away what was written out of a file");
+    struct op *op = op_new(import_drop, "mark what was written out of a file as to be taken away");
     op->insist = true;
     op->nr = nr;
-    return op_do(s, op, e);
+    op = writer_do(&s->writer, op, STORE_OP_TIMEOUT_MS, e);
+    if (!op)
+        return false;
+    *whole = op->count != 0;
+    op_free(op);
+    return true;
 }
 
-int writer_drop_imports_left(struct writer *w)
+int writer_leave_imports(struct writer *w)
 {
-    int rc = SQLITE_OK;
-    int64_t nr = 1;
-    while (rc == SQLITE_OK && nr != 0) {
-        nr = 0;
-        struct store_bind b = store_bind(&w->db, W_IMPORT_NEXT_LEFT);
-        rc = store_get_int(&b, &nr);
-        if (rc == SQLITE_OK && nr != 0)
-            rc = writer_drop_import(w, nr);
-    }
+    return writer_run(w, W_IMPORTS_LEAVE);
+}
+
+static int drop_by_nr(struct writer *w, enum writer_sql which, int64_t nr)
+{
+    struct store_bind b = store_bind(&w->db, (int)which);
+    store_bind_int(&b, nr);
+    if (which == W_IMPORT_DROP_SAMPLES)
+        store_bind_int(&b, IMPORT_PIECE);
+    return store_run(&b);
+}
+
+/* The samples first; the rest goes when none is there. */
+int writer_sweep(struct writer *w, int64_t *nr)
+{
+    static const enum writer_sql rest[] = {W_IMPORT_DROP_STEP, W_IMPORT_DROP_SOURCE,
+                                           W_IMPORT_DROP_RUN};
+    struct store_bind b = store_bind(&w->db, W_IMPORT_NEXT_LEFT);
+    int rc = store_get_int(&b, nr);
+    if (rc != SQLITE_OK || *nr == 0)
+        return rc;
+    rc = drop_by_nr(w, W_IMPORT_DROP_SAMPLES, *nr);
+    if (rc == SQLITE_OK && sqlite3_changes(w->db.db) > 0)
+        return rc;
+    for (size_t i = 0; i < sizeof rest / sizeof rest[0] && rc == SQLITE_OK; i++)
+        rc = drop_by_nr(w, rest[i], *nr);
+    writer_forget_seqs(w);
     return rc;
 }

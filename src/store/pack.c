@@ -6,7 +6,6 @@
 #include "store/writer.h"
 
 #include "base/file.h"
-#include "base/log.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -83,25 +82,16 @@ static int move_head(struct writer *w, struct head *h)
     return rc == SQLITE_OK ? drop_rows(w, h) : rc;
 }
 
-bool writer_pack(struct writer *w)
+int writer_pack(struct writer *w, int64_t *nr)
 {
     struct head *h = zalloc(sizeof *h);
-    int rc = writer_run(w, W_BEGIN);
-    if (rc == SQLITE_OK) {
-        struct store_bind b = store_bind(&w->db, W_PACK_RUN);
-        store_bind_int(&b, BLOCK_SAMPLES);
-        rc = store_get_int(&b, &h->nr);
-    }
-    bool found = rc == SQLITE_OK && h->nr > 0;
-    if (found)
+    struct store_bind b = store_bind(&w->db, W_PACK_RUN);
+    store_bind_int(&b, BLOCK_SAMPLES);
+    store_bind_int(&b, w->tidy.after_nr);
+    int rc = store_get_int(&b, &h->nr);
+    *nr = h->nr;
+    if (rc == SQLITE_OK && h->nr > 0)
         rc = move_head(w, h);
-    if (rc == SQLITE_OK)
-        rc = writer_run(w, W_COMMIT);
-    if (rc != SQLITE_OK)
-        log_warn("store: samples of run %lld stay as rows in %s for now: %s", (long long)h->nr,
-                 w->db.path, sqlite3_errstr(rc));
-    if (!sqlite3_get_autocommit(w->db.db))
-        sqlite3_exec(w->db.db, "ROLLBACK", NULL, NULL, NULL);
     free(h);
-    return found && rc == SQLITE_OK;
+    return rc;
 }

@@ -27,10 +27,11 @@ const char *const writer_sql[] = {
                  " temperature_C) VALUES(?, ?, ?, ?, ?, ?, ?)",
     [W_NEXT_SEQ] = "SELECT " STORE_SAMPLE_COUNT("?1"),
     /* The oldest run that has a block's worth of rows and one more, or is over and has any. */
-    [W_PACK_RUN] = "SELECT nr FROM run WHERE nr >= (SELECT min(run_nr) FROM sample_row) AND"
+    [W_PACK_RUN] = "SELECT nr FROM run WHERE nr > ?2 AND"
+                   " nr >= (SELECT min(run_nr) FROM sample_row) AND"
                    " (SELECT max(seq) FROM sample_row WHERE run_nr = nr)"
                    " - (SELECT min(seq) FROM sample_row WHERE run_nr = nr)"
-                   " >= iif(outcome = 'running', ?, 0)"
+                   " >= iif(outcome = 'running', ?1, 0)"
                    " AND NOT EXISTS (SELECT 1 FROM import WHERE run_nr = nr AND NOT whole) ORDER "
                    "BY nr LIMIT 1",
     [W_PACK_ROWS] = "SELECT seq, step, t_s, voltage_V, current_A, temperature_C FROM sample_row"
@@ -116,6 +117,13 @@ const char *const writer_sql[] = {
     [W_IMPORT_KNOWN] = "SELECT i.run_nr FROM import i JOIN run r ON r.nr = i.run_nr"
                        " WHERE i.sha256 = ? AND i.whole AND r.battery_id = ? AND i.from_s IS ?"
                        " AND i.to_s IS ? LIMIT 1",
+    [W_IMPORT_FILE] = "SELECT file FROM import WHERE run_nr = ?",
+    [W_IMPORT_SAME] =
+        "SELECT i.run_nr FROM import me JOIN run mine ON mine.nr = me.run_nr"
+        " JOIN import i ON i.sha256 = me.sha256 AND i.from_s IS me.from_s AND i.to_s IS me.to_s"
+        " JOIN run r ON r.nr = i.run_nr"
+        " WHERE me.run_nr = ? AND i.whole AND i.run_nr <> me.run_nr"
+        " AND r.battery_id = mine.battery_id LIMIT 1",
     /* "aborted" while it is not whole: it is not running, and nobody is shown it. */
     [W_IMPORT_RUN] =
         "INSERT INTO run(id, battery_id, stand, profile, started_utc_ns, outcome, lead_Ohm,"
@@ -127,8 +135,12 @@ const char *const writer_sql[] = {
     [W_IMPORT_END] = "UPDATE run SET outcome = 'completed', ended_utc_ns = ?, result_json = ?"
                      " WHERE nr = ?",
     [W_IMPORT_WHOLE] = "UPDATE import SET whole = 1 WHERE run_nr = ?",
-    [W_IMPORT_NEXT_LEFT] = "SELECT run_nr FROM import WHERE NOT whole LIMIT 1",
-    [W_IMPORT_DROP_SAMPLES] = "DELETE FROM sample_row WHERE run_nr = ?",
+    [W_IMPORT_STATE] = "SELECT whole FROM import WHERE run_nr = ?",
+    [W_IMPORT_LEAVE] = "UPDATE import SET is_left = 1 WHERE run_nr = ? AND NOT whole",
+    [W_IMPORTS_LEAVE] = "UPDATE import SET is_left = 1 WHERE NOT whole",
+    [W_IMPORT_NEXT_LEFT] = "SELECT run_nr FROM import WHERE is_left AND NOT whole LIMIT 1",
+    [W_IMPORT_DROP_SAMPLES] = "DELETE FROM sample_row WHERE run_nr = ?1"
+                              " AND seq < ?2 + (SELECT min(seq) FROM sample_row WHERE run_nr = ?1)",
     [W_IMPORT_DROP_STEP] = "DELETE FROM step WHERE run_nr = ?",
     [W_IMPORT_DROP_SOURCE] = "DELETE FROM import WHERE run_nr = ?",
     [W_IMPORT_DROP_RUN] = "DELETE FROM run WHERE nr = ?",

@@ -184,10 +184,15 @@ static const char version_6[] =
     " FROM sample JOIN run ON run.nr = sample.run_nr JOIN battery ON battery.id = run.battery_id"
     " LEFT JOIN step ON step.run_nr = sample.run_nr AND step.step = sample.step;";
 
+/* Version 7. An import that was cut off or given up is marked, and then goes in pieces. */
+static const char version_7[] =
+    "ALTER TABLE import ADD COLUMN is_left INTEGER NOT NULL DEFAULT 0;"
+    "CREATE INDEX import_left ON import(run_nr) WHERE is_left;";
+
 /* migrations[n] leads from version n to n + 1. A released one is never edited:
  * changes are a new entry at the end. */
 static const char *const migrations[STORE_SCHEMA_VERSION] = {version_1, version_2, version_3,
-                                                             version_4, version_5, version_6};
+                                                             version_4, version_5, version_6, version_7};
 
 bool store_resolve(const char *path, char out[PATH_MAX], struct err *e)
 {

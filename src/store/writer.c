@@ -21,6 +21,9 @@
 #define EAGER_ENTRIES ((size_t)STORE_BATCH_MAX / 2)
 #define SAY_AGAIN_NS (60 * SECOND)
 #define LOOK_BACK_NS (5 * SECOND)
+/* How long the first piece of what may wait is taken to last; left free beyond that. */
+#define TIDY_GUESS_NS (250 * MS)
+#define TIDY_SPARE_NS (100 * MS)
 
 /* The clock of the condition variables. It is not the test clock's: how long a
  * disk takes is real time, and hours asleep are not hours of a failing disk. */
@@ -197,15 +200,15 @@ bool writer_is_late(struct writer *w, struct err *e)
 struct batch {
     uint64_t first;
     size_t n;
-    size_t ops; /* so many from the front of the list */
+    size_t ops;  /* so many from the front of the list */
+    bool rescue; /* its operations failed and are left out */
 };
 
 static void take_batch(struct writer *w, struct batch *b)
 {
     size_t count = queue_count(&w->queue);
-    b->first = w->queue.head;
-    b->n = count < STORE_BATCH_MAX ? count : STORE_BATCH_MAX;
-    b->ops = 0;
+    *b = (struct batch){.first = w->queue.head,
+                        .n = count < STORE_BATCH_MAX ? count : STORE_BATCH_MAX};
     for (struct op *op = w->ops; op && op->after <= b->first + b->n; op = op->next) {
         op->state = OP_RUNNING;
         b->ops++;
@@ -247,8 +250,9 @@ static struct op *op_number(struct writer *w, size_t i)
     return op;
 }
 
-static bool apply_batch(struct writer *w, const struct batch *b)
+static bool apply_batch(struct writer *w, const struct batch *b, bool *by_op)
 {
+    *by_op = false;
     if (writer_run(w, W_BEGIN) != SQLITE_OK)
         return false;
     for (size_t i = 0; i < b->n; i++) {
@@ -256,8 +260,10 @@ static bool apply_batch(struct writer *w, const struct batch *b)
             return false;
     }
     for (size_t i = 0; i < b->ops; i++) {
-        if (!apply_op(w, op_number(w, i)))
+        if (!apply_op(w, op_number(w, i))) {
+            *by_op = true;
             return false;
+        }
     }
     return true;
 }
@@ -295,7 +301,7 @@ static void finish_batch(struct writer *w, const struct batch *b)
     struct op *orphans = NULL;
     pthread_mutex_lock(&w->mutex);
     queue_drop(&w->queue, b->n);
-    w->in_trouble = false;
+    w->in_trouble = b->rescue;
     for (size_t i = 0; i < b->ops; i++) {
         struct op *op = w->ops;
         unlist(w, op);
@@ -312,7 +318,7 @@ static void finish_batch(struct writer *w, const struct batch *b)
 
 struct trouble {
     struct err why;
-    bool may_pass;
+    bool may_pass, by_op;
 };
 
 /* Everything as before the batch; operations nobody waits for any more go. */
@@ -410,13 +416,43 @@ static void say_well_again(struct writer *w)
 }
 
 /* An operation may have ended a run. */
-static void look_for_full_blocks(struct writer *w, const struct batch *b)
+static void look_for_work(struct writer *w, const struct batch *b)
 {
-    w->since_packed += b->n;
-    if (b->ops == 0 && w->since_packed < BLOCK_SAMPLES)
+    w->tidy.since += b->n;
+    if (b->ops == 0 && w->tidy.since < BLOCK_SAMPLES)
         return;
-    w->since_packed = 0;
-    w->may_pack = true;
+    w->tidy.since = 0;
+    w->tidy.wanted = true;
+}
+
+/* False after trouble: then nothing is written. */
+static bool try_batch(struct writer *w, const struct batch *b, struct trouble *t)
+{
+    if (!file_is_there(w, &t->why) || !can_be_read(w, t))
+        return false;
+    bool applied = apply_batch(w, b, &t->by_op);
+    if (applied && !all_still_wanted(w, b)) {
+        undo_batch(w, b, NULL);
+        return true;
+    }
+    if (!applied || writer_run(w, W_COMMIT) != SQLITE_OK) {
+        blame_sqlite(t, &w->db, "write to");
+        return false;
+    }
+    if (!b->rescue)
+        say_well_again(w);
+    look_for_work(w, b);
+    finish_batch(w, b);
+    return true;
+}
+
+/* What an operation needs the disk may not have, and yet take what the stands measure. */
+static void rescue_entries(struct writer *w, const struct batch *b)
+{
+    const struct batch entries = {.first = b->first, .n = b->n, .rescue = true};
+    struct trouble t = {0};
+    if (!try_batch(w, &entries, &t))
+        undo_batch(w, &entries, &t);
 }
 
 /* False after trouble; the batch then waits in the queue as it did before. */
@@ -428,33 +464,34 @@ static bool write_batch(struct writer *w)
     take_batch(w, &b);
     size_t waiting = queue_count(&w->queue);
     pthread_mutex_unlock(&w->mutex);
-    if (!file_is_there(w, &t.why) || !can_be_read(w, &t))
-        goto trouble;
-    if (!apply_batch(w, &b)) {
-        blame_sqlite(&t, &w->db, "write to");
-        goto trouble;
-    }
-    if (!all_still_wanted(w, &b)) {
-        undo_batch(w, &b, NULL);
+    if (try_batch(w, &b, &t))
         return true;
-    }
-    if (writer_run(w, W_COMMIT) != SQLITE_OK) {
-        blame_sqlite(&t, &w->db, "write to");
-        goto trouble;
-    }
-    say_well_again(w);
-    look_for_full_blocks(w, &b);
-    finish_batch(w, &b);
-    return true;
-trouble:
     undo_batch(w, &b, &t);
     say_trouble(w, &t.why, waiting);
+    if (t.by_op && b.n > 0)
+        rescue_entries(w, &b);
     return false;
 }
 
 /* --- the thread --- */
 
-enum work { WORK_WRITE, WORK_PACK, WORK_END };
+enum work { WORK_WRITE, WORK_TIDY, WORK_END };
+
+/* When may the next piece of what can wait begin, so that no entry due then waits for it? */
+static int64_t tidy_from(const struct writer *w, int64_t due)
+{
+    if (!w->tidy.wanted)
+        return INT64_MAX;
+    bool in_time = due == INT64_MAX || mono_ns() < due - 2 * w->tidy.took_ns - TIDY_SPARE_NS;
+    return in_time ? w->tidy.not_before_ns : INT64_MAX;
+}
+
+static int64_t oldest_due(const struct writer *w)
+{
+    return queue_count(&w->queue) == 0
+               ? INT64_MAX
+               : queue_at(&w->queue, w->queue.head)->queued_ns + STORE_COMMIT_MS * MS;
+}
 
 /* Under the mutex. The end: nothing is left to write, or no more time to do it. */
 static enum work wait_for_work(struct writer *w)
@@ -466,17 +503,17 @@ static enum work wait_for_work(struct writer *w)
             return pending && mono_ns() < w->stop_deadline_ns ? WORK_WRITE : WORK_END;
         if (w->ops || w->urgent || count >= EAGER_ENTRIES)
             return WORK_WRITE;
-        int64_t due = count == 0
-                          ? INT64_MAX
-                          : queue_at(&w->queue, w->queue.head)->queued_ns + STORE_COMMIT_MS * MS;
+        int64_t due = oldest_due(w);
         if (mono_ns() >= due)
             return WORK_WRITE;
-        if (w->may_pack)
-            return WORK_PACK;
-        if (count == 0)
+        int64_t tidy = tidy_from(w, due);
+        if (mono_ns() >= tidy)
+            return WORK_TIDY;
+        int64_t next = tidy < due ? tidy : due;
+        if (next == INT64_MAX)
             pthread_cond_wait(&w->wake, &w->mutex);
         else
-            wait_until(w, &w->wake, due);
+            wait_until(w, &w->wake, next);
     }
 }
 
@@ -495,8 +532,8 @@ static void *writer_main(void *arg)
     while ((work = wait_for_work(w)) != WORK_END) {
         pthread_mutex_unlock(&w->mutex);
         bool fine = true;
-        if (work == WORK_PACK)
-            w->may_pack = writer_pack(w);
+        if (work == WORK_TIDY)
+            writer_tidy(w);
         else
             fine = write_batch(w);
         pthread_mutex_lock(&w->mutex);
@@ -512,7 +549,8 @@ bool writer_start(struct writer *w, const struct store_db *d, struct err *e)
     w->db = *d;
     w->db.sql = writer_sql;
     w->patience_ms = STORE_PATIENCE_MS;
-    w->may_pack = true; /* what an earlier one left */
+    w->tidy.wanted = true; /* what an earlier one left */
+    w->tidy.took_ns = TIDY_GUESS_NS;
     /* Short: the writer repeats by itself and wants to look at its callers meanwhile. */
     sqlite3_busy_timeout(w->db.db, STORE_RETRY_MS);
     mutex_init_inheriting(&w->mutex);

@@ -67,11 +67,16 @@ enum writer_sql {
     W_ROW_ASKED,
     W_ROW_RUN,
     W_IMPORT_KNOWN,
+    W_IMPORT_FILE,
+    W_IMPORT_SAME,
     W_IMPORT_RUN,
     W_IMPORT_SOURCE,
     W_STEP_TIMES,
     W_IMPORT_END,
     W_IMPORT_WHOLE,
+    W_IMPORT_STATE,
+    W_IMPORT_LEAVE,
+    W_IMPORTS_LEAVE,
     W_IMPORT_NEXT_LEFT,
     W_IMPORT_DROP_SAMPLES,
     W_IMPORT_DROP_STEP,
@@ -148,8 +153,14 @@ struct writer {
     int64_t looked_back_ns; /* when what was written was last read from the disk */
     int attempts;
     long long dropped;
-    bool may_pack;       /* there may be rows that can go into a block */
-    size_t since_packed; /* entries written since that was said */
+    struct {
+        bool wanted;           /* there may be something to tidy */
+        size_t since;          /* entries written since that was said */
+        int64_t took_ns;       /* the last piece of it */
+        int64_t not_before_ns; /* it rests until then */
+        int64_t after_nr;      /* runs up to this one are packed, or cannot be */
+        int64_t said_ns;       /* when it was last told that it cannot; 0 never */
+    } tidy;
 };
 
 /* d is a connection opened for writing; taken over also on failure. */
@@ -170,14 +181,18 @@ struct op *writer_do(struct writer *w, struct op *op, int timeout_ms, struct err
 int writer_apply_entry(struct writer *w, const struct entry *entry);
 /* The next sample of a run, numbered; an SQLite code. */
 int writer_put_sample(struct writer *w, int64_t nr, int step, const struct sample *sample);
-/* Takes away a run out of a file that is not whole, and all that are; an SQLite code. */
-int writer_drop_import(struct writer *w, int64_t nr);
-int writer_drop_imports_left(struct writer *w);
+/* What was left of imports goes, later and in pieces; an SQLite code. */
+int writer_leave_imports(struct writer *w);
 /* A statement without parameters; an SQLite code. */
 int writer_run(struct writer *w, int which);
-/* Move the oldest rows of a run into a block, in a transaction of its own. False when there
- * is nothing to move, or the disk does not let it: then the rows stay, and nothing is lost. */
-bool writer_pack(struct writer *w);
+/* What may wait until nothing else does, each in a transaction of its own that the caller
+ * begins, ends and takes back; an SQLite code. *nr is the run it is about, 0: there was nothing
+ * to do. Move the oldest rows of a run (after tidy.after_nr) into a block; take away a piece
+ * of what was left of an import. */
+int writer_pack(struct writer *w, int64_t *nr);
+int writer_sweep(struct writer *w, int64_t *nr);
+/* One piece of either. Trouble with it is told now and then, and does no harm. */
+void writer_tidy(struct writer *w);
 /* After a rollback the running numbers are no longer what they were. */
 void writer_forget_seqs(struct writer *w);
 

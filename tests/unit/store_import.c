@@ -113,33 +113,63 @@ static void nobody_sees_one_before_it_is_whole(void **state)
     assert_int_equal(judged, nr);
 }
 
+/* It goes when nothing else is to be written; nobody sees it meanwhile. */
+static void await_things(struct yard *y, int64_t n)
+{
+    struct clock *c = clock_new_real();
+    int64_t start = clock_now_ns(c);
+    while (ask_int(y->f.path, EVERYTHING) != n && clock_now_ns(c) - start < 20 * NS_PER_S)
+        clock_wait_until(c, clock_now_ns(c) + 10 * NS_PER_MS, -1);
+    clock_free(c);
+    assert_int_equal(ask_int(y->f.path, EVERYTHING), n);
+}
+
+static void drop_one(struct yard *y, int64_t nr, bool expected_whole)
+{
+    struct err e = {0};
+    bool whole = !expected_whole;
+    ok(store_import_drop(y->s, nr, &whole, &e));
+    assert_int_equal(whole, expected_whole);
+}
+
 static void one_that_is_dropped_leaves_nothing(void **state)
 {
     struct yard *y = *state;
-    struct err e = {0};
     int64_t nr = begin_one(y, 0);
     put_two(y, nr);
     assert_int_equal(ask_int(y->f.path, EVERYTHING), 5);
-    ok(store_import_drop(y->s, nr, &e));
-    assert_int_equal(ask_int(y->f.path, EVERYTHING), 0);
+    drop_one(y, nr, false);
+    await_things(y, 0);
     /* And the number of its samples does not go on where it was. */
     nr = begin_one(y, 0);
     put_two(y, nr);
     assert_int_equal(ask_int(y->f.path, "SELECT max(seq) FROM sample"), 1);
 }
 
+/* Its end may be on the disk though nobody waited for it so long. */
 static void a_whole_one_stays(void **state)
 {
     struct yard *y = *state;
-    struct err e = {0};
     int64_t nr = begin_one(y, 0);
     put_two(y, nr);
     end_one(y, nr);
-    assert_false(store_import_drop(y->s, nr, &e));
-    assert_int_equal(ask_int(y->f.path, EVERYTHING), 5);
+    drop_one(y, nr, true);
+    drop_one(y, begin_one(y, 1), false);
+    await_things(y, 5);
 }
 
-static void what_was_cut_off_goes_at_the_start(void **state)
+static void put_many(struct yard *y, int64_t nr, int pieces)
+{
+    static struct sample piece[IMPORT_PIECE];
+    struct err e = {0};
+    for (int i = 0; i < pieces; i++) {
+        for (int k = 0; k < IMPORT_PIECE; k++)
+            piece[k] = (struct sample){i * IMPORT_PIECE + k, 13.2, -2, 20.5};
+        ok(store_import_put(y->s, nr, piece, IMPORT_PIECE, &e));
+    }
+}
+
+static void what_was_cut_off_goes_after_the_start(void **state)
 {
     struct yard *y = *state;
     struct err e = {0};
@@ -149,10 +179,37 @@ static void what_was_cut_off_goes_at_the_start(void **state)
     end_one(y, whole);
     for (int day = 1; day < 4; day++)
         put_two(y, begin_one(y, day));
+    put_many(y, begin_one(y, 4), 5);
     ok(store_mark_interrupted(y->s, FIXTURE_UTC_NS, &interrupted, &e));
     assert_int_equal(interrupted, 0); /* they never ran */
-    assert_int_equal(ask_int(y->f.path, EVERYTHING), 5);
+    await_things(y, 5);
     assert_int_equal(ask_int(y->f.path, "SELECT run_nr FROM import"), whole);
+    check_integrity(y->f.path);
+}
+
+/* However large: the start only marks it, and a transaction takes away one piece at most. */
+static void the_start_waits_for_none_of_it(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    int interrupted = 9;
+    put_many(y, begin_one(y, 0), 20);
+    int64_t most = ask_int(y->f.path, "SELECT count(*) FROM sample_row"), before = most, n;
+    ok(store_mark_interrupted(y->s, FIXTURE_UTC_NS, &interrupted, &e));
+    assert_true(ask_int(y->f.path, "SELECT count(*) FROM sample_row") >= most - IMPORT_PIECE);
+    /* Closed in the middle of it, it goes on when opened. */
+    store_close(y->s);
+    n = ask_int(y->f.path, "SELECT count(*) FROM sample_row");
+    assert_in_range(n, before - 2 * IMPORT_PIECE, before);
+    assert_int_equal(n % IMPORT_PIECE, 0);
+    ok(store_open(y->f.path, &y->s, &e));
+    await_things(y, 0);
+}
+
+static void refused_as_known(const struct err *e)
+{
+    assert_int_equal(e->code, ERR_REFUSED);
+    assert_non_null(strstr(e->text, " are run 1 of that battery already"));
 }
 
 static void the_same_rows_are_taken_once(void **state)
@@ -161,16 +218,20 @@ static void the_same_rows_are_taken_once(void **state)
     struct err e = {0};
     int64_t nr = begin_one(y, 0), again = begin_one(y, 0); /* both under way: fine so far */
     end_one(y, nr);
-    ok(store_import_drop(y->s, again, &e));
+    const struct import_end end = {0, 1, "cut-off reached", FIXTURE_UTC_NS, "{}"};
+    assert_false(store_import_end(y->s, again, &end, &e));
+    refused_as_known(&e);
+    drop_one(y, again, false);
     struct import_begin b = {.run = run_of(&y->b),
                              .source = {.file = "x.csv", .sha256 = "a", .from_s = NAN, .to_s = 7},
                              .step_name = "capacity",
                              .step_kind = "discharge"};
     uuid7_make(FIXTURE_UTC_NS, b.run.id);
     assert_false(store_import_begin(y->s, &b, &again, &e));
-    assert_int_equal(e.code, ERR_REFUSED);
+    refused_as_known(&e);
     b.source.to_s = 8; /* other rows of the same file */
     ok(store_import_begin(y->s, &b, &again, &e));
+    ok(store_import_end(y->s, again, &end, &e));
 }
 
 static void they_stand_by_the_time_they_began(void **state)
@@ -204,7 +265,8 @@ int main(void)
         yard(nobody_sees_one_before_it_is_whole),
         yard(one_that_is_dropped_leaves_nothing),
         yard(a_whole_one_stays),
-        yard(what_was_cut_off_goes_at_the_start),
+        yard(what_was_cut_off_goes_after_the_start),
+        yard(the_start_waits_for_none_of_it),
         yard(the_same_rows_are_taken_once),
         yard(they_stand_by_the_time_they_began),
     };
