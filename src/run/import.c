@@ -14,11 +14,18 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/statvfs.h>
 
 #define IMPORT_PROFILE "recorded elsewhere"
 /* As in run/result_step.c: a hole of more than ten periods, at least 30 s, is a gap. */
 #define PERIODS_OF_A_GAP 10.0
 #define GAP_LEAST_S 30.0
+
+/* A row takes 44 bytes, the database's log as many and a block ten: twice that. */
+#define ROW_BYTES 200.0
+/* Thirty years. The time of a row may be counted from 1970. */
+#define SPAN_MOST_S 1e9
+#define TIME_MOST_S 5e9
 
 /* What the rows show. */
 struct shown {
@@ -48,15 +55,41 @@ static bool all_rows(const struct import_rows *rows, each_row *each, void *conte
     return true;
 }
 
+/* What no battery has is a column in another unit, or another column. */
+static bool is_plausible(const char *file, size_t row, const struct sample *s, struct err *e)
+{
+    const struct {
+        const char *column, *unit;
+        double value, least, most;
+    } of[] = {
+        {"time", "s", s->t_s, -TIME_MOST_S, TIME_MOST_S},
+        {"voltage", "V", s->voltage_V, -1e4, 1e4},
+        {"current", "A", s->current_A, -1e5, 1e5},
+        {"temperature", "degC", s->temperature_C, -273.15, 1000},
+    };
+    for (size_t i = 0; i < sizeof of / sizeof of[0]; i++) {
+        if (of[i].value < of[i].least || of[i].value > of[i].most) {
+            return err_set(e, ERR_CONFIG,
+                           "%s: row %zu of that time has a %s of %.6g %s, which no record of a "
+                           "battery has; is it another column, or is its unit not %s (NAME:UNIT)?",
+                           file, row, of[i].column, of[i].value, of[i].unit, of[i].unit);
+        }
+    }
+    return true;
+}
+
 struct looking {
+    const char *file;
     struct record_survey survey;
     struct shown *shown;
 };
 
 static bool look_first(void *context, const struct sample *s, struct err *e)
 {
-    (void)e;
     struct looking *k = context;
+    if (!is_plausible(k->file, k->shown->rows + 1, s, e)) {
+        return false;
+    }
     if (k->shown->rows++ == 0) {
         k->shown->first = *s;
     }
@@ -89,7 +122,7 @@ static bool look_again(void *context, const struct sample *s, struct err *e)
 static bool look(const struct import_terms *t, const struct import_rows *rows, struct shown *out,
                  struct err *e)
 {
-    struct looking first = {.shown = out};
+    struct looking first = {.file = t->source.file, .shown = out};
     struct weighing again = {t, out};
     struct discharge_options options = discharge_options_default();
     *out = (struct shown){.before = {NAN, NAN, NAN, NAN}};
@@ -100,6 +133,13 @@ static bool look(const struct import_terms *t, const struct import_rows *rows, s
     if (out->rows < 2 || !(out->last.t_s > out->first.t_s)) {
         return err_set(e, ERR_CONFIG, "%s: %zu row%s of that time; a run needs two at least",
                        t->source.file, out->rows, out->rows == 1 ? "" : "s");
+    }
+    double span_s = out->last.t_s - out->first.t_s;
+    if (span_s > SPAN_MOST_S) {
+        return err_set(e, ERR_CONFIG,
+                       "%s lasts %.4g s, which no record of a battery does; is the time in another "
+                       "unit (NAME:ms)?",
+                       t->source.file, span_s);
     }
     record_survey_settle(&first.survey, &options);
     out->gap_s = options.gap_s;
@@ -177,6 +217,28 @@ static char *plan_text(const struct import_terms *t, const struct shown *w)
 
 /* --- writing --- */
 
+/* The disk must take the run and go on taking what stands record meanwhile. */
+static bool has_room(const struct store *store, const struct shown *w, struct err *e)
+{
+    struct statvfs v;
+    if (statvfs(store_path(store), &v) != 0) {
+        return true;
+    }
+    double free_MB = (double)v.f_bavail * (double)v.f_frsize / 1e6;
+    double needed_MB = (double)w->rows * ROW_BYTES / 1e6;
+    return free_MB >= needed_MB ||
+           err_set(e, ERR_REFUSED,
+                   "%zu rows need %.0f MB beside the database for a while, and %.0f MB are free; "
+                   "make room first",
+                   w->rows, needed_MB, free_MB);
+}
+
+/* Decimals, as the log had them: differences of two are none any more. */
+static double since(double t_s, double first_s)
+{
+    return rint((t_s - first_s) * 1e6) / 1e6;
+}
+
 struct writing {
     struct store *store;
     int64_t nr;
@@ -197,7 +259,7 @@ static bool put_row(void *context, const struct sample *s, struct err *e)
     struct writing *k = context;
     struct sample *out = &k->piece[k->n++];
     *out = *s;
-    out->t_s -= k->first_s;
+    out->t_s = since(s->t_s, k->first_s);
     return k->n < IMPORT_PIECE || put_piece(k, e);
 }
 
@@ -241,7 +303,7 @@ static bool finish(struct store *store, int64_t nr, const struct import_terms *t
                    const struct shown *w, struct err *e)
 {
     char *result = NULL;
-    double lasts_s = w->last.t_s - w->first.t_s;
+    double lasts_s = since(w->last.t_s, w->first.t_s);
     struct import_end end = {
         .end_s = lasts_s,
         .end_reason = t->kind == STEP_DISCHARGE && w->below_cutoff ? step_end_text(STEP_END_CUTOFF)
@@ -277,12 +339,24 @@ static bool begin(struct store *store, const struct import_terms *t, const char 
     return store_import_begin(store, &b, nr, e);
 }
 
+/* It failed, or nobody knows: a disk may have taken longer than anybody waited, and then have
+ * it all. */
+static bool became_whole(struct store *store, int64_t nr)
+{
+    struct err e = {0};
+    bool whole = false;
+    if (!store_import_drop(store, nr, &whole, &e)) {
+        log_error("%s", e.text);
+    }
+    return whole;
+}
+
 bool import_run(struct store *store, const struct import_terms *terms,
                 const struct import_rows *rows, int64_t *nr, struct err *e)
 {
     struct shown shown;
-    struct err none;
-    if (!look(terms, rows, &shown, e) || !check_direction(terms, &shown, e)) {
+    if (!look(terms, rows, &shown, e) || !check_direction(terms, &shown, e) ||
+        !has_room(store, &shown, e)) {
         return false;
     }
     struct import_terms said = *terms;
@@ -296,9 +370,6 @@ bool import_run(struct store *store, const struct import_terms *terms,
     if (!begun) {
         return false;
     }
-    bool ok = write_rows(store, *nr, &shown, rows, e) && finish(store, *nr, &said, &shown, e);
-    if (!ok && !store_import_drop(store, *nr, &none)) {
-        log_error("%s; it is taken away when ampledgerd starts again", none.text);
-    }
-    return ok;
+    return (write_rows(store, *nr, &shown, rows, e) && finish(store, *nr, &said, &shown, e)) ||
+           became_whole(store, *nr);
 }
