@@ -209,8 +209,12 @@ static void put_class(struct page *p, char kind)
 
 void page_table_begin(struct page *p, const struct page_table *t)
 {
-    static const char *const narrow[] = {"wide", "wide slide", "wide stack"};
-    page_format(p, "<div class=\"%s\"><table><thead><tr>", narrow[t->narrow]);
+    /* What slides is reached by keyboard too. */
+    static const char *const narrow[] = {
+        "class=\"wide\"",
+        "class=\"wide slide\" role=\"group\" aria-label=\"Table that slides\" tabindex=\"0\"",
+        "class=\"wide stack\""};
+    page_format(p, "<div %s><table><thead><tr>", narrow[t->narrow]);
     for (size_t i = 0; t->headings[i] != NULL; i++) {
         page_put(p, "<th scope=\"col\"");
         put_class(p, t->numeric[i] == 'n' ? 'n' : ' ');

@@ -49,13 +49,13 @@ page.on("request", (request) => {
 });
 
 async function sound(view) {
-  for (const colorScheme of ["light", "dark"]) {
+  await page.evaluate(axe);
+  for (const [width, height, colorScheme] of [[360, 740, "light"], [1280, 900, "dark"], [1280, 900, "light"]]) {
+    await page.setViewportSize({ width, height });
     await page.emulateMedia({ colorScheme });
-    await page.evaluate(axe);
     const { violations } = await page.evaluate(() => window.axe.run(document, { resultTypes: ["violations"] }));
-    faults.push(...violations.map((v) => `${view}, ${colorScheme}: ${v.id}: ${v.nodes.map((n) => `${n.html} ${n.failureSummary}`).join("; ")}`));
+    faults.push(...violations.map((v) => `${view}, ${width} px, ${colorScheme}: ${v.id}: ${v.nodes.map((n) => `${n.html} ${n.failureSummary}`).join("; ")}`));
   }
-  await page.emulateMedia({ colorScheme: "light" });
   const html = await page.evaluate(() => `<!DOCTYPE html>\n${document.documentElement.outerHTML}`);
   const file = `${home}/view.html`;
   writeFileSync(file, html);
@@ -143,12 +143,23 @@ async function saysWhyUndecided() {
     [{ verdict: "fail", capacity_Ah: 90, decision_rule: "simple" }, /^90.00\sAh is below 95.00\sAh, by the number alone\.$/],
   ]) assert.match(verdictReason({ ...result, ...change }), expected);
   assert.equal(verdictReason({ ...result, acceptance_Ah: null }), null);
+  await drawsThereAndBack();
   done("each reason of a verdict is said");
+}
+
+/** A run that discharges and recharges is drawn there and back, not to and fro. */
+async function drawsThereAndBack() {
+  const { stretches } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/charts.mjs`);
+  assert.deepEqual(stretches([]), []);
+  assert.deepEqual(stretches([0, 0, 0]), [[0, 2]]);
+  assert.deepEqual(stretches([0, -1, -2, -3]), [[0, 3]]);
+  assert.deepEqual(stretches([0, -50, -100, -99.9, -100, -60, -10]), [[0, 4], [4, 6]], "noise is no turn");
+  assert.deepEqual(stretches([0, 0, -50, -100, -50, 0, 20, 0]), [[0, 3], [3, 5], [5, 6], [6, 7]], "through the begin, too");
 }
 
 /** While a question is open, what runs can be stopped, and no key held down answers it. */
 async function stopsBesideAQuestion() {
-  const dialog = page.getByRole("dialog"), stop = page.getByRole("button", { name: /stop boathouse/i });
+  const dialog = page.getByRole("dialog"), stop = page.getByRole("button", { name: /stop(ping)? boathouse/i });
   const question = card("jetty").getByRole("button", { name: "Read why, and clear…" });
   assert.equal(await page.evaluate(() => document.activeElement.textContent), "Not now");
   await page.keyboard.press("Escape");
@@ -159,9 +170,20 @@ async function stopsBesideAQuestion() {
   assert.ok(await dialog.isVisible(), "a key held down answers nothing");
   await page.keyboard.up("Enter");
   if (!await dialog.isVisible()) await question.click();
+  // What happens is followed again long before a slow stop is answered.
+  let followed = false;
+  const seen = (request) => { followed ||= request.url().endsWith("/v1/events"); };
+  page.on("request", seen);
+  await page.route("**/boathouse/stop", async (route) => {
+    for (let i = 0; i < 80 && !followed; i++) await new Promise((resolve) => setTimeout(resolve, 100));
+    await route.continue();
+  });
   await stop.click();
   await stop.click();
   await stop.waitFor({ state: "detached" });
+  assert.ok(followed, "the page is not blind while it stops");
+  page.off("request", seen);
+  await page.unroute("**/boathouse/stop");
   assert.ok(await dialog.isVisible(), "the question stays open");
   done("stopped another stand beside a question");
 }
@@ -190,6 +212,10 @@ async function seesTheTrend() {
   await Promise.all([page.waitForResponse(/curve\?points=\d+&from=/), page.getByRole("button", { name: "Nearer" }).press("Enter")]);
   await Promise.all([page.waitForResponse(/curve\?points=\d+&from=/), page.getByRole("button", { name: "Later" }).press("Enter")]);
   await page.getByRole("button", { name: "Show all" }).press("Enter");
+  await page.getByLabel("over charge").check();
+  await page.locator(".chart canvas").first().waitFor();
+  await picture("run-over-charge");
+  await page.getByLabel("over time").check();
   await page.getByText(/(is at least|is below|wanted lie within) .*\sAh/).waitFor();
   await sound("a run that was judged");
   await picture("run-judged");
@@ -228,6 +254,8 @@ async function arrangesARow() {
   await order("lamp-f", "lamp-d", "lamp-e");
   await row.getByRole("button", { name: "Take out… lamp-e" }).click();
   await page.getByLabel("Why").fill("its case is cracked");
+  await sound("taking one out of a row");
+  await picture("take-out");
   await page.getByRole("button", { name: "Take it out" }).click();
   await order("lamp-f", "lamp-d");
   await page.getByText("connect lamp-f at lamp-desk").waitFor();
@@ -271,6 +299,11 @@ async function job() {
   assert.equal(await page.evaluate(async () => (await (await fetch("/v1/batteries/tender-b")).json()).lot), null, "an emptied field is forgotten");
   await page.getByText("Correct the record").click();
   await sound("a battery");
+  await page.getByRole("button", { name: "Retire…" }).click();
+  await page.getByRole("dialog").getByText("Its history stays").waitFor();
+  await sound("retiring a battery");
+  await page.getByRole("button", { name: "Not now" }).click();
+  await page.getByRole("dialog").waitFor({ state: "detached" });
   await go("#/batteries");
   await page.getByRole("table", { name: "Batteries" }).waitFor();
   await sound("batteries");
@@ -296,6 +329,7 @@ async function job() {
   await card("jetty").getByText("running").first().waitFor();
   await card("jetty").getByText("discharge").first().waitFor();
   await card("jetty").locator("progress").waitFor();
+  await card("jetty").getByText(/Ah of about 125.0\sAh, [\d.]+\s% of the rated 125.0\sAh/).waitFor();
   await sound("a stand at work");
   await picture("stands");
   done("planned and started");
@@ -381,14 +415,24 @@ async function job() {
 
   await go("");
   await card("jetty").getByText("free").waitFor();
+  await go("#/batteries");
+  await page.getByText("Register a battery").click();
+  await page.getByLabel("Label").fill("half a na");
   await page.waitForTimeout(1000); // until it has heard which start of the daemon this is
   await ask("stop-daemon");
   await page.getByText("The daemon does not answer").waitFor();
+  assert.match(await page.title(), /^✕ no answer/);
   complaints.length = 0; // the browser says so too
+  let refused = 0; // what is asked for first after the greeting fails
+  await page.route("**/v1/stands", (route) => refused++ === 0 ? route.abort() : route.continue());
   await ask("start-daemon");
   await page.getByText(/The daemon was started anew/).waitFor();
+  assert.ok(refused > 1, "the stands are asked for until they are there");
+  assert.equal(await page.getByLabel("Label").inputValue(), "half a na", "a half-filled form stays");
+  assert.doesNotMatch(await page.title(), /no answer/);
+  await go("#/now");
   await card("jetty").getByText("free").waitFor();
-  complaints.splice(0, complaints.length, ...complaints.filter((c) => !/ERR_CONNECTION_REFUSED|ERR_INCOMPLETE|ERR_EMPTY|ERR_CONNECTION_RESET/.test(c)));
+  complaints.splice(0, complaints.length, ...complaints.filter((c) => !/ERR_CONNECTION_REFUSED|ERR_FAILED|ERR_INCOMPLETE|ERR_EMPTY|ERR_CONNECTION_RESET/.test(c)));
   done("the daemon gone, and back");
   assert.deepEqual(complaints, [], "the browser complains");
   assert.deepEqual(faults, [], "faults of the views");

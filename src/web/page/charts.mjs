@@ -44,6 +44,27 @@ export function timeMarks(from, to, pixels) {
   return marks;
 }
 
+const TURN = 0.01; // of all charge moved: what turns back by less is noise
+
+/** Over charge the curve turns back where a charge follows a discharge: the stretches in
+ *  one direction, as [first, last] indices. */
+export function stretches(charge) {
+  const size = charge.map(Math.abs);
+  const least = TURN * size.reduce((most, q) => Math.max(most, q), 0);
+  const list = [];
+  let first = 0, far = 0, way = 0;
+  size.forEach((q, i) => {
+    if (way === 0 && Math.abs(q - size[first]) > least) way = Math.sign(q - size[first]);
+    if (way * (q - size[far]) >= 0) far = i;
+    else if (way !== 0 && Math.abs(q - size[far]) > least) {
+      list.push([first, far]);
+      [first, far, way] = [far, i, -way];
+    }
+  });
+  if (size.length > 0) list.push([first, size.length - 1]);
+  return list;
+}
+
 /** Charts take their colours when they are drawn. Returns how to stop. */
 export function whenThemeChanges(draw) {
   const dark = matchMedia("(prefers-color-scheme: dark)");

@@ -4,11 +4,12 @@
 
 import { fill, h } from "./dom.mjs";
 import { get, part } from "./api.mjs";
-import { colour, library, look, missing, timeMarks, whenThemeChanges } from "./charts.mjs";
+import { colour, library, look, missing, stretches, timeMarks, whenThemeChanges } from "./charts.mjs";
 import { amount, duration, figure, flow } from "./words.mjs";
 
 const POINTS = Math.min(4000, Math.max(1000, 2 * innerWidth)); // two for each dot of the screen's width
 const GROWS_MS = 3000;
+const MOST_STRETCHES = 30;
 const parts = [
   { key: "voltage_V", name: "Voltage", unit: "V", digits: 3, colour: "--line-voltage" },
   { key: "current_A", name: "Current, into the battery positive", unit: "A", digits: 3, colour: "--line-current", low: true },
@@ -107,40 +108,62 @@ export class Curve {
   /** Events are marked by upright lines; listed in words elsewhere. */
   mark(events) {
     this.events = events.filter((e) => e.t_s !== null);
+    this.charts.forEach((chart) => chart.updateOptions({}));
   }
 
-  /** The points in the order of the axis: charge turns where a charge follows a discharge. */
+  /** Where an event is on the axis as drawn. */
+  placeOf(event) {
+    if (this.over === "time") return event.t_s;
+    const i = this.all.t_s.findIndex((t) => t >= event.t_s);
+    return Math.abs(this.all.charge_Ah[i < 0 ? this.all.t_s.length - 1 : i]);
+  }
+
+  /** The points in the order of the axis, and which stretch each is of. */
   sort() {
-    const c = this.zoomed ?? this.all;
-    this.order = c.t_s.map((_, i) => i);
-    if (this.over === "charge") this.order.sort((i, k) => Math.abs(c.charge_Ah[i]) - Math.abs(c.charge_Ah[k]) || i - k);
+    const c = this.zoomed ?? this.all, last = c.t_s.length - 1;
+    const all = this.over === "charge" ? stretches(c.charge_Ah) : [[0, last]];
+    this.left = Math.max(0, all.length - MOST_STRETCHES);
+    this.parts = all.slice(this.left).map(([from, to]) => ({ from, to, back: Math.abs(c.charge_Ah[to] ?? 0) < Math.abs(c.charge_Ah[from] ?? 0) }));
+    this.order = this.parts.flatMap(({ from, to }, part) => Array.from({ length: to - from + 1 }, (_, k) => ({ i: from + k, part })));
+    if (this.over === "charge") {
+      const at = c.charge_Ah.map(Math.abs);
+      this.order.sort((a, b) => at[a.i] - at[b.i] || a.i - b.i);
+    }
   }
 
   data(quantity) {
     const c = this.zoomed ?? this.all;
-    return this.order.map((i) => [this.over === "time" ? c.t_s[i] : Math.abs(c.charge_Ah[i]), c[quantity.key][i]]);
+    return this.order.map(({ i, part }) => {
+      const row = Array(this.parts.length + 1).fill(null);
+      row[0] = this.over === "time" ? c.t_s[i] : Math.abs(c.charge_Ah[i]);
+      row[part + 1] = c[quantity.key][i];
+      return row;
+    });
   }
 
   draw(keep) {
     if (!this.Dygraph || !this.all) return;
+    const before = this.parts?.length;
     this.sort();
     const shown = parts.filter((p) => (this.zoomed ?? this.all).t_s.length > 0 && this.all[p.key].some((v) => v !== null));
     if (shown.length === 0) {
       fill(this.body, h("p", null, "There is no sample yet."));
       return;
     }
-    if (keep && this.charts.length === shown.length) {
+    if (keep && this.charts.length === shown.length && this.parts.length === before) {
       this.busy = true;
       this.charts.forEach((chart, i) => chart.updateOptions({ file: this.data(shown[i]) }));
-      this.slider.max = `${this.all.t_s.length - 1}`;
+      this.slider.max = `${this.order.length - 1}`;
       this.busy = false;
       return;
     }
     this.charts.forEach((chart) => chart.destroy());
-    this.slider.max = `${(this.zoomed ?? this.all).t_s.length - 1}`;
+    this.slider.max = `${this.order.length - 1}`;
     const boxes = shown.map((p) => h("div", { class: `chart ${p.low ? "chart-low" : ""}`, role: "img",
       "aria-label": this.inWords(p) }));
-    fill(this.body, shown.map((p, i) => h("div", { class: "chart-part" }, h("h3", null, `${p.name}${p.key === "voltage_V" ? this.read : ""} (${p.unit})`), boxes[i])));
+    const told = this.parts.some((p) => p.back) && h("p", { class: "small faint" }, "Broken line: on the way back, towards the charge at the begin.",
+      this.left > 0 && ` Of ${this.left + this.parts.length} stretches the last ${this.parts.length} are drawn.`);
+    fill(this.body, this.over === "charge" && told, shown.map((p, i) => h("div", { class: "chart-part" }, h("h3", null, `${p.name}${p.key === "voltage_V" ? this.read : ""} (${p.unit})`), boxes[i])));
     this.charts = shown.map((p, i) => this.chart(p, boxes[i], i === shown.length - 1));
   }
 
@@ -151,9 +174,11 @@ export class Curve {
   }
 
   chart(p, box, last) {
-    const events = this.over === "time" ? this.events ?? [] : [];
+    const names = this.parts.map((part, k) => k === 0 ? p.name : `${p.name}, stretch ${k + 1}`);
     return new this.Dygraph(box, this.data(p), look({
-      labels: [this.over === "time" ? "time" : "charge", p.name], colors: [colour(p.colour)],
+      labels: [this.over === "time" ? "time" : "charge", ...names], colors: names.map(() => colour(p.colour)),
+      connectSeparatedPoints: names.length > 1,
+      series: Object.fromEntries(this.parts.map((part, k) => [names[k], { strokePattern: this.over === "charge" && part.back ? [7, 4] : null }])),
       xlabel: "", axes: {
         x: this.over === "time" ? { ticker: timeMarks } : { axisLabelFormatter: (x) => `${figure(x, x < 10 ? 2 : 1)} Ah`, pixelsPerLabel: 80 },
         y: { axisLabelWidth: 52, pixelsPerLabel: 26 },
@@ -162,8 +187,8 @@ export class Curve {
         canvas.save();
         canvas.strokeStyle = colour("--bad");
         canvas.setLineDash([3, 3]);
-        for (const event of events) {
-          const x = chart.toDomXCoord(event.t_s);
+        for (const event of this.events ?? []) {
+          const x = chart.toDomXCoord(this.placeOf(event));
           if (x < area.x || x > area.x + area.w) continue;
           canvas.beginPath();
           canvas.moveTo(x, area.y);
@@ -179,7 +204,7 @@ export class Curve {
   }
 
   pointed(x, row, box) {
-    const c = this.zoomed ?? this.all, i = this.order[row];
+    const c = this.zoomed ?? this.all, i = this.order[row]?.i;
     if (i === undefined) return;
     this.charts.forEach((chart) => chart.graphDiv !== box && chart.setSelection(row));
     this.slider.value = `${row}`;

@@ -6,14 +6,17 @@ import { get } from "./api.mjs";
 
 const SILENCE_MS = 40000; // the daemon gives a sign of life every 15 s
 const AGAIN_MS = 2000;
+const WAY_GIVEN_MS = 1000; // in it an order has a connection of its own
 
 export const stands = new Map(); // name -> {stand, seen: when it came}
 const listeners = { stand: new Set(), happening: new Set(), reload: new Set(), line: new Set() };
 let source = null;
 let lost = false;
 let silence = 0;
+let gap = false; // something may have happened that was not told
 
-/** kind: "stand" (stand), "happening" (kind, data), "reload" (), "line" (text). Returns how to stop. */
+/** kind: "stand" (stand), "happening" (kind, data; kind "missed": ask anew, some were not
+ *  told), "reload" (was the daemon started anew), "line" (text). Returns how to stop. */
 export function on(kind, listener) {
   listeners[kind].add(listener);
   return () => listeners[kind].delete(listener);
@@ -60,19 +63,38 @@ function lose(closed) {
   }
 }
 
+let asked = 0, startedAnew = false;
+
+/** After a greeting: is what is shown true again? Asked for until it is. */
 async function found(anew) {
-  if (!lost && !anew) return; // after its greeting the daemon shows all stands by itself
+  startedAnew = startedAnew || anew;
+  if (!lost && !startedAnew && !gap) return; // after its greeting the daemon shows all stands by itself
+  const mine = ++asked;
   try {
     await loadStands();
   } catch {
-    return; // the next event will tell
+    setTimeout(() => mine === asked && found(false), AGAIN_MS);
+    return;
   }
-  const was = lost;
-  lost = false;
-  tell("line", anew ? "The daemon was started anew. All that is shown is up to date."
-    : was ? "The daemon answers again. All that is shown is up to date." : "");
-  setTimeout(() => lost || tell("line", ""), 8000);
-  tell("reload");
+  if (mine !== asked) return;
+  const [wasLost, wasAnew] = [lost, startedAnew];
+  lost = gap = startedAnew = false;
+  if (wasAnew || wasLost) {
+    tell("line", `${wasAnew ? "The daemon was started anew." : "The daemon answers again."} The stands are shown as they are now.`);
+    setTimeout(() => lost || tell("line", ""), 8000);
+  }
+  if (wasAnew || wasLost) tell("reload", wasAnew);
+  else missed();
+}
+
+/** What was not told is asked for by whoever shows it. */
+export function missed() {
+  tell("happening", "missed", {});
+}
+
+/** Is the daemon out of reach, so that what is shown is old? */
+export function isLost() {
+  return lost;
 }
 
 let boot = null; // tells one start of the daemon from the next
@@ -85,11 +107,16 @@ function greeted(message, anew) {
   found(anew);
 }
 
+let returning = 0;
+
 /** A browser keeps six connections to one daemon over all its windows, and each window
- *  that follows holds one: an order that must go out gives this one up meanwhile. */
-export function pause() {
+ *  that follows holds one: an order that must go out is given this one, for a moment. */
+export function giveWay() {
   clearTimeout(silence);
+  clearTimeout(returning);
+  gap = true;
   source?.close();
+  returning = setTimeout(follow, WAY_GIVEN_MS);
 }
 
 export function follow() {

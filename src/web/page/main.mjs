@@ -3,7 +3,7 @@
 
 import { fill, h } from "./dom.mjs";
 import { get, part, post } from "./api.mjs";
-import { follow, loadStands, on, pause, showStand, stands } from "./live.mjs";
+import { follow, giveWay, isLost, loadStands, missed, on, showStand, stands } from "./live.mjs";
 import { library } from "./charts.mjs";
 import { nowView } from "./now.mjs";
 import { batteryView, batteriesView, lotView } from "./batteries.mjs";
@@ -31,6 +31,8 @@ const views = [
 const main = document.getElementById("view");
 let leave = [];
 let title = "ampledger";
+let filledIn = false; // somebody wrote or chose something in the view
+let failed = false; // the view could not be shown
 
 /** What a view starts that must end with it. */
 function untilLeft(stop) {
@@ -42,6 +44,7 @@ async function show(focus) {
   const view = views.find((v) => v.path === path) ?? views[0];
   leave.forEach((stop) => stop());
   leave = [];
+  filledIn = failed = false;
   document.querySelectorAll("nav a").forEach((a) => {
     if (a.dataset.path === (view.under ?? view.path)) a.setAttribute("aria-current", "page");
     else a.removeAttribute("aria-current");
@@ -53,7 +56,9 @@ async function show(focus) {
     const content = await build({ rest, untilLeft });
     if (here.isConnected) fill(main, content);
   } catch (problem) {
-    if (here.isConnected) fill(main, h("div", { class: "note note-bad" }, h("p", null, problem.message)));
+    if (!here.isConnected) return;
+    failed = true;
+    fill(main, h("div", { class: "note note-bad" }, h("p", null, problem.message)));
   }
   title = `${main.querySelector("h1")?.textContent ?? view.name} – ampledger`;
   showAlarms();
@@ -92,9 +97,10 @@ let shownAlarms = "";
 function showAlarms() {
   const alarms = [unrecorded, ...[...stands.values()].map((entry) => alarmOf(entry.stand))].filter((text) => text);
   const n = waiting();
-  document.title = alarms.length > 0 ? `▲ ${alarms.length} alarm${alarms.length > 1 ? "s" : ""} – ${title}`
-    : n > 0 ? `◔ ${n} wait${n > 1 ? "" : "s"} for you – ${title}` : title;
-  document.getElementById("icon").href = alarms.length > 0 ? "/page/alarm.svg" : "/page/icon.svg";
+  const ahead = [isLost() && "✕ no answer", alarms.length > 0 && `▲ ${alarms.length} alarm${alarms.length > 1 ? "s" : ""}`,
+    alarms.length === 0 && n > 0 && `◔ ${n} wait${n > 1 ? "" : "s"} for you`].filter((text) => text);
+  document.title = [...ahead, title].join(" – ");
+  document.getElementById("icon").href = alarms.length > 0 || isLost() ? "/page/alarm.svg" : "/page/icon.svg";
   if (alarms.join("\n") === shownAlarms) return; // read out once only
   shownAlarms = alarms.join("\n");
   fill(document.getElementById("alarms"), alarms.map((text) =>
@@ -121,7 +127,7 @@ function stopButton(name) {
     button.disabled = true;
     button.textContent = `Stopping ${name}…`;
     showStopProblem("");
-    pause();
+    giveWay();
     try {
       showStand(await post(`/v1/stands/${part(name)}/stop`, {}, STOP_WITHIN_MS));
     } catch (problem) {
@@ -130,7 +136,6 @@ function stopButton(name) {
     }
     button.disabled = false;
     disarm();
-    follow();
   });
   return button;
 }
@@ -161,6 +166,14 @@ function showStops() {
 
 function showLine(text) {
   document.getElementById("line").textContent = text;
+  showAlarms(); // the title says too when nothing answers
+}
+
+/** Views take in by themselves what they missed; built anew they are only when they must
+ *  be, and never under the hands of somebody who fills in a form. */
+function afterAGap(anew) {
+  if (failed || (anew && !filledIn)) show(false);
+  else missed();
 }
 
 async function begin() {
@@ -171,7 +184,8 @@ async function begin() {
     showStops();
   });
   on("line", showLine);
-  on("reload", () => show(false));
+  on("reload", afterAGap);
+  main.addEventListener("input", () => { filledIn = true; });
   addEventListener("hashchange", () => show(true));
   try {
     await Promise.all([loadStands(), lookAtRecording()]);

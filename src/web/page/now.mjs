@@ -11,10 +11,16 @@ import { amount, duration, figure, flow, kindWords, moment, outcomeWords, stateW
 const OLD_S = 5; // a reading older than this is said to be old
 const OFF_A = 0.02; // what an instrument may read while it is off, at least
 
+/** A step without current. */
+function isIdle(run) {
+  return ["rest", "hold"].includes(run.step_kind);
+}
+
 function figures(stand) {
   const { reading } = stand;
+  const isDriven = stand.phase === "running" && !isIdle(stand.run);
   // At rest what an instrument reads while it is off is no current.
-  const current = flow(reading.current_A, stand.phase === "running" ? undefined : OFF_A);
+  const current = flow(reading.current_A, isDriven ? undefined : OFF_A);
   return h("dl", { class: "figures" },
     h("dt", null, "voltage"), h("dd", null, figure(reading.voltage_V, 3, "V")),
     h("dt", null, current.word), h("dd", null, current.amount),
@@ -49,12 +55,14 @@ function nearestLimit(stand) {
   return nearest && `${nearest.name} ${nearest.text}`;
 }
 
+/** What the step moved so far, against what the plan expects and what the battery is rated. */
 function progressOf(run) {
   const moved = run.step_kind === "charge" ? run.charged_Ah : run.discharged_Ah;
-  if (moved === null || (!run.expected_Ah && !run.rated_Ah) || (!run.expected_Ah && moved === 0)) return null;
-  const text = [run.expected_Ah ? `${amount(moved, "Ah")} of about ${amount(run.expected_Ah, "Ah")}` : amount(moved, "Ah"),
-    run.rated_Ah ? `${figure(100 * moved / run.rated_Ah, 1, "%")} of the rated ${amount(run.rated_Ah, "Ah")}` : ""].filter((t) => t).join(", ");
-  return [run.expected_Ah && h("progress", { max: "1", value: Math.min(1, moved / run.expected_Ah), "aria-label": text }),
+  const expected = run.expected_Ah || null, rated = run.rated_Ah || null;
+  if (moved === null || isIdle(run) || (expected === null && moved === 0)) return null;
+  const text = [`${amount(moved, "Ah")}${expected ? ` of about ${amount(expected, "Ah")}` : ""}`,
+    rated && `${figure(100 * moved / rated, 1, "%")} of the rated ${amount(rated, "Ah")}`].filter((t) => t).join(", ");
+  return [expected && h("progress", { max: "1", value: Math.min(1, moved / expected), "aria-label": text }),
     h("p", { class: "small" }, text)];
 }
 
@@ -132,7 +140,7 @@ function idlePart(stand) {
     run && h("p", null, h("a", { href: `#/runs/${run.number}` }, `Last: run ${run.number}`),
       ` on ${run.battery}, ${outcomeWords[run.outcome] ?? run.outcome}`),
     nextNote(stand),
-    h("p", { class: "buttons" }, h("a", { class: "button", href: `#/start/${part(stand.name)}` }, "Start a run here"),
+    h("p", { class: "buttons" }, stand.phase === "idle" && h("a", { class: "button", href: `#/start/${part(stand.name)}` }, "Start a run here"),
       h("a", { class: "button", href: `#/rows/${part(stand.name)}` }, "Arrange its row"))];
 }
 

@@ -138,7 +138,13 @@ export async function runView({ rest, untilLeft }) {
     clearTimeout(wanted);
     if (over && run.outcome === "running") wanted = setTimeout(soon, 700, true);
   };
-  untilLeft(on("happening", (kind, data) => (data.run ?? data.number) === run.number && soon(kind === "run-ended")));
+  untilLeft(on("happening", (kind, data) => {
+    if (kind === "missed" || (data.run ?? data.number) === run.number) soon(kind === "run-ended");
+  }));
+  untilLeft(on("stand", (stand) => {
+    const ended = stand.run?.number === run.number && stand.phase !== "running" && run.outcome === "running";
+    if (ended && !over) soon(true);
+  }));
   untilLeft(() => clearTimeout(wanted));
   if (run.outcome === "running") untilLeft(curve.grow());
   drawn.then(() => setTimeout(() => curve.draw())); // when the view is in its place, and its events are known

@@ -33,10 +33,22 @@ function driversSheet(setup) {
     setup.drivers.map((d) => [d.name, d.title ?? "–", d.role ?? "–", d.problem ? h("span", { class: "fail" }, d.problem) : "✓ good"]), { cards: true }));
 }
 
+/** What the bench has on a port, by either of its names; null: it is not of the bench. */
+function instrumentOn(port) {
+  const isOn = (i) => [port.name, port.by_id].includes(i.link.replace(/^[a-z]+:/, ""));
+  for (const { stand } of stands.values()) {
+    const found = stand.instruments.find(isOn);
+    if (found) return `${stand.name}, ${found.role}: ${found.problem ?? found.identity ?? "–"}`;
+  }
+  return null;
+}
+
 function portsSheet(setup) {
-  return setup.ports.length === 0 ? sheet("Ports", h("p", null, setup.ports_problem ?? "No serial port is found on this computer."))
-    : sheet(null, table("Serial ports found", [{ name: "port" }, { name: "adapter" }, { name: "stable name" }],
-      setup.ports.map((p) => [p.name, [p.manufacturer, p.product ?? p.description, p.serial].filter((t) => t).join(", ") || "–", p.by_id ?? "–"]), { cards: true }));
+  if (setup.ports.length === 0) return sheet("Ports", h("p", null, setup.ports_problem ?? "No serial port is found on this computer."));
+  return sheet(null, table("Serial ports found", [{ name: "port" }, { name: "adapter" }, { name: "stable name" }, { name: "what answers" }],
+    setup.ports.map((p) => [p.name, [p.manufacturer, p.product ?? p.description, p.serial].filter((t) => t).join(", ") || "–", p.by_id ?? "–",
+      instrumentOn(p) ?? "not of this bench: not asked"]), { cards: true }),
+  h("p", { class: "small faint" }, "Asking a port who is there writes to it, so only a person does it: ", h("code", null, "ampledger ports --identify")));
 }
 
 export async function setupView() {

@@ -87,9 +87,9 @@ export const chemistryWords = {
   "lead-gel": "lead-acid, gel", "nimh": "nickel-metal hydride (nimh)", "nicd": "nickel-cadmium (nicd)",
 };
 
-/** "ended_by" and the like: words with hyphens are read without. */
+/** "ended_by" and the like: words with hyphens are read without, but for a cut-off. */
 export function plain(word) {
-  return word ? word.replaceAll("-", " ") : "–";
+  return word ? word.replaceAll("-", " ").replaceAll("cut off", "cut-off") : "–";
 }
 
 export function list(words) {
