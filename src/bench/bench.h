@@ -67,10 +67,12 @@ struct stand_config *bench_stand(struct bench *b, const char *name,
 /* Open, make safe, identify every instrument of one stand, in that order of
  * urgency: every openable load and supply is made safe before anything is
  * asked. Goes through all even when some fail; *e holds the first failure,
- * problem[role] the text for each ("" fine). still_on: an output answers,
- * and is not off. */
+ * problem[role] the text for each ("" fine). still_on: an output answers, and is not
+ * off, as not_off says. output[role]: ERR_NONE for a load or supply that is off. */
 struct stand_health {
     bool ok, still_on;
+    struct err not_off;
+    enum err_code output[4];
     char problem[4][ERR_TEXT_SIZE];
 };
 bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct err *e) NODISCARD;

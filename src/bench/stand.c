@@ -70,9 +70,14 @@ bool stand_bring_up(struct stand_config *s, struct stand_health *health, struct 
     stand_send_off(s);
     bool off = confirm_off(s, BRING_UP_TRIES, not_off);
     for (size_t i = 0; !off && i < OUTPUTS; i++) {
-        if (not_off[outputs[i]].code != ERR_NONE) {
-            h.still_on = h.still_on || not_off[outputs[i]].code == ERR_INSTRUMENT;
-            note_problem(&h, outputs[i], &not_off[outputs[i]], e);
+        const struct err *output = &not_off[outputs[i]];
+        h.output[outputs[i]] = output->code;
+        if (output->code == ERR_INSTRUMENT && !h.still_on) {
+            h.still_on = true;
+            h.not_off = *output;
+        }
+        if (output->code != ERR_NONE) {
+            note_problem(&h, outputs[i], output, e);
         }
     }
     for (int role = 0; role < 4; role++) {

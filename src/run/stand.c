@@ -203,6 +203,18 @@ void stand_found_off(struct stand *s)
     set_unconfirmed(s, false);
 }
 
+/* Every output is off, or has not been there since the daemon began. */
+static bool outputs_are_off(struct stand *s, const struct stand_health *health)
+{
+    bool off = true;
+    for (int role = 0; role < 4; role++) {
+        enum err_code code = health->output[role];
+        s->reached[role] = s->reached[role] || code != ERR_LINK_LOST;
+        off = off && (code == ERR_NONE || !s->reached[role]);
+    }
+    return off;
+}
+
 /* Every instrument there, safe and known: idle, or latched if a trip waits. */
 static bool bring_up(struct stand *s, struct err *e)
 {
@@ -210,15 +222,17 @@ static bool bring_up(struct stand *s, struct err *e)
     bool was_missing = phase_of(s) == STAND_MISSING;
     bool ok = stand_bring_up(s->config, &health, e);
     show_instruments(s, &health);
+    if (outputs_are_off(s, &health)) {
+        stand_found_off(s);
+    }
     if (ok) {
         s->was_up = true;
-        stand_found_off(s);
         known_keep(s);
         stand_set_phase(s, is_latched(s) ? STAND_LATCHED : STAND_IDLE, "");
         log_info("%s: every instrument answers, outputs off", s->config->name);
     } else {
         if (health.still_on && !is_unconfirmed(s)) { /* by whomever it was switched on */
-            tell_unconfirmed(s, e);
+            tell_unconfirmed(s, &health.not_off);
             set_unconfirmed(s, true);
         }
         if (!was_missing && e->code != ERR_INTERRUPTED) {

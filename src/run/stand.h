@@ -100,6 +100,7 @@ struct stand {
     uint64_t quit_number;    /* the host's own */
     bool keeper_has[STAND_OUTPUTS]; /* what was not confirmed off, by role; the thread's own */
     int leaks;                      /* readings in a row with current while all is off; likewise */
+    bool reached[4];                /* by role: it answered once; likewise */
     bool was_up;                    /* every instrument answered once; the thread's own */
     char known[4][IDENTITY_SIZE];   /* by role, as the database has it; the thread's own */
     bool looked_back;               /* for a run that was cut off; the thread's own */

@@ -159,6 +159,28 @@ static void goes_through_all_when_one_fails(void **state)
     assert_string_equal(r->e.text, health.problem[ROLE_SUPPLY]); /* the first */
 }
 
+/* Whoever is told to disconnect by hand hears of the output that is on, not of the one that is
+ * silent and comes first. */
+static void the_output_that_is_on_is_named(void **state)
+{
+    struct rig *r = *state;
+    struct stand_health health;
+    fake_do(&r->fakes[ROLE_SUPPLY], r->fakes[ROLE_SUPPLY].silent = true);
+    fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].on = true);
+    fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].stays_on = true);
+    assert_false(stand_bring_up(r->stand, &health, &r->e));
+    assert_non_null(strstr(r->e.text, "jetty supply on")); /* the first failure */
+    assert_true(health.still_on);
+    assert_int_equal(health.not_off.code, ERR_INSTRUMENT);
+    assert_non_null(strstr(health.not_off.text, "jetty load on"));
+    assert_int_equal(health.output[ROLE_LOAD], ERR_INSTRUMENT);
+    fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].stays_on = false);
+    assert_false(stand_bring_up(r->stand, &health, &r->e));
+    assert_false(health.still_on);
+    assert_int_equal(health.output[ROLE_LOAD], ERR_NONE);
+    assert_true(health.output[ROLE_SUPPLY] != ERR_NONE);
+}
+
 static void every_output_is_told_off_at_once(void **state)
 {
     struct rig *r = *state;
@@ -530,6 +552,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         rig_test(comes_up_off_and_known),
         rig_test(goes_through_all_when_one_fails),
+        rig_test(the_output_that_is_on_is_named),
         rig_test(every_output_is_told_off_at_once),
         rig_test(no_output_waits_for_another),
         rig_test(silent_ones_are_tried_in_turn),
