@@ -363,6 +363,42 @@ static void reading_meanwhile_sees_each_sample_once(void **state)
     free(all);
 }
 
+static int64_t blocks_of(const struct fixture *f, int64_t nr)
+{
+    char sql[96];
+    snprintf(sql, sizeof sql, "SELECT count(*) FROM sample_block WHERE run_nr = %" PRId64, nr);
+    return ask_int(f->path, sql);
+}
+
+/* Here a stranger's block has the place of the first run's: it stays as rows, the other does not.
+ */
+static void a_run_that_cannot_be_packed_keeps_no_other_from_it(void **state)
+{
+    struct fixture *f = *state;
+    struct store *s = NULL;
+    struct err e = {0};
+    struct sample *all = make_samples(BLOCK_SAMPLES);
+    ok(store_open(f->path, &s, &e));
+    int64_t first = begin_a_run(s), second = begin_a_run(s);
+    assert_int_equal(
+        exec_sql(f->path, "INSERT INTO sample_block(run_nr, first_seq, last_seq, step, last_t_s,"
+                          " t_each, t_base, t_scale, voltage_base, voltage_scale, current_base,"
+                          " current_scale, temperature_base, temperature_scale, t)"
+                          " VALUES(1, 2000, 2000, 0, 9, 1, 0, 1, 0, 1, 0, 1, 0, 1, '[0]')"),
+        SQLITE_OK);
+    assert_int_equal(exec_sql(f->path, "INSERT INTO sample_row(run_nr, seq, step)"
+                                       " VALUES(1, 2000, 0)"),
+                     SQLITE_OK);
+    put(s, second, all, 0, 500);
+    ok(store_run_end(s, first, RUN_COMPLETED, FIXTURE_UTC_NS + 1, NULL, NULL, &e));
+    ok(store_run_end(s, second, RUN_COMPLETED, FIXTURE_UTC_NS + 1, NULL, NULL, &e));
+    await_rows(f, 1);
+    assert_int_equal(blocks_of(f, second), 1);
+    assert_int_equal(blocks_of(f, first), 1);
+    store_close(s);
+    free(all);
+}
+
 /* Of a large database only the one run's blocks are opened. */
 static void people_ask_for_one_run_only(void **state)
 {
@@ -406,6 +442,7 @@ int main(void)
         yard(a_cut_off_run_is_packed_and_goes_on),
         yard(a_block_is_final_and_a_row_stays_without_one),
         yard(reading_meanwhile_sees_each_sample_once),
+        yard(a_run_that_cannot_be_packed_keeps_no_other_from_it),
         yard(people_ask_for_one_run_only),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -3,7 +3,7 @@
  * blocks, nothing queued is lost, waiting ends with a reason and a remedy. */
 #include "store_fixture.h"
 
-#include "store/writer.h"
+#include "store/handle.h"
 
 #include <pthread.h>
 #include <signal.h>
@@ -401,6 +401,42 @@ static void damage_is_noticed(void **state)
     store_close(s);
 }
 
+/* Something for which the disk has no room, four times. */
+static enum apply too_large_at_first(struct writer *w, struct op *op)
+{
+    if (op->count++ >= 4)
+        return APPLY_DONE;
+    sqlite3_exec(w->db.db, "SELECT no_such_function()", NULL, NULL, NULL);
+    return APPLY_TROUBLE;
+}
+
+static void samples_do_not_wait_for_what_cannot_be_done(void **state)
+{
+    struct fixture *f = *state;
+    struct store *s = NULL;
+    struct err e = {0};
+    ok(store_open(f->path, &s, &e));
+    int64_t nr = begin_a_run(s);
+    for (int i = 0; i < 100; i++) {
+        struct sample x = sample_number(i);
+        assert_true(store_put_sample(s, nr, 0, &x));
+    }
+    struct op *op = op_new(too_large_at_first, "write too much");
+    op->insist = true;
+    assert_null(writer_do(&s->writer, op, STORE_RETRY_MS * 2, &e));
+    assert_non_null(strstr(e.text, "cannot write too much now"));
+    assert_non_null(strstr(e.text, "no such function"));
+    assert_int_equal(ask_int(f->path, "SELECT count(*) FROM sample"), 100);
+    assert_false(store_is_late(s, &e));
+    struct sample x = sample_number(100);
+    assert_true(store_put_sample(s, nr, 0, &x));
+    ok(store_flush(s, 5000, &e)); /* behind it: it was done in the end */
+    assert_int_equal(ask_int(f->path, "SELECT count(*) FROM sample"), 101);
+    ok(store_is_recording(s, &e));
+    store_close(s);
+    check_integrity(f->path);
+}
+
 /* Hand over until the disk has no room; then make room: all must be there. */
 static void fill_then_free(struct store *s, const char *path, void (*make_room)(void *), void *what)
 {
@@ -535,6 +571,7 @@ int main(void)
         yard(closing_has_an_end),
         yard(a_file_that_is_moved_away_is_noticed),
         yard(damage_is_noticed),
+        yard(samples_do_not_wait_for_what_cannot_be_done),
         yard(a_full_disk_loses_nothing),
         yard(a_disk_too_full_to_begin_leaves_nothing),
         yard(a_file_size_limit_loses_nothing),
