@@ -7,7 +7,7 @@
 #include "store/sql.h"
 
 #define STORE_APPLICATION_ID INT64_C(0x414D504C) /* "AMPL" */
-#define STORE_SCHEMA_VERSION 7
+#define STORE_SCHEMA_VERSION 8
 
 enum store_file {
     STORE_FILE_NEW, /* absent, or empty: nothing would be lost */

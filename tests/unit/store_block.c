@@ -313,6 +313,12 @@ static void a_cut_off_run_is_packed_and_goes_on(void **state)
     free(all);
 }
 
+#define A_BLOCK(first, last)                                                                       \
+    "INSERT INTO sample_block(run_nr, first_seq, last_seq, step, last_t_s, t_each, t_base,"        \
+    " t_scale, voltage_base, voltage_scale, current_base, current_scale, temperature_base,"        \
+    " temperature_scale, t) VALUES(1, " first ", " last                                            \
+    ", 0, 9, 1, 0, 1, 0, 1, 0, 1, 0, 1, '[0]')"
+
 static void a_block_is_final_and_a_row_stays_without_one(void **state)
 {
     struct fixture *f = *state;
@@ -329,7 +335,14 @@ static void a_block_is_final_and_a_row_stays_without_one(void **state)
                                            "UPDATE sample_row SET voltage_V = 14",
                                            "DELETE FROM sample_block",
                                            "UPDATE sample_block SET voltage_base = 1",
-                                           "DELETE FROM sample_row WHERE seq = 1024"};
+                                           "DELETE FROM sample_row WHERE seq = 1024",
+                                           "INSERT OR REPLACE INTO sample_block"
+                                           " SELECT * FROM sample_block",
+                                           A_BLOCK("1", "1023"),
+                                           A_BLOCK("1023", "1025"),
+                                           A_BLOCK("1030", "1029"),
+                                           "INSERT INTO import(run_nr, file, sha256, utc_ns)"
+                                           " VALUES(1, '', '', 0)"};
     for (size_t i = 0; i < sizeof attempts / sizeof attempts[0]; i++)
         assert_int_equal(exec_sql(f->path, attempts[i]), SQLITE_CONSTRAINT);
     check_samples(f, nr, all, 1500);
@@ -380,12 +393,7 @@ static void a_run_that_cannot_be_packed_keeps_no_other_from_it(void **state)
     struct sample *all = make_samples(BLOCK_SAMPLES);
     ok(store_open(f->path, &s, &e));
     int64_t first = begin_a_run(s), second = begin_a_run(s);
-    assert_int_equal(
-        exec_sql(f->path, "INSERT INTO sample_block(run_nr, first_seq, last_seq, step, last_t_s,"
-                          " t_each, t_base, t_scale, voltage_base, voltage_scale, current_base,"
-                          " current_scale, temperature_base, temperature_scale, t)"
-                          " VALUES(1, 2000, 2000, 0, 9, 1, 0, 1, 0, 1, 0, 1, 0, 1, '[0]')"),
-        SQLITE_OK);
+    assert_int_equal(exec_sql(f->path, A_BLOCK("2000", "2000")), SQLITE_OK);
     assert_int_equal(exec_sql(f->path, "INSERT INTO sample_row(run_nr, seq, step)"
                                        " VALUES(1, 2000, 0)"),
                      SQLITE_OK);

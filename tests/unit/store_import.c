@@ -154,6 +154,7 @@ static void a_whole_one_stays(void **state)
     put_two(y, nr);
     end_one(y, nr);
     drop_one(y, nr, true);
+    assert_int_equal(exec_sql(y->f.path, "UPDATE import SET whole = 0"), SQLITE_CONSTRAINT);
     drop_one(y, begin_one(y, 1), false);
     await_things(y, 5);
 }
