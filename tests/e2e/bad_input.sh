@@ -14,8 +14,8 @@ expect 2 ampledger analyse "$home/log.csv" --cutoff 2.7V
 says 'log.csv:3'
 says 'n/a'
 printf 't_s,voltage_V,current_A\n0,3.7,-1\n2,3.6,-1\n1,3.5,-1\n' >"$home/log.csv"
-expect 2 ampledger analyse "$home/log.csv" --cutoff 2.7V
-says 'log.csv:4'
+expect 0 ampledger analyse "$home/log.csv" --cutoff 2.7V
+says 'line 4: time goes back from 2 s to 1 s'
 : >"$home/log.csv"
 expect 2 ampledger analyse "$home/log.csv" --cutoff 2.7V
 says 'empty'
