@@ -178,16 +178,28 @@ int verb_export(struct cli *c, int argc, char **argv)
     return fetch(c, argv[0], &w);
 }
 
+static bool names_a_pdf(const char *name)
+{
+    const char *dot = name != NULL ? strrchr(name, '.') : NULL;
+    return dot != NULL && strcasecmp(dot, ".pdf") == 0;
+}
+
 static bool choose_paper(struct fetched *w, bool pdf, const char *paper, struct err *e)
 {
+    pdf = pdf || names_a_pdf(w->name);
     if (!pdf && paper != NULL) {
-        return err_set(e, ERR_CONFIG, "--paper goes with --pdf");
+        return err_set(e, ERR_CONFIG, "--paper goes with --pdf, or -o FILE.pdf");
     }
     if (paper != NULL && strcasecmp(paper, "letter") != 0 && strcasecmp(paper, "a4") != 0) {
         return err_set(e, ERR_CONFIG, "--paper %.20s is not known; A4 or letter", paper);
     }
     if (pdf && (w->name == NULL || strcmp(w->name, "-") == 0)) {
         return err_set(e, ERR_CONFIG, "--pdf needs -o FILE.pdf");
+    }
+    if (w->name == NULL && isatty(STDOUT_FILENO)) {
+        return err_set(e, ERR_CONFIG,
+                       "the report is a page for a browser: give it a file, -o %s or -o FILE.pdf",
+                       w->wants);
     }
     w->paper = !pdf ? NULL : paper != NULL ? paper : "A4";
     return true;

@@ -244,10 +244,10 @@ static const char report_help[] =
     "  ampledger report last -o launch-a.html\n"
     "  ampledger report --battery launch-a -o launch-a-life.html\n"
     "  ampledger report --lot spring -o spring.html\n"
-    "  ampledger report last --pdf -o launch-a.pdf       on A4, or --paper letter\n"
+    "  ampledger report last -o launch-a.pdf             on A4, or --paper letter\n"
     "\n"
-    "--pdf prints by a Chromium that is installed; without one print the HTML file from\n"
-    "any browser.\n"
+    "A name that ends in .pdf, or --pdf, prints by a Chromium that is installed; without\n"
+    "one print the HTML file from any browser.\n"
     "The file appears whole or not at all.\n";
 
 static const char trend_help[] =

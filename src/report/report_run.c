@@ -53,20 +53,37 @@ static bool end_of(struct reader *r, const struct run_row *row, double *end_s, s
 
 /* --- the top --- */
 
+/* The measured capacity, of a run or of its result; "-" where there is none. */
+static struct words capacity_in_words(const json_t *of)
+{
+    struct words w = words_uncertain(number_at(of, "capacity_Ah"),
+                                     number_at(of, "capacity_uncertainty_Ah"), "Ah");
+    struct words bound;
+    text_format(bound.s, sizeof bound.s, "at least %s", w.s);
+    return w.s[0] != '-' && true_at(of, "lower_bound") ? bound : w;
+}
+
+/* That no verdict could be reached is no news of a run that was cut short: how it ended is. */
+static void put_badge(const json_t *run, struct page *p)
+{
+    const char *verdict = text_at(run, "verdict"), *outcome = text_at(run, "outcome");
+    bool whole = strcmp(outcome, "completed") == 0;
+    bool open = verdict[0] == '\0' || (!whole && strcmp(verdict, "undecided") == 0);
+    page_put(p, "<span class=\"verdict ");
+    page_text(p, verdict);
+    page_put(p, "\">");
+    page_text(p, open ? (whole ? "measured" : outcome) : verdict);
+    page_text(p, open || whole ? "" : ", ");
+    page_text(p, open || whole ? "" : outcome);
+    page_put(p, "</span>");
+}
+
 static void put_verdict(const json_t *run, struct page *p)
 {
-    const char *verdict = text_at(run, "verdict");
-    const char *outcome = text_at(run, "outcome");
-    bool judged = verdict[0] != '\0';
-    const char *said = judged ? verdict : strcmp(outcome, "completed") == 0 ? "measured" : outcome;
-    page_put(p, "<div class=\"say\"><span class=\"verdict ");
-    page_text(p, judged ? verdict : "");
-    page_put(p, "\">");
-    page_text(p, said);
-    page_put(p, "</span><span class=\"figure\">");
-    struct words capacity = words_uncertain(number_at(run, "capacity_Ah"),
-                                            number_at(run, "capacity_uncertainty_Ah"), "Ah");
-    page_text(p, true_at(run, "lower_bound") ? "at least " : "");
+    page_put(p, "<div class=\"say\">");
+    put_badge(run, p);
+    page_put(p, "<span class=\"figure\">");
+    struct words capacity = capacity_in_words(run);
     page_text(p, capacity.s[0] == '-' ? "no capacity" : capacity.s);
     page_put(p, "</span>");
     double percent = number_at(run, "percent_of_rated");
@@ -213,10 +230,7 @@ static void put_result(const json_t *run, struct page *p)
     const json_t *r = json_object_get(run, "result");
     page_heading(p, "Result");
     page_facts_begin(p);
-    page_fact(
-        p, "Capacity",
-        words_uncertain(number_at(r, "capacity_Ah"), number_at(r, "capacity_uncertainty_Ah"), "Ah")
-            .s);
+    page_fact(p, "Capacity", capacity_in_words(r).s);
     put_correction(json_object_get(r, "correction"), p);
     put_attempts(json_object_get(r, "attempts"), p);
     page_fact(

@@ -52,6 +52,66 @@ static json_t *document_of(int64_t nr)
         "notes", "a note");
 }
 
+/* What the report of a run says; `document` is kept as it is. */
+static char *say(const json_t *document)
+{
+    struct fixture f;
+    struct store *s = NULL;
+    struct reader *r = NULL;
+    struct run_row row;
+    struct err e = {0};
+    char *html = NULL;
+    fixture_make(&f);
+    ok(store_open(f.path, &s, &e));
+    begin_a_run(s);
+    ok(store_flush(s, 60000, &e));
+    ok(reader_open(f.path, &r, &e));
+    ok(reader_run(r, "last", &row, &e));
+    ok(report_run(r, &row, document, &html, &e));
+    run_row_free(&row);
+    reader_close(r);
+    store_close(s);
+    fixture_remove(&f);
+    return html;
+}
+
+static void says(const char *html, const char *what)
+{
+    if (strstr(html, what) == NULL) {
+        fail_msg("the report does not say: %s", what);
+    }
+}
+
+/* No verdict was reached, since it was cut short: that is what is said of it. */
+static void what_was_cut_short_says_how_it_ended(void **state)
+{
+    static const char *const outcomes[] = {"stopped", "tripped", "interrupted"};
+    (void)state;
+    json_t *o = document_of(1);
+    json_object_set_new(o, "verdict", json_string("undecided"));
+    json_object_set_new(o, "lower_bound", json_true());
+    json_object_set_new(json_object_get(o, "result"), "lower_bound", json_true());
+    for (size_t i = 0; i < 3; i++) {
+        char badge[80];
+        json_object_set_new(o, "outcome", json_string(outcomes[i]));
+        char *html = say(o);
+        snprintf(badge, sizeof badge, "<span class=\"verdict undecided\">%s</span>", outcomes[i]);
+        says(html, badge);
+        says(html, "<dt>Capacity</dt><dd>at least 125.04 Ah");
+        free(html);
+    }
+    json_object_set_new(o, "outcome", json_string("completed"));
+    char *html = say(o);
+    says(html, "<span class=\"verdict undecided\">undecided</span>");
+    free(html);
+    json_object_set_new(o, "verdict", json_string("pass"));
+    json_object_set_new(o, "outcome", json_string("stopped"));
+    html = say(o);
+    says(html, "<span class=\"verdict pass\">pass, stopped</span>");
+    free(html);
+    json_decref(o);
+}
+
 static struct made make(int spike)
 {
     struct fixture f;
@@ -209,9 +269,7 @@ static void a_lot_has_all_its_batteries(void **state)
                                        "at least 11.00 Ah",
                                        "lamp-9"};
     for (size_t i = 0; i < sizeof said / sizeof said[0]; i++) {
-        if (strstr(html, said[i]) == NULL) {
-            fail_msg("the report does not say: %s", said[i]);
-        }
+        says(html, said[i]);
     }
     assert_null(strstr(html, "0 fail"));
     assert_null(strstr(html, "<summer>"));
@@ -227,6 +285,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_spike_of_one_sample_is_drawn),
+        cmocka_unit_test(what_was_cut_short_says_how_it_ended),
         cmocka_unit_test(extremes_survive_any_thinning),
         cmocka_unit_test(nothing_to_draw_is_said),
         cmocka_unit_test(a_battery_has_its_life),

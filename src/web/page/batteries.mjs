@@ -6,7 +6,7 @@ import { get, getIfThere, part, post } from "./api.mjs";
 import { Overlay } from "./overlay.mjs";
 import { Trend } from "./trend.mjs";
 import { runTable, verdictText } from "./runs.mjs";
-import { amount, chemistryWords, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
+import { amount, capacityOf, chemistryWords, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
 
 function registerTable(batteries) {
   return table("Batteries", [{ name: "label" }, { name: "chemistry" }, { name: "cells", n: true },
@@ -153,7 +153,7 @@ export async function lotView({ rest }) {
       { name: "of rated", n: true }, { name: "resistance", n: true }, { name: "run" }],
     lot.batteries.map((b) => [h("a", { href: `#/batteries/${part(b.battery)}` }, b.battery),
       b.standing === "untested" ? "untested" : verdictText(b.standing),
-      withUncertainty(b.capacity_Ah, b.capacity_uncertainty_Ah, "Ah"),
+      capacityOf(b),
       b.percent_of_rated === null ? "–" : figure(b.percent_of_rated, 1, "%"), amount(b.resistance_mOhm, "mΩ"),
       b.run ? h("a", { href: `#/runs/${b.run}` }, `${b.run}`) : "–"]), { cards: true })),
     lot.statistics?.capacity_Ah?.n > 1 && matchSheet(name)];

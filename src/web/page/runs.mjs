@@ -7,9 +7,11 @@ import { Curve } from "./curve.mjs";
 import { on } from "./live.mjs";
 import { planSheet } from "./plan.mjs";
 import { verdictReason } from "./verdict.mjs";
-import { amount, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
+import { amount, capacityOf, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
 
-export function verdictText(verdict) {
+/** Of a run that was cut short "undecided" is no news: how it ended stands beside it. */
+export function verdictText(verdict, outcome = "completed") {
+  if (verdict === "undecided" && outcome !== "completed") return "–";
   return verdict ? h("span", { class: verdict }, { pass: "✓ pass", fail: "✕ fail", undecided: "? undecided" }[verdict] ?? verdict) : "–";
 }
 
@@ -20,8 +22,8 @@ export function runTable(caption, runs, ofOne = false) {
   runs.map((r) => [h("a", { href: `#/runs/${r.number}` }, `${r.number}`),
     ...(ofOne ? [] : [h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery)]), whole(r.started_utc), r.profile,
     outcomeWords[r.outcome] ?? r.outcome,
-    `${r.lower_bound ? "> " : ""}${withUncertainty(r.capacity_Ah, r.capacity_uncertainty_Ah, "Ah")}`,
-    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictText(r.verdict)]), { cards: true });
+    capacityOf(r),
+    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictText(r.verdict, r.outcome)]), { cards: true });
 }
 
 export async function runsView() {
@@ -36,8 +38,10 @@ function verdictSheet(run) {
   const budget = result.uncertainty?.components?.length > 0 ? result.uncertainty : null;
   if (run.outcome === "running") return sheet("So far", figuresOf(result, false), note("", "Notes", result.notes?.map(units)));
   const reason = verdictReason(result);
+  const isShort = run.outcome !== "completed" && (!result.verdict || result.verdict === "undecided");
   return sheet("Result",
-    h("p", null, h("strong", null, verdictText(result.verdict)), result.acceptance_Ah
+    h("p", null, h("strong", null, isShort ? outcomeWords[run.outcome] ?? run.outcome : verdictText(result.verdict)), isShort
+      ? result.acceptance_Ah ? `, before ${amount(result.acceptance_Ah, "Ah")} could be told` : "" : result.acceptance_Ah
       ? ` against ${amount(result.acceptance_Ah, "Ah")}` : result.verdict ? "" : " (nothing was asked of it)"),
     reason && h("p", null, reason), figuresOf(result, true), note("", "Notes", result.notes?.map(units)),
     budget && h("details", null, h("summary", null, "Where the uncertainty comes from"), budgetTable(budget)));
@@ -50,7 +54,7 @@ function known(value) {
 function figuresOf(result, isJudged) {
   return rows([
     ["capacity delivered", result.capacity_Ah === null ? null
-      : `${result.lower_bound ? "more than " : ""}${withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah")} (k = 2)`],
+      : `${capacityOf(result)} (k = 2)`],
     ["of rated", result.percent_of_rated === null ? null : figure(result.percent_of_rated, 1, "%")],
     ["energy", result.energy_Wh === null ? null : withUncertainty(result.energy_Wh, result.energy_uncertainty_Wh, "Wh")],
     ["mean voltage", result.mean_voltage_V === null ? null : figure(result.mean_voltage_V, 3, "V")],

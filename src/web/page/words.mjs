@@ -32,6 +32,12 @@ export function withUncertainty(value, uncertainty, unit) {
   return `${figure(value, digits)} ± ${figure(uncertainty, digits, unit)}`;
 }
 
+/** The capacity of a run or a result; one that could have gone on has at least that. */
+export function capacityOf(result) {
+  const text = withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah");
+  return result.lower_bound && text !== "–" ? `at least ${text}` : text;
+}
+
 /** Current in words: the sign is for programs. */
 export function flow(current, least = 0.0005) {
   if (current === null || current === undefined) return { word: "current unknown", amount: "–" };
