@@ -243,7 +243,7 @@ static void ten_thousand_late_answers(enum resync_how how, const char *name, int
                               .timeout_ms = 2500 / shortened,
                               .delay_from_ms = 200 / shortened,
                               .delay_ms = 5000 / shortened,
-                              .late_ms = 15000 / shortened + 300, /* a busy machine adds to it */
+                              .late_ms = 15000 / shortened + 700, /* a busy machine adds to it */
                               .seed = (unsigned)i + 1};
         assert_int_equal(pthread_create(&all[i].thread, NULL, ask_many, &all[i]), 0);
     }
