@@ -72,6 +72,7 @@ struct discharge_options {
     double rated_Ah;            /* NAN: not stated */
     double gap_s;               /* a longer interval is a gap; NAN: see record_survey_settle */
     bool net_of_rest;           /* take the mean current read at rest off: a zero error */
+    bool step_of_run;           /* its beginning is known: no remarks on rows before the load */
     double current_threshold_A; /* at or below this |I| the battery rests; NAN: as above */
     struct instrument_accuracy accuracy;
     struct voltages_asked voltages; /* for the table beside the round ones */

@@ -11,6 +11,8 @@
 #define WORTH_A_NOTE 2e-4
 /* And below this share of the expanded uncertainty, where all of it is in anyhow. */
 #define WORTH_OF_U 0.1
+/* Fewer readings at rest tell no zero error: one of them may have caught a switch. */
+#define REST_ROWS_LEAST 5
 #define FALLEN_WHILE_CHARGING 0.97
 
 static void note(struct analysis_notes *n, const char *fmt, ...) PRINTF_LIKE(2, 3);
@@ -68,7 +70,7 @@ static void note_start(const struct charge_accumulator *a, const struct stretch 
              "the record begins with a charge of %.4g Ah: the discharge is counted from row %zu, "
              "where the battery was fullest",
              in_Ah(s->charged_before_As), s->start.at.row);
-    if (g->before.rows.count > 0)
+    if (g->before.rows.count > 0 && !a->options.step_of_run)
         note(n, "%s: at rest before the first load", rows_of(&g->before.rows).text);
     if (on->row != 0 && isnan(on->interval_s))
         note(n, "row %zu is already under load (%.4g A): what flowed before it is not counted",
@@ -217,6 +219,13 @@ static void note_rows(const struct charge_accumulator *a, const struct stretch *
              rows_of(&g->jumps).text, g->jump_from_V, g->jump_to_V);
 }
 
+/* A mean within its own standard error is as good as none. */
+static bool tells_zero_error(const struct charge_accumulator *a, double rest_A)
+{
+    size_t n = a->signs.before.summed + a->signs.after.summed;
+    return n >= REST_ROWS_LEAST && fabs(rest_A) > stretch_rest_noise_A(a, 0);
+}
+
 static void note_rest_current(const struct charge_accumulator *a, const struct stretch *s,
                               const struct uncertainty_budget *b, struct analysis_notes *n)
 {
@@ -227,7 +236,7 @@ static void note_rest_current(const struct charge_accumulator *a, const struct s
     else if (a->options.net_of_rest)
         note(n, "net of the %.3g A read at rest: %.2g Ah are taken off", rest_A,
              s->rest_As / SECONDS_PER_HOUR);
-    else if (shift_As > worth_As(s, b))
+    else if (tells_zero_error(a, rest_A) && shift_As > worth_As(s, b))
         note(n,
              "the current reads %.3g A at rest: as a zero error it would shift the result by "
              "%.2g Ah",

@@ -23,7 +23,7 @@ struct import_words {
     const char *step, *name, *time, *voltage, *current, *temperature;
     const char *from, *to, *cutoff, *set_current, *lead, *sense;
     const char *voltage_accuracy, *current_accuracy, *accept, *decision, *guard_share;
-    bool discharge_positive, starts_full;
+    bool discharge_positive, starts_full, anyway;
 };
 
 /* A quantity in the unit of its key; text NULL: not given. `times`: what a value relative to
@@ -131,6 +131,7 @@ static bool put_texts(json_t *request, const struct import_words *w, struct err 
     }
     json_object_set_new(request, "discharge_positive", json_boolean(w->discharge_positive));
     json_object_set_new(request, "starts_full", json_boolean(w->starts_full));
+    json_object_set_new(request, "anyway", json_boolean(w->anyway));
     return true;
 }
 
@@ -298,6 +299,7 @@ int verb_import(struct cli *c, int argc, char **argv)
         {.name = "decision", .wants = "RULE", .text = &w.decision},
         {.name = "guard-share", .wants = "PART", .text = &w.guard_share},
         {.name = "starts-full", .flag = &w.starts_full},
+        {.name = "anyway", .flag = &w.anyway},
     };
     const struct operand_spec operand = {"FILE.csv", &w.file, true};
     const struct args_spec spec = {options, sizeof options / sizeof options[0], &operand, 1};

@@ -295,6 +295,7 @@ static const char import_help[] =
     "  --current-accuracy  as for analyse; the uncertainty goes by them\n"
     "  --accept LEAST, --decision RULE, --guard-share PART\n"
     "                      as for analyse; without --accept there is no verdict\n"
+    "  --anyway            also where it told that the voltages or the time cannot be\n"
     "\n"
     "All or nothing: a bad row is told with its line, and nothing is changed. The same\n"
     "rows of a file are taken once for a battery.\n";

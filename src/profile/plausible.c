@@ -18,6 +18,8 @@
 #define STILL_SHARE 0.01
 #define STILL_LEAST_V 0.03
 #define OPENED_SHARE 0.5
+/* What the leads may add to a record's voltages, whose resistance is often not known. */
+#define RECORD_SHARE 0.05
 
 struct plausible_seen plausible_once(double voltage_V)
 {
@@ -180,4 +182,29 @@ enum plausible plausible_judge(const struct plan *plan, const struct plausible_s
     }
     return judge_change(plan, seen, text) && judge_charge(plan, v, text) ? PLAUSIBLE
                                                                          : PLAUSIBLE_DOUBT;
+}
+
+bool plausible_record(const struct battery *b, double first_V, double highest_V,
+                      char text[PLAUSIBLE_TEXT_SIZE])
+{
+    const struct chemistry_data *c = chemistry_data(b->chemistry);
+    double ceiling_V = c->ceiling_V * b->cells, floor_V = c->floor_V * b->cells;
+    bool too_high = first_V > (1 + RECORD_SHARE) * ceiling_V;
+    bool too_low = highest_V < (1 - RECORD_SHARE) * floor_V;
+    double v = too_high ? first_V : highest_V;
+    char is[80];
+    text[0] = '\0';
+    what_it_is(b, v, is, sizeof is);
+    if (too_high) {
+        text_format(text, PLAUSIBLE_TEXT_SIZE,
+                    "the record begins at %.2f V: %s, and %d %s cells never have more than %.2f V; "
+                    "is it a record of \"%s\"?",
+                    v, is, b->cells, chemistry_names[b->chemistry], ceiling_V, b->label);
+    } else if (too_low) {
+        text_format(text, PLAUSIBLE_TEXT_SIZE,
+                    "the record never reads more than %.2f V: %s, and %d %s cells never go below "
+                    "%.2f V; is it a record of \"%s\"?",
+                    v, is, b->cells, chemistry_names[b->chemistry], floor_V, b->label);
+    }
+    return text[0] == '\0';
 }

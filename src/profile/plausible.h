@@ -40,4 +40,10 @@ int plausible_cells(enum chemistry chemistry, double voltage_V, int label);
 enum plausible plausible_judge(const struct plan *plan, const struct plausible_seen *seen,
                                char text[PLAUSIBLE_TEXT_SIZE]);
 
+/* Of a record that was made elsewhere: the voltages of the battery in its first row, at rest or
+ * under load, and the highest of all. False, with `text` as above, when it cannot be one of
+ * this battery. */
+bool plausible_record(const struct battery *b, double first_V, double highest_V,
+                      char text[PLAUSIBLE_TEXT_SIZE]) NODISCARD;
+
 #endif

@@ -7,6 +7,8 @@
 #include "base/ids.h"
 #include "base/log.h"
 #include "base/version.h"
+#include "profile/plausible.h"
+#include "run/import_known.h"
 #include "run/result.h"
 #include "run/sequencer.h"
 
@@ -31,11 +33,13 @@
 struct shown {
     size_t rows;
     struct sample first, last;
+    double first_V, highest_V; /* of the battery; NAN: never read */
     double peak_A, gap_s;
     double loaded_s, loaded_As; /* of intervals with current at both ends; charge signed */
     bool below_cutoff;
     double threshold_A;
     struct sample before;
+    struct import_seen seen;
 };
 
 typedef bool each_row(void *context, const struct sample *s, struct err *e);
@@ -79,7 +83,7 @@ static bool is_plausible(const char *file, size_t row, const struct sample *s, s
 }
 
 struct looking {
-    const char *file;
+    const struct import_terms *terms;
     struct record_survey survey;
     struct shown *shown;
 };
@@ -87,9 +91,13 @@ struct looking {
 static bool look_first(void *context, const struct sample *s, struct err *e)
 {
     struct looking *k = context;
-    if (!is_plausible(k->file, k->shown->rows + 1, s, e)) {
+    double v = sample_battery_voltage(s, k->terms->lead_ohm);
+    if (!is_plausible(k->terms->source.file, k->shown->rows + 1, s, e)) {
         return false;
     }
+    k->shown->first_V = isnan(k->shown->first_V) ? v : k->shown->first_V;
+    k->shown->highest_V = fmax(k->shown->highest_V, v);
+    import_seen_add(&k->shown->seen, s);
     if (k->shown->rows++ == 0) {
         k->shown->first = *s;
     }
@@ -122,10 +130,10 @@ static bool look_again(void *context, const struct sample *s, struct err *e)
 static bool look(const struct import_terms *t, const struct import_rows *rows, struct shown *out,
                  struct err *e)
 {
-    struct looking first = {.file = t->source.file, .shown = out};
+    struct looking first = {.terms = t, .shown = out};
     struct weighing again = {t, out};
     struct discharge_options options = discharge_options_default();
-    *out = (struct shown){.before = {NAN, NAN, NAN, NAN}};
+    *out = (struct shown){.first_V = NAN, .highest_V = NAN, .before = {NAN, NAN, NAN, NAN}};
     record_survey_start(&first.survey);
     if (!all_rows(rows, look_first, &first, e)) {
         return false;
@@ -157,11 +165,51 @@ static bool check_direction(const struct import_terms *t, const struct shown *w,
     if (!(w->loaded_s > 0)) {
         return err_set(e, ERR_CONFIG, "%s: no current flows in it; is it a rest?", t->source.file);
     }
+    return err_set(
+        e, ERR_CONFIG,
+        "%s moves %.4g Ah %s the battery, so it is no %s; current into the battery is "
+        "positive, or say that the log writes discharge as positive (--discharge-positive, "
+        "discharge_positive)",
+        t->source.file, fabs(w->loaded_As) / S_PER_H, w->loaded_As > 0 ? "into" : "out of",
+        step_kind_names[t->kind]);
+}
+
+/* Decimals, as the log had them: differences of two are none any more. */
+static double since(double t_s, double first_s)
+{
+    return rint((t_s - first_s) * 1e6) / 1e6;
+}
+
+static bool may_be_the_battery(const struct import_terms *t, const struct shown *w, struct err *e)
+{
+    char text[PLAUSIBLE_TEXT_SIZE];
+    return t->anyway || plausible_record(&t->battery, w->first_V, w->highest_V, text) ||
+           err_set(e, ERR_REFUSED, "%s: %s (--anyway: take it all the same)", t->source.file, text);
+}
+
+static int64_t later_by(int64_t utc_ns, double s)
+{
+    return utc_ns + (int64_t)llround(s * (double)NS_PER_S);
+}
+
+/* The limits of time_s and span_s keep these in range. */
+static bool place_in_time(struct import_terms *t, struct shown *w, struct err *e)
+{
+    char at[CLOCK_UTC_TEXT_SIZE];
+    if (t->zero_utc_ns != 0) {
+        t->started_utc_ns = later_by(t->zero_utc_ns, w->first.t_s);
+    }
+    w->seen.started_utc_ns = t->started_utc_ns;
+    w->seen.ended_utc_ns = later_by(t->started_utc_ns, since(w->last.t_s, w->first.t_s));
+    if (w->seen.ended_utc_ns <= t->source.utc_ns) {
+        return true;
+    }
+    bool begins = t->started_utc_ns > t->source.utc_ns;
+    clock_format_utc(begins ? t->started_utc_ns : w->seen.ended_utc_ns, at);
     return err_set(e, ERR_CONFIG,
-                   "%s moves %.4g Ah %s the battery, so it is no %s; current into the battery is "
-                   "positive, or say that the log writes discharge as positive",
-                   t->source.file, fabs(w->loaded_As) / S_PER_H,
-                   w->loaded_As > 0 ? "into" : "out of", step_kind_names[t->kind]);
+                   "%s would %s at %s, in the future; when was its first row, and is the unit of "
+                   "its time right?",
+                   t->source.file, begins ? "begin" : "end", at);
 }
 
 /* The period by which the result will tell gaps as the survey of the record does. */
@@ -233,12 +281,6 @@ static bool has_room(const struct store *store, const struct shown *w, struct er
                    w->rows, needed_MB, free_MB);
 }
 
-/* Decimals, as the log had them: differences of two are none any more. */
-static double since(double t_s, double first_s)
-{
-    return rint((t_s - first_s) * 1e6) / 1e6;
-}
-
 struct writing {
     struct store *store;
     int64_t nr;
@@ -308,7 +350,7 @@ static bool finish(struct store *store, int64_t nr, const struct import_terms *t
         .end_s = lasts_s,
         .end_reason = t->kind == STEP_DISCHARGE && w->below_cutoff ? step_end_text(STEP_END_CUTOFF)
                                                                    : "end of the record",
-        .ended_utc_ns = t->started_utc_ns + (int64_t)llround(lasts_s * (double)NS_PER_S),
+        .ended_utc_ns = w->seen.ended_utc_ns,
     };
     if (!compute(store, nr, &end, &result, e)) {
         return false;
@@ -355,14 +397,11 @@ bool import_run(struct store *store, const struct import_terms *terms,
                 const struct import_rows *rows, int64_t *nr, struct err *e)
 {
     struct shown shown;
-    if (!look(terms, rows, &shown, e) || !check_direction(terms, &shown, e) ||
-        !has_room(store, &shown, e)) {
-        return false;
-    }
     struct import_terms said = *terms;
-    if (said.zero_utc_ns != 0) {
-        said.started_utc_ns =
-            said.zero_utc_ns + (int64_t)llround(shown.first.t_s * (double)NS_PER_S);
+    if (!look(terms, rows, &shown, e) || !check_direction(terms, &shown, e) ||
+        !may_be_the_battery(terms, &shown, e) || !place_in_time(&said, &shown, e) ||
+        !import_is_new(store, &said, &shown.seen, e) || !has_room(store, &shown, e)) {
+        return false;
     }
     char *plan = plan_text(&said, &shown);
     bool begun = begin(store, &said, plan, nr, e);

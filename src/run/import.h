@@ -23,6 +23,7 @@ struct import_terms {
     double accept_Ah;   /* what was to be reached; NAN: there is no verdict */
     double guard_share; /* of the expanded uncertainty; 0 simple acceptance */
     bool starts_full;   /* a person had filled the battery: else it is in no trend */
+    bool anyway;        /* also with voltages the battery cannot have, or at the time of a run */
     struct import_source source;
 };
 
@@ -33,7 +34,8 @@ struct import_rows {
     void *context;
 };
 
-/* All or nothing. The run's time is counted from its first row. */
+/* All or nothing. The run's time is counted from its first row. Not from the future
+ * (terms->source.utc_ns is now), nor what the ledger knows already (run/import_known.h). */
 bool import_run(struct store *store, const struct import_terms *terms,
                 const struct import_rows *rows, int64_t *nr, struct err *e) NODISCARD;
 

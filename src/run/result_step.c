@@ -60,6 +60,7 @@ static struct discharge_options options_of(const struct step_work *w)
     o.rule = isfinite(o.cutoff_V) ? END_CROSSING : END_WHOLE;
     o.lead_ohm = w->terms->run->lead_ohm;
     o.rated_Ah = w->terms->run->battery_record.rated_Ah;
+    o.step_of_run = w->terms->run->imported.file[0] == '\0';
     o.gap_s = fmax(GAP_LEAST_S, GAP_PERIODS * number_at(w->planned, "sample_every_s"));
     o.current_threshold_A = REST_SHARE * fabs(number_at(w->planned, "current_A"));
     o.accuracy.voltage = accuracy_at(stand, "voltage_accuracy");

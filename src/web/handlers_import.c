@@ -92,11 +92,11 @@ static bool settle_file(const struct words *w, struct import_wanted *out, struct
     if (out->columns.time_is_utc != (w->started_utc[0] == '\0')) {
         return err_set(
             e, ERR_CONFIG,
-            "say when its first row was, as started_utc, or that the column of times has "
-            "dates, as NAME:utc; one of them");
+            "say when its first row was (--started 2024-05-01T18:00:00Z, started_utc), or that "
+            "the column of times has dates (--time NAME:utc, time_column); one of them");
     }
     return out->columns.time_is_utc || clock_parse_utc(w->started_utc, &t->started_utc_ns, e) ||
-           err_prefix(e, "started_utc");
+           err_prefix(e, "started_utc (--started)");
 }
 
 static bool settle(const struct words *w, struct import_wanted *out, struct err *e)
@@ -145,6 +145,7 @@ static bool read_wanted(const json_t *body, struct import_wanted *out, struct er
         {"rule", BODY_TEXT, false, w.rule, sizeof w.rule},
         {"guard_share_percent", BODY_POSITIVE, false, &w.guard_share_percent, 0},
         {"starts_full", BODY_FLAG, false, &t->starts_full, 0},
+        {"anyway", BODY_FLAG, false, &t->anyway, 0},
     };
     return body_read(body, fields, sizeof fields / sizeof fields[0], e) && settle(&w, out, e);
 }

@@ -544,6 +544,39 @@ static void noise_before_the_load_is_no_load(void **state)
     expect_note(&r, "the load came on at an unknown moment in the 600 s before row 21");
 }
 
+/* Rests of `rests` rows that read mean_A, every other one above and below it, then a load. */
+static struct capacity_result after_rest(size_t rests, double mean_A, double swing_A,
+                                         bool step_of_run)
+{
+    size_t n = 0;
+    for (; n < rests; n++)
+        rows[n] = row(10 * (double)n, 13, mean_A + (n % 2 == 0 ? swing_A : -swing_A));
+    for (size_t k = 0; k < 100; k++, n++)
+        rows[n] = row(10 * (double)n, 12, -1);
+    struct discharge_options o = to(10);
+    o.step_of_run = step_of_run;
+    return analyse(n, &o);
+}
+
+static void a_zero_error_needs_readings_that_tell_it(void **state)
+{
+    (void)state;
+    const char *zero = "A at rest: as a zero error", *rest = "at rest before the first load";
+    struct capacity_result r = after_rest(30, 0.002, 0, false);
+    expect_note(&r, "the current reads 0.002 A at rest: as a zero error");
+    expect_note(&r, rest);
+    r = after_rest(30, 0.002, 0.001, false);
+    expect_note(&r, zero);
+    r = after_rest(30, 0.002, 0.015, false); /* within its standard error */
+    assert_false(has_note(&r, zero));
+    r = after_rest(1, 0.002, 0, false);
+    assert_false(has_note(&r, zero));
+    r = after_rest(4, 0.002, 0, false);
+    assert_false(has_note(&r, zero));
+    r = after_rest(1, 0.002, 0, true); /* rows of a step are nobody's file */
+    assert_false(has_note(&r, zero) || has_note(&r, rest));
+}
+
 static void repeated_and_unknown_rows_are_counted(void **state)
 {
     (void)state;
@@ -732,6 +765,7 @@ int main(void)
         cmocka_unit_test(an_early_dip_is_no_end),
         cmocka_unit_test(a_late_recovery_changes_no_end),
         cmocka_unit_test(noise_before_the_load_is_no_load),
+        cmocka_unit_test(a_zero_error_needs_readings_that_tell_it),
         cmocka_unit_test(repeated_and_unknown_rows_are_counted),
         cmocka_unit_test(temperatures_are_of_the_counted_part),
         cmocka_unit_test(splitting_adds),

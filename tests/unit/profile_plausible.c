@@ -155,6 +155,25 @@ static void leads_that_were_never_open_raise_a_doubt(void **state)
     plan_free(p);
 }
 
+static void a_record_tells_another_battery(void **state)
+{
+    (void)state;
+    char text[PLAUSIBLE_TEXT_SIZE];
+    struct battery b = battery_blank();
+    b.chemistry = CHEM_LFP;
+    b.cells = 4;
+    strcpy(b.label, "lamp-8");
+    assert_true(plausible_record(&b, 13.2, 13.3, text));
+    assert_string_equal(text, "");
+    assert_true(plausible_record(&b, 3.0, 14.4, text));   /* charged from nothing */
+    assert_false(plausible_record(&b, 29.2, 29.3, text)); /* 7 cells of li-ion */
+    assert_non_null(strstr(text, "the record begins at 29.20 V"));
+    assert_non_null(strstr(text, "is it a record of \"lamp-8\"?"));
+    assert_false(plausible_record(&b, 3.3, 3.4, text)); /* one cell of it */
+    assert_non_null(strstr(text, "never reads more than 3.40 V: that is 1 cell of lfp"));
+    assert_true(plausible_record(&b, NAN, NAN, text)); /* none was read: nothing tells */
+}
+
 /* Whatever is read, a number of cells that is named lies within what such cells can read. */
 static void cells_that_are_named_fit(void **state)
 {
@@ -218,6 +237,7 @@ int main(void)
         cmocka_unit_test(each_voltage_gets_its_sentence),
         cmocka_unit_test(a_precharge_lowers_the_floor),
         cmocka_unit_test(leads_that_were_never_open_raise_a_doubt),
+        cmocka_unit_test(a_record_tells_another_battery),
         cmocka_unit_test(cells_that_are_named_fit),
         cmocka_unit_test(the_plan_says_the_same),
     };

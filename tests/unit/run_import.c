@@ -57,11 +57,11 @@ static int teardown(void **state)
     return 0;
 }
 
-static bool import(struct yard *y, struct log *l, struct err *e)
+#define DAY_NS (INT64_C(86400) * NS_PER_S)
+
+static struct import_terms terms_of(const struct yard *y)
 {
-    int64_t nr = 0;
-    const struct import_rows rows = {next_row, l};
-    struct import_terms terms = {
+    return (struct import_terms){
         .battery = y->b,
         .kind = STEP_DISCHARGE,
         .step_name = "discharge",
@@ -69,9 +69,26 @@ static bool import(struct yard *y, struct log *l, struct err *e)
         .cutoff_V = 10,
         .current_A = NAN,
         .accept_Ah = NAN,
-        .source = {.file = "old.csv", .sha256 = "0", .from_s = NAN, .to_s = NAN, .utc_ns = 5},
+        .source = {.file = "old.csv",
+                   .sha256 = "0",
+                   .from_s = NAN,
+                   .to_s = NAN,
+                   .utc_ns = FIXTURE_UTC_NS + DAY_NS},
     };
-    return import_run(y->s, &terms, &rows, &nr, e);
+}
+
+static bool import_as(struct yard *y, struct log *l, const struct import_terms *terms,
+                      struct err *e)
+{
+    int64_t nr = 0;
+    const struct import_rows rows = {next_row, l};
+    return import_run(y->s, terms, &rows, &nr, e);
+}
+
+static bool import(struct yard *y, struct log *l, struct err *e)
+{
+    struct import_terms terms = terms_of(y);
+    return import_as(y, l, &terms, e);
 }
 
 static void times_stay_decimals(void **state)
@@ -121,6 +138,88 @@ static void what_no_battery_has_is_refused(void **state)
     refused(y, &l, "old.csv lasts 2e+09 s");
 }
 
+static void refused_as(struct yard *y, struct log *l, const struct import_terms *t,
+                       const char *what)
+{
+    struct err e = {0};
+    int64_t before = ask_int(y->f.path, "SELECT count(*) FROM run");
+    assert_false(import_as(y, l, t, &e));
+    if (strstr(e.text, what) == NULL)
+        fail_msg("\"%s\" is not in: %s", what, e.text);
+    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM run"), before);
+}
+
+static void another_battery_is_refused(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct log l = a_log();
+    struct import_terms t = terms_of(y);
+    for (int i = 0; i < ROWS; i++)
+        l.rows[i].voltage_V *= 2;
+    refused_as(y, &l, &t, "old.csv: the record begins at 26.40 V: that is 8 cells of lfp");
+    t.anyway = true;
+    ok(import_as(y, &l, &t, &e));
+}
+
+static void the_future_is_refused(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct log l = a_log();
+    struct import_terms t = terms_of(y);
+    t.anyway = true;
+    t.started_utc_ns = t.source.utc_ns + 1;
+    refused_as(y, &l, &t, "would begin at 2026-03-02T20:04:05.120Z, in the future");
+    t.started_utc_ns = t.source.utc_ns - NS_PER_S; /* of a record of 9.9 s */
+    refused_as(y, &l, &t, "would end at 2026-03-02T20:04:14.020Z, in the future");
+    t.started_utc_ns = t.source.utc_ns - 10 * NS_PER_S;
+    ok(import_as(y, &l, &t, &e));
+}
+
+static void a_battery_is_in_one_test_at_a_time(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct log l = a_log();
+    struct import_terms t = terms_of(y);
+    ok(import_as(y, &l, &t, &e));
+    strcpy(t.source.sha256, "1");
+    t.started_utc_ns += 9 * NS_PER_S;
+    refused_as(y, &l, &t, "run 1 of that battery already, which began at 2026-03-01T20:04:05.120Z");
+    t.started_utc_ns += NS_PER_S;
+    ok(import_as(y, &l, &t, &e)); /* it had ended by then */
+    strcpy(t.source.sha256, "2");
+    t.started_utc_ns -= NS_PER_S;
+    t.anyway = true;
+    ok(import_as(y, &l, &t, &e));
+}
+
+static void what_was_exported_here_is_refused(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct log l = a_log();
+    struct import_terms t = terms_of(y);
+    ok(import_as(y, &l, &t, &e));
+    assert_int_equal(exec_sql(y->f.path, "PRAGMA busy_timeout = 5000; DELETE FROM import"),
+                     SQLITE_OK); /* made here, then */
+    strcpy(t.source.sha256, "1");
+    t.started_utc_ns -= 365 * DAY_NS;
+    refused_as(y, &l, &t, "old.csv holds the samples of run 1 of launch-a, which was made here");
+    for (int i = 0; i < ROWS; i++)
+        l.rows[i].current_A *= -1;
+    t.kind = STEP_CHARGE;
+    t.cutoff_V = NAN;
+    refused_as(y, &l, &t, "the samples of run 1");
+    l = a_log();
+    l.rows[50].voltage_V -= 1e-4;
+    t = terms_of(y);
+    strcpy(t.source.sha256, "1");
+    t.started_utc_ns -= 365 * DAY_NS;
+    ok(import_as(y, &l, &t, &e));
+}
+
 #define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
 
 int main(void)
@@ -128,6 +227,10 @@ int main(void)
     const struct CMUnitTest tests[] = {
         yard(times_stay_decimals),
         yard(what_no_battery_has_is_refused),
+        yard(another_battery_is_refused),
+        yard(the_future_is_refused),
+        yard(a_battery_is_in_one_test_at_a_time),
+        yard(what_was_exported_here_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
