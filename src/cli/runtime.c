@@ -107,7 +107,7 @@ static bool take_run(struct runtime_case *k, const struct cli *c, const char *wh
     return ok;
 }
 
-/* The newest run that was completed with a capacity. */
+/* The newest completed run that met its cut-off; where none did, the newest with a capacity. */
 static bool take_battery(struct runtime_case *k, const struct cli *c, struct err *e)
 {
     char path[CLIENT_PATH_SIZE], which[32] = "";
@@ -116,9 +116,13 @@ static bool take_battery(struct runtime_case *k, const struct cli *c, struct err
         !ask_get(c, path, &answer, e))
         return false;
     const json_t *runs = json_object_get(answer, "runs");
-    for (size_t i = 0; i < json_array_size(runs) && which[0] == '\0'; i++) {
+    bool whole = false;
+    for (size_t i = 0; i < json_array_size(runs) && !whole; i++) {
         const json_t *r = json_array_get(runs, i);
-        if (strcmp(text_at(r, "outcome"), "completed") == 0 && number_at(r, "capacity_Ah") > 0)
+        if (strcmp(text_at(r, "outcome"), "completed") != 0 || !(number_at(r, "capacity_Ah") > 0))
+            continue;
+        whole = !true_at(r, "lower_bound");
+        if (whole || which[0] == '\0')
             text_format(which, sizeof which, "%lld", integer_at(r, "number"));
     }
     json_decref(answer);
@@ -204,6 +208,21 @@ static void settle_exponent(struct runtime_case *k)
     b->most_exponent = n > 0 ? fmax(b->exponent, b->most_exponent) : EXPONENT_MOST;
 }
 
+/* Below the smallest current that was measured nobody knows that still more charge comes: what
+ * was measured between others is in the interval only. */
+static void settle_range(struct runtime_case *k)
+{
+    const struct discharge_curve *base = &k->record[k->base].log.curve;
+    double A = k->load.mean_A + k->load.mean_W / k->record[k->base].result.mean_voltage_V;
+    k->lowest_A = k->highest_A = base->current_A;
+    for (size_t i = 0; i < k->records; i++) {
+        k->lowest_A = fmin(k->lowest_A, k->record[i].log.curve.current_A);
+        k->highest_A = fmax(k->highest_A, k->record[i].log.curve.current_A);
+    }
+    k->capped = A < k->lowest_A && k->battery.exponent > 1;
+    k->battery.exponent = k->capped ? 1 : k->battery.exponent;
+}
+
 /* What the same battery would give at another temperature, by one rule both ways. */
 static bool settle_temperature(struct runtime_case *k, struct err *e)
 {
@@ -238,6 +257,7 @@ static bool predict(struct runtime_case *k, struct err *e)
     if (!settle_temperature(k, e))
         return false;
     settle_exponent(k);
+    settle_range(k);
     return runtime_predict(&k->battery, &k->load, &f->terms, &k->answer, e);
 }
 

@@ -10,6 +10,8 @@
 #include <math.h>
 
 #define NEAR_C 3.0
+/* So much beyond a measured current is no other rate. */
+#define NEAR_RATE 0.02
 
 static const char *end_in_words(enum runtime_end end)
 {
@@ -26,6 +28,14 @@ static void remark_on_rate(const struct runtime_case *k, struct remarks *m)
                "one record, at %.4g A, against %.4g A in the mean: what another rate does beside "
                "the resistance is not measured; an exponent of 1 to %.2f is in the interval",
                recorded_A, A, k->battery.most_exponent);
+    if (A < (1 - NEAR_RATE) * k->lowest_A || A > (1 + NEAR_RATE) * k->highest_A)
+        remark(m,
+               "the mean draw of %.4g A lies outside the currents that were measured (%.4g to "
+               "%.4g A)%s",
+               A, k->lowest_A, k->highest_A,
+               k->capped ? ": no more charge is taken for it than the record gave; what the rate "
+                           "may add is in the interval"
+                         : "");
     if (k->battery.least_exponent < 1)
         remark(m,
                "at another rate the battery gave more than its resistance lets expect (exponent "
@@ -221,7 +231,10 @@ void runtime_print(const struct runtime_case *k, FILE *f)
 {
     struct remarks m = {0};
     remarks_of(k, &m);
-    fprintf(f, "%s\n\n", k->file.title);
+    fprintf(f, "%s\n", k->file.title);
+    if (k->file.log_count == 0)
+        fprintf(f, "by %s\n", k->record[k->base].name);
+    fputc('\n', f);
     print_appliances(k, f);
     fputc('\n', f);
     print_hours(k, f);

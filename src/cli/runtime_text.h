@@ -24,7 +24,9 @@ struct runtime_case {
     size_t records, base; /* the prediction walks along record[base] */
     double pulse_ohm;     /* of the run; NAN */
     const char *resistance_from;
-    size_t calibrated; /* records at other rates that the exponent is from */
+    size_t calibrated;          /* records at other rates that the exponent is from */
+    double lowest_A, highest_A; /* of the records */
+    bool capped;       /* below lowest_A: the exponent is not in the hours, only in the interval */
     double recorded_C; /* temperature of the record; NAN unknown */
     struct runtime_load load;
     struct runtime_battery battery;

@@ -142,7 +142,32 @@ expect 0 ampledger runtime "$home/evening.yaml" --battery cell-5 --json
 cp "$home/out" "$home/by-battery.json"
 expect 0 ampledger runtime "$home/evening.yaml" "$home/logs/cell-5.csv" --json
 cp "$home/out" "$home/by-log.json"
+# Of a battery the newest run that met its cut-off, not a newer one that was broken off.
 number=$(ampledger runs --battery cell-5 --json | python3 -c 'import json,sys; print(json.load(sys.stdin)["runs"][0]["number"])')
+expect 0 ampledger import "$home/logs/cell-5.csv" --battery cell-5 --started 2025-06-01T18:00:00Z \
+    --cutoff 10V --starts-full --to 1h
+expect 0 ampledger runtime "$home/evening.yaml" --battery cell-5
+says "by run $number, "
+# Below the smallest measured current no more charge is taken than was measured there.
+python3 - "$home/logs" <<'PY'
+import sys
+for name, A, ah in (("slow", 2, 20), ("fast", 4, 16)):
+    with open("%s/%s.csv" % (sys.argv[1], name), "w") as f:
+        f.write("t_s,voltage_V,current_A\n0,13,0\n0.5,13,0\n")
+        for i in range(601):
+            t = 1.01 * 3600 * ah / A * i / 600
+            f.write("%r,%r,%r\n" % (1 + t, 13 - 3 * A * t / 3600 / ah, -A))
+PY
+sed 's/11.5 V/10 V/; s/2 A/0.5 A/' "$home/evening.yaml" >"$home/little.yaml"
+expect 0 ampledger runtime "$home/little.yaml" "$home/logs/slow.csv" "$home/logs/fast.csv" --json
+python3 - "$home/out" <<'PY'
+import json, sys
+d = json.load(open(sys.argv[1]))
+print("0.5 A of 20 Ah at 2 A: %.4g Ah, %.4g to %.4g h" % (d["charge_Ah"], d["hours"], d["hours_most"]))
+assert d["charge_Ah"] < 20.3 and d["hours"] < 40.6 < d["hours_most"], d
+assert any("outside the currents that were measured (2 to 4 A)" in n and "no more charge" in n
+           for n in d["notes"]), d["notes"]
+PY
 sed "1a run: $number" "$home/evening.yaml" >"$home/by-run.yaml"
 expect 0 ampledger runtime "$home/by-run.yaml" --json
 cp "$home/out" "$home/by-run.json"
