@@ -51,6 +51,19 @@ static bool read_places(const struct bench_loading *l, struct err *e)
            read_path(l, "virtual", "", b->virtual_control, e);
 }
 
+struct bench_facts bench_facts_of(const char *text)
+{
+    struct bench_facts f = {0};
+    struct yaml_doc *doc = NULL;
+    struct err none = {0};
+    if (yaml_load_text("bench", text, strlen(text), &doc, &none)) {
+        text_format(f.title, sizeof f.title, "%s", yaml_text(yaml_get(yaml_root(doc), "bench")));
+        f.is_virtual = yaml_get(yaml_root(doc), "virtual") != NULL;
+        yaml_doc_free(doc);
+    }
+    return f;
+}
+
 static bool read_patience(const struct bench_loading *l, struct err *e)
 {
     const struct yaml_node *root = yaml_root(l->doc);

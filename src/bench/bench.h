@@ -54,6 +54,13 @@ struct bench {
  * instruments on one link, two stands of one name, two-wire without lead
  * resistance is fine but flagged by the plan) name file, line, column, remedy. */
 bool bench_load(const char *path, struct bench **out, struct err *e) NODISCARD;
+/* What the text of a bench file, as a run keeps it, says of the whole bench. One that cannot be
+ * read says nothing: title "", not virtual. */
+struct bench_facts {
+    char title[96];
+    bool is_virtual; /* its instruments are simulated */
+};
+struct bench_facts bench_facts_of(const char *text);
 void bench_free(struct bench *b); /* NULL is fine; frees the instruments, switches nothing off */
 
 /* Where to listen for browsers, as a person writes it: "8470" or "127.0.0.1:8470" or

@@ -4,6 +4,7 @@
 
 #include "base/file.h"
 
+#include <ctype.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -99,6 +100,7 @@ static const char style[] =
     ".verdict{font-weight:700;font-size:1.2rem;padding:.15rem .7rem;border-radius:.3rem;"
     "color:#fff;background:var(--soft)}"
     ".pass{background:var(--pass)}.fail{background:var(--fail)}.undecided{background:var(--open)}"
+    ".practice{border:2px solid var(--open);color:var(--open);padding:.3rem .7rem;margin-top:0}"
     ".figure{font-size:1.5rem;font-weight:700}"
     ".aside{color:var(--soft)}"
     "dl{display:grid;grid-template-columns:max-content 1fr;gap:.15rem 1.2rem;margin:.3rem 0}"
@@ -119,20 +121,47 @@ static const char style[] =
     "color:var(--soft);font-size:.8rem}"
     "@media(max-width:40rem){main{margin:0;padding:1rem}h1{font-size:1.3rem}"
     ".figure{font-size:1.2rem}.pair{grid-template-columns:1fr}dl{gap:.15rem .8rem}"
-    ".slide table{white-space:nowrap}.stack thead{display:none}"
+    ".slide::before{content:\"slides sideways \\2192\";position:sticky;left:0;"
+    "color:var(--soft);font-size:.8rem}.slide table{white-space:nowrap}.stack thead{display:none}"
     ".stack tr,.stack td{display:block;padding:0}.stack tr{padding:.3rem 0}"
     ".stack td{border:0}.stack tr{border-bottom:1px solid var(--band)}"
     ".stack td:first-child{color:var(--soft)}"
     "svg text{font-size:19px}}"
-    "@media print{@page{size:auto;margin:12mm 14mm}body{background:none;font-size:8.6pt;"
-    "line-height:1.32}main{max-width:none;margin:0;padding:0}h1{font-size:15pt}h2{margin:.7em 0 "
+    "@media print{@page{size:auto;margin:10mm 14mm 11mm}body{background:none;font-size:8.6pt;"
+    "line-height:1.29}main{max-width:none;margin:0;padding:0}h1{font-size:15pt}h2{margin:.7em 0 "
     ".25em;font-size:10pt}.figure{font-size:14pt}.verdict{font-size:11pt;"
     "-webkit-print-color-adjust:exact;print-color-adjust:exact}table{font-size:7.8pt}"
+    ".practice{border-width:1px;padding:.3mm 2mm;margin:0 0 1mm}"
     ".m{font-size:6.6pt}th,td{padding:.1rem .6rem .1rem 0}h2{break-after:avoid}"
     "tr,li,svg{break-inside:avoid}.wide{overflow:visible}.pair{gap:0 8mm}dl{gap:0 4mm}"
     "header{padding-bottom:2mm;margin-bottom:2mm}footer{margin-top:3mm;padding-top:1mm;"
-    "font-size:7.4pt}svg{max-height:70mm}p{margin:.5mm 0}}"
+    "font-size:7.4pt}svg{max-height:66mm}p{margin:.5mm 0}}"
     "</style>";
+
+/* As a string of CSS: all but letters and digits by their numbers, so nothing ends it early. */
+static void put_css_text(struct page *p, const char *text)
+{
+    page_put(p, "\"");
+    for (const char *c = text; *c != '\0'; c++) {
+        unsigned char byte = (unsigned char)*c;
+        if (byte < 0x80 && !isalnum(byte)) {
+            page_format(p, "\\%02x ", byte);
+        } else {
+            put_bytes(p, c, 1);
+        }
+    }
+    page_put(p, "\"");
+}
+
+/* Browsers that know no boxes in the margin leave it out. */
+static void put_foot_of_pages(struct page *p, const char *title)
+{
+    page_put(p, "<style>@media print{@page{@bottom-left{content:");
+    put_css_text(p, title);
+    page_put(p, ";font:7.4pt \"Liberation Sans\",Arial,sans-serif;color:#5c6770}"
+                "@bottom-right{content:\"page \" counter(page) \" of \" counter(pages);"
+                "font:7.4pt \"Liberation Sans\",Arial,sans-serif;color:#5c6770}}}</style>");
+}
 
 void page_begin(struct page *p, const char *title)
 {
@@ -141,6 +170,7 @@ void page_begin(struct page *p, const char *title)
     page_text(p, title);
     page_put(p, "</title>");
     page_put(p, style);
+    put_foot_of_pages(p, title);
     page_put(p, "</head>\n<body><main>\n");
 }
 

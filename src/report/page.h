@@ -19,8 +19,8 @@ void page_format(struct page *p, const char *fmt, ...) PRINTF_LIKE(2, 3);
 /* Any text, escaped; "+-", "degC" and "Ohm" become the signs a person writes. */
 void page_text(struct page *p, const char *text);
 
-/* <!doctype ...> to the begin of the sheet; `title` is any text. No script, nothing from
- * elsewhere; prints on A4 and Letter. */
+/* <!doctype ...> to the begin of the sheet; `title` is any text, on paper at the foot of each
+ * page with its number. No script, nothing from elsewhere; prints on A4 and Letter. */
 void page_begin(struct page *p, const char *title);
 void page_end(struct page *p);
 

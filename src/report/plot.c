@@ -55,6 +55,7 @@ void plot_record_add(struct plot_record *r, const struct sample *s)
 struct axis {
     double min, max; /* of the values */
     double from, to; /* where they lie, in the picture's units */
+    bool is_bare;    /* without numbers */
 };
 
 static double place(const struct axis *a, double v)
@@ -115,7 +116,8 @@ static void draw_x_axis(const struct axis *x, double at, const char *name, bool 
     double step = fmax(tick_step(x->max - x->min), whole ? 1 : 0);
     int decimals = decimals_of(step);
     double first = ceil(x->min / step - 1e-9) * step;
-    for (int i = 0; i < TICKS_MOST && first + i * step <= x->max + 1e-9 * step; i++) {
+    for (int i = 0; !x->is_bare && i < TICKS_MOST && first + i * step <= x->max + 1e-9 * step;
+         i++) {
         double v = first + i * step;
         page_format(p, "<path d=\"M%.1f %.1fv4\" stroke=\"#5c6770\"/>", place(x, v), at);
         page_format(p, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">%.*f</text>",
@@ -179,7 +181,7 @@ static void draw_across(const struct axis *y, double v, struct page *p)
 static void draw_panel(const struct plot_record *r, const struct plot_line *l,
                        const struct panel *panel, const struct axis *x, struct page *p)
 {
-    struct axis y = {l->min, l->max, panel->top + panel->height, panel->top};
+    struct axis y = {l->min, l->max, panel->top + panel->height, panel->top, false};
     widen(&y);
     draw_y_axis(&y, panel->name, p);
     page_format(p,
@@ -198,7 +200,7 @@ void plot_record_draw(const struct plot_record *r, const struct plot_marks *m, s
     static const struct panel temperature = {"temperature, degC", "#7a3b69", 308, 58};
     bool warm = isfinite(r->temperature.min);
     double bottom = warm ? 368 : 276;
-    struct axis x = {r->from_s / S_PER_H, r->to_s / S_PER_H, LEFT_EDGE, WIDTH - RIGHT_EDGE};
+    struct axis x = {r->from_s / S_PER_H, r->to_s / S_PER_H, LEFT_EDGE, WIDTH - RIGHT_EDGE, false};
     if (r->samples == 0 || !(x.max > x.min) || !isfinite(r->voltage.min) ||
         !isfinite(r->current.min)) {
         page_put(p, "<p class=\"aside\">There are no samples to draw.</p>\n");
@@ -209,7 +211,8 @@ void plot_record_draw(const struct plot_record *r, const struct plot_marks *m, s
                 "temperature over hours\">",
                 WIDTH, bottom + 42);
     draw_panel(r, &r->voltage, &voltage, &x, p);
-    struct axis y = {r->voltage.min, r->voltage.max, voltage.top + voltage.height, voltage.top};
+    struct axis y = {r->voltage.min, r->voltage.max, voltage.top + voltage.height, voltage.top,
+                     false};
     widen(&y);
     draw_across(&y, m->cutoff_V, p);
     draw_panel(r, &r->current, &current, &x, p);
@@ -258,6 +261,17 @@ static void draw_law(const struct plot_points *d, const struct axis *x, const st
     page_put(p, "\"/>");
 }
 
+static void draw_limit(const struct plot_points *d, const struct axis *y, struct page *p)
+{
+    draw_across(y, d->limit, p);
+    if (isfinite(d->limit) && d->limit_name != NULL) {
+        page_format(p, "<text x=\"%.0f\" y=\"%.1f\" style=\"fill:#a3262a\">", LEFT_EDGE + 4,
+                    place(y, d->limit) - 4);
+        page_text(p, d->limit_name);
+        page_put(p, "</text>");
+    }
+}
+
 void plot_points_draw(const struct plot_points *d, struct page *p)
 {
     const double bottom = 216;
@@ -265,15 +279,16 @@ void plot_points_draw(const struct plot_points *d, struct page *p)
         return;
     }
     double end = d->law != NULL ? fmax(d->law_to, d->x[d->n - 1]) : d->x[d->n - 1];
-    struct axis x = {d->x[0], end, LEFT_EDGE + 6, WIDTH - RIGHT_EDGE - 6};
+    struct axis x = {d->x[0], end, LEFT_EDGE + 6, WIDTH - RIGHT_EDGE - 6, false};
     struct axis y = {isfinite(d->limit) ? d->limit : d->y[0],
-                     isfinite(d->limit) ? d->limit : d->y[0], bottom - 4, 24};
+                     isfinite(d->limit) ? d->limit : d->y[0], bottom - 4, 24, false};
     for (size_t i = 0; i < d->n; i++) {
         y.min = fmin(y.min, d->y[i]);
         y.max = fmax(y.max, d->y[i]);
     }
     widen(&y);
-    if (!(x.max > x.min)) {
+    if (!(x.max > x.min)) { /* one result is no stretch of time: it has no scale */
+        x.is_bare = !d->whole;
         x.min -= 0.5;
         x.max += 0.5;
     }
@@ -284,7 +299,7 @@ void plot_points_draw(const struct plot_points *d, struct page *p)
     page_put(p, "\">");
     draw_y_axis(&y, d->y_name, p);
     draw_x_axis(&x, bottom, d->x_name, d->whole, p);
-    draw_across(&y, d->limit, p);
+    draw_limit(d, &y, p);
     if (d->law != NULL) {
         draw_law(d, &x, &y, p);
     }

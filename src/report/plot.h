@@ -44,6 +44,7 @@ struct plot_points {
     const char *x_name, *y_name;
     bool whole;                              /* x counts: no ticks between whole numbers */
     double limit;                            /* a line across; NAN none */
+    const char *limit_name;                  /* any text, written at it; NULL none */
     double (*law)(const void *of, double x); /* NULL none */
     const void *of;
     double law_to; /* how far it is drawn */

@@ -59,13 +59,17 @@ static void put_picture(const json_t *trend, struct page *p)
         u[i] = number_at(o, "capacity_uncertainty_Ah");
     }
     struct fade_fit law = law_of(course);
+    char name[80];
+    text_format(name, sizeof name, "%.0f %% of the %s", number_at(trend, "limit_percent"),
+                text_at(trend, "reference"));
     struct plot_points d = {.x = x,
                             .y = y,
                             .u = u,
                             .n = n,
                             .x_name = "days since the first result",
                             .y_name = "Ah",
-                            .limit = number_at(trend, "limit_Ah")};
+                            .limit = number_at(trend, "limit_Ah"),
+                            .limit_name = name};
     if (n > 0 && true_at(course, "enough")) {
         double crossing = number_at(course, "crossing");
         d.law = law_value;
@@ -157,7 +161,7 @@ static void put_points(const json_t *trend, struct page *p)
         const json_t *o = json_array_get(points, i);
         char run[32];
         text_format(run, sizeof run, "%lld", integer_at(o, "run"));
-        struct words began = words_time(text_at(o, "utc"));
+        struct words began = words_time(text_at(o, "started_utc"));
         struct words cycles = words_amount(number_at(o, "cycles"), 1, "");
         struct words Ah = words_uncertain(number_at(o, "capacity_Ah"),
                                           number_at(o, "capacity_uncertainty_Ah"), "Ah");
@@ -200,7 +204,7 @@ static void put_battery(const json_t *b, struct page *p)
     page_heading(p, "The battery");
     page_facts_begin(p);
     page_fact(p, "Cells", cells);
-    page_fact(p, "Rated", words_short(number_at(b, "rated_Ah"), "Ah").s);
+    page_fact(p, "Rated", words_rated(b).s);
     page_fact(p, "Lot", text_at(b, "lot"));
     page_fact(p, "Note", text_at(b, "note"));
     page_fact(p, "Registered", words_time(text_at(b, "created_utc")).s);
@@ -218,7 +222,9 @@ char *report_battery(const json_t *battery, const json_t *trend)
     put_points(trend, &p);
     put_left_out(trend, &p);
     put_battery(battery, &p);
-    page_put(&p, "<footer><p>Bars are expanded uncertainties (k = 2). The law is fitted robustly "
+    page_put(&p, "<footer><p>Issued ");
+    page_text(&p, words_now().s);
+    page_put(&p, ". Bars are expanded uncertainties (k = 2). The law is fitted robustly "
                  "and chosen by AICc; the interval is a bootstrap of its residuals, and says when "
                  "the law meets the limit. Cycles are ampere-hours discharged in recorded runs "
                  "over the rated capacity.</p></footer>\n");

@@ -72,6 +72,12 @@ static void put_statistic(const json_t *lot, const char *key, const char *name, 
     if (!json_is_object(s)) {
         return;
     }
+    if (integer_at(s, "n") < 2) {
+        text_format(text, sizeof text, "%s; how much such batteries differ is not told from one",
+                    words_amount(number_at(s, "mean"), 2, unit).s);
+        page_fact(p, name, text);
+        return;
+    }
     text_format(text, sizeof text, "%s mean of %lld, standard deviation %s, from %s to %s",
                 words_amount(number_at(s, "mean"), 2, unit).s, integer_at(s, "n"),
                 words_amount(number_at(s, "deviation"), 2, unit).s,
@@ -107,10 +113,10 @@ static void put_statistics(const json_t *lot, struct page *p)
 
 static void put_batteries(const json_t *list, struct page *p)
 {
-    static const char *const headings[] = {"",         "Battery", "Verdict", "Capacity",
-                                           "Of rated", "mOhm",    "degC",    "Run",
-                                           "Profile",  "Ended",   NULL};
-    const struct page_table t = {headings, "n  nnnnn  ", NARROW_SLIDE};
+    static const char *const headings[] = {"",         "Battery",  "Verdict", "Needed",
+                                           "Capacity", "Of rated", "mOhm",    "degC",
+                                           "Run",      "Profile",  "Ended",   NULL};
+    const struct page_table t = {headings, "n  nnnnnn  ", NARROW_SLIDE};
     page_heading(p, "Batteries, each by its newest result with a verdict");
     page_table_begin(p, &t);
     for (size_t i = 0; i < json_array_size(list); i++) {
@@ -127,13 +133,15 @@ static void put_batteries(const json_t *list, struct page *p)
                         .s);
         text_format(label, sizeof label, "%s%s", text_at(b, "battery"),
                     text_at(b, "retired_utc")[0] != '\0' ? ", retired" : "");
+        struct words needed = words_short(number_at(b, "acceptance_Ah"), "Ah");
         struct words share = words_amount(number_at(b, "percent_of_rated"), 1, "%");
         struct words mOhm = words_amount(number_at(b, "resistance_mOhm"), 2, "");
         struct words degC = words_amount(number_at(b, "temperature_max_C"), 1, "");
         char ended[16];
         text_format(ended, sizeof ended, "%.10s", tested ? text_at(b, "ended_utc") : "");
-        const char *cells[] = {number, label, text_at(b, "standing"), capacity, share.s, mOhm.s,
-                               degC.s, run,   text_at(b, "profile"),  ended};
+        const char *cells[] = {
+            number, label, text_at(b, "standing"), needed.s, capacity, share.s, mOhm.s,
+            degC.s, run,   text_at(b, "profile"),  ended};
         page_row(p, &t, cells);
     }
     page_table_end(p);
@@ -148,7 +156,9 @@ char *report_lot(const json_t *lot)
     put_picture(list, &p);
     put_statistics(lot, &p);
     put_batteries(list, &p);
-    page_put(&p, "<footer><p>Bars and ± are expanded uncertainties (k = 2). A capacity that is "
+    page_put(&p, "<footer><p>Issued ");
+    page_text(&p, words_now().s);
+    page_put(&p, ". Bars and ± are expanded uncertainties (k = 2). A capacity that is "
                  "only a lower bound, since the battery could have gone on, is not in the "
                  "statistics. °C is the highest of the run. How each figure was found, and by "
                  "which instruments, says the report of its run.</p></footer>\n");

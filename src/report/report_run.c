@@ -161,9 +161,16 @@ static void put_rule(const json_t *result, struct page *p)
 static void put_head(const json_t *run, struct page *p)
 {
     char kind[200];
-    text_format(kind, sizeof kind, "Test report, run %lld of %s", integer_at(run, "number"),
-                words_time(text_at(run, "started_utc")).s);
-    page_put(p, "<header><div class=\"kind\">");
+    text_format(kind, sizeof kind, "Test report, run %lld of %s, issued %s",
+                integer_at(run, "number"), words_time(text_at(run, "started_utc")).s,
+                words_now().s);
+    page_put(p, "<header>");
+    if (true_at(run, "simulated")) {
+        page_put(p, "<p class=\"practice\"><strong>Practice: simulated instruments on a virtual "
+                    "bench</strong>, where time can run fast; this is no measurement of a real "
+                    "battery.</p>");
+    }
+    page_put(p, "<div class=\"kind\">");
     page_text(p, kind);
     page_put(p, "</div><h1>");
     page_text(p, text_at(run, "battery"));
@@ -256,13 +263,7 @@ static void put_battery(const json_t *run, struct page *p)
                 integer_at(b, "cells"));
     page_fact(p, "Battery", text_at(b, "label"));
     page_fact(p, "Cells", cells);
-    char rated[160];
-    double hours = number_at(b, "rated_hours"), cutoff = number_at(b, "rated_cutoff_V");
-    text_format(
-        rated, sizeof rated, "%s%s%s%s%s", words_short(number_at(b, "rated_Ah"), "Ah").s,
-        isfinite(hours) ? " in " : "", isfinite(hours) ? words_duration(3600 * hours).s : "",
-        isfinite(cutoff) ? " to " : "", isfinite(cutoff) ? words_amount(cutoff, 2, "V").s : "");
-    page_fact(p, "Rated", rated);
+    page_fact(p, "Rated", words_rated(b).s);
     page_fact(p, "Lot", text_at(b, "lot"));
     page_fact(p, "Note", text_at(b, "note"));
 }
@@ -289,7 +290,8 @@ static void put_conditions(const json_t *run, struct page *p)
 {
     const json_t *r = json_object_get(run, "result");
     const json_t *plan = json_object_get(run, "plan");
-    char voltage[120], temperature[120];
+    const char *title = text_at(run, "bench_title");
+    char voltage[120], temperature[120], stand[200];
     double lead = number_at(run, "lead_resistance_ohm");
     page_heading(p, "What was tested, and how");
     page_facts_begin(p);
@@ -300,7 +302,9 @@ static void put_conditions(const json_t *run, struct page *p)
               : json_is_object(json_object_get(run, "imported"))
                   ? "yes: filled and rested beforehand, by the word of who took it over"
                   : "yes: filled and rested beforehand, by the profile's word");
-    page_fact(p, "Stand", text_at(run, "stand"));
+    text_format(stand, sizeof stand, title[0] != '\0' ? "%s, bench \"%s\"" : "%s",
+                text_at(run, "stand"), title);
+    page_fact(p, "Stand", stand);
     put_source(json_object_get(run, "imported"), p);
     text_format(voltage, sizeof voltage, "%s%s%s", text_at(run, "voltage_source"),
                 lead > 0 ? ", corrected for leads of " : "",
@@ -530,12 +534,14 @@ static void put_events(const json_t *run, struct page *p)
 
 static void put_foot(const json_t *run, const char *sha256, struct page *p)
 {
+    long long nr = integer_at(run, "number");
     page_put(p, "<footer><p>Charge and energy are integrals of the measured current and power "
                 "(trapezoid rule); the end at the cut-off is interpolated between two samples. "
                 "Current into the battery counts positive. The curves show the least and the "
                 "greatest value of each stretch, so no peak is missing. SHA-256 over the samples, "
-                "which is that of the CSV file of this run (ampledger export RUN -o run.csv; "
-                "sha256sum run.csv):</p><p class=\"m\">");
+                "which is that of the CSV file of this run (");
+    page_format(p, "ampledger export %lld -o run-%lld.csv; sha256sum run-%lld.csv", nr, nr, nr);
+    page_put(p, "):</p><p class=\"m\">");
     page_text(p, sha256);
     page_put(p, "</p><p>Run ");
     page_text(p, text_at(run, "id"));

@@ -3,6 +3,7 @@
 #include "report/words.h"
 
 #include "base/clock.h"
+#include "base/file.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -94,12 +95,23 @@ static bool local_time(const char *utc, struct tm *tm)
     return localtime_r(&seconds, tm) != NULL;
 }
 
-struct words words_time(const char *utc)
+static struct words date_and_time(const struct tm *tm)
 {
     struct words w;
+    return strftime(w.s, sizeof w.s, "%Y-%m-%d %H:%M:%S %Z", tm) != 0 ? w : unknown();
+}
+
+struct words words_time(const char *utc)
+{
     struct tm tm;
-    bool ok = local_time(utc, &tm) && strftime(w.s, sizeof w.s, "%Y-%m-%d %H:%M:%S %Z", &tm) != 0;
-    return ok ? w : unknown();
+    return local_time(utc, &tm) ? date_and_time(&tm) : unknown();
+}
+
+struct words words_now(void)
+{
+    struct tm tm;
+    time_t now = (time_t)(clock_real_utc_ns() / NS_PER_S);
+    return localtime_r(&now, &tm) != NULL ? date_and_time(&tm) : unknown();
 }
 
 struct words words_time_of_day(const char *utc)
@@ -148,4 +160,19 @@ const char *text_at(const json_t *o, const char *key)
 bool true_at(const json_t *o, const char *key)
 {
     return json_is_true(json_object_get(o, key));
+}
+
+struct words words_rated(const json_t *battery)
+{
+    struct words w = words_short(number_at(battery, "rated_Ah"), "Ah"), of;
+    double hours = number_at(battery, "rated_hours");
+    double cutoff_V = number_at(battery, "rated_cutoff_V");
+    if (w.s[0] == '-') {
+        return w;
+    }
+    text_format(of.s, sizeof of.s, "%s%s%s%s%s", w.s, isfinite(hours) ? " in " : "",
+                isfinite(hours) ? words_duration(3600 * hours).s : "",
+                isfinite(cutoff_V) ? " to " : "",
+                isfinite(cutoff_V) ? words_amount(cutoff_V, 2, "V").s : "");
+    return of;
 }

@@ -21,8 +21,11 @@ struct words words_duration(double seconds);
 /* "129.42 Ah +- 0.09 Ah (k = 2)"; the uncertainty decides the digits. Without
  * one: "129.42 Ah". */
 struct words words_uncertain(double value, double expanded, const char *unit);
+/* "125 Ah in 20 h to 10.50 V", from the document of a battery */
+struct words words_rated(const json_t *battery);
 /* "2026-03-01 21:04:05 CET" from RFC 3339, in the time zone of this computer. */
 struct words words_time(const char *utc);
+struct words words_now(void); /* likewise, of the present: the one that is not pure */
 /* "21:04 CET" */
 struct words words_time_of_day(const char *utc);
 

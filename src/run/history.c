@@ -110,7 +110,7 @@ static struct history_point *point_new(struct history *h, const struct run_row *
                                 .terms = {NAN, NAN, NAN, NAN}};
     memcpy(p->battery, run->battery, sizeof p->battery);
     memcpy(p->imported, run->imported.file, sizeof p->imported);
-    p->utc_ns = run->started_utc_ns;
+    p->begun_utc_ns = p->utc_ns = run->started_utc_ns;
     return p;
 }
 

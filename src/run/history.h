@@ -35,6 +35,7 @@ struct history_point {
     char battery[LABEL_SIZE];
     int64_t nr;
     int step, round;
+    int64_t begun_utc_ns; /* when the run began */
     int64_t utc_ns;       /* when the discharge began */
     double discharged_Ah; /* in recorded runs before it began */
     double rest_s;        /* since the recorded run before ended; NAN for the first */

@@ -199,15 +199,16 @@ static json_t *course_to_json(const struct course *c)
 
 static json_t *point_to_json(const struct history_point *p, double reference_Ah)
 {
-    return json_pack(
-        "{s:I, s:i, s:i, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "run", (json_int_t)p->nr,
-        "step", p->step, "round", p->round, "utc", utc_json((double)p->utc_ns), "cycles",
-        json_number(p->discharged_Ah / reference_Ah), "rest_before_s", json_number(p->rest_s),
-        "capacity_Ah", json_number(p->capacity_Ah), "capacity_uncertainty_Ah",
-        json_number(p->uncertainty_Ah), "percent_of_reference",
-        json_number(100 * p->capacity_Ah / reference_Ah), "resistance_mOhm",
-        json_number(p->resistance_mOhm), "temperature_C", json_number(p->temperature_C), "imported",
-        p->imported[0] != '\0' ? json_string(p->imported) : json_null());
+    return json_pack("{s:I, s:o, s:i, s:i, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "run",
+                     (json_int_t)p->nr, "started_utc", utc_json((double)p->begun_utc_ns), "step",
+                     p->step, "round", p->round, "utc", utc_json((double)p->utc_ns), "cycles",
+                     json_number(p->discharged_Ah / reference_Ah), "rest_before_s",
+                     json_number(p->rest_s), "capacity_Ah", json_number(p->capacity_Ah),
+                     "capacity_uncertainty_Ah", json_number(p->uncertainty_Ah),
+                     "percent_of_reference", json_number(100 * p->capacity_Ah / reference_Ah),
+                     "resistance_mOhm", json_number(p->resistance_mOhm), "temperature_C",
+                     json_number(p->temperature_C), "imported",
+                     p->imported[0] != '\0' ? json_string(p->imported) : json_null());
 }
 
 static void put_points(json_t *o, const struct history *h, double reference_Ah)

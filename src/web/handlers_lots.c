@@ -29,8 +29,9 @@ static enum standing standing_of(const char *verdict)
 static void put_run(json_t *o, const struct run_row *row, const json_t *result)
 {
     static const char *const from_result[] = {
-        "verdict",     "capacity_Ah",     "capacity_uncertainty_Ah",     "percent_of_rated",
-        "lower_bound", "resistance_mOhm", "resistance_uncertainty_mOhm", "temperature_max_C"};
+        "verdict",      "capacity_Ah",     "capacity_uncertainty_Ah",     "percent_of_rated",
+        "lower_bound",  "resistance_mOhm", "resistance_uncertainty_mOhm", "temperature_max_C",
+        "acceptance_Ah"};
     for (size_t i = 0; i < sizeof from_result / sizeof from_result[0]; i++) {
         json_t *v = json_object_get(result, from_result[i]);
         json_object_set_new(o, from_result[i], v != NULL ? json_incref(v) : json_null());

@@ -103,6 +103,15 @@ static json_t *result_of(struct reader *r, const struct run_row *row)
     return result;
 }
 
+/* Owned; NULL: it was taken over from a file. */
+static char *bench_text_of(struct reader *r, const struct run_row *row)
+{
+    char *text = NULL;
+    struct err none = {0};
+    return row->bench_sha256[0] != '\0' && reader_text(r, row->bench_sha256, &text, &none) ? text
+                                                                                           : NULL;
+}
+
 bool lookup_run(struct reader *r, const char *which, struct run_row *row, json_t **out,
                 struct err *e)
 {
@@ -113,9 +122,12 @@ bool lookup_run(struct reader *r, const char *which, struct run_row *row, json_t
     }
     bool ok = reader_events(r, row->nr, &events, &n, e);
     if (ok) {
-        struct run_parts parts = {.events = events, .event_count = n, .result = result_of(r, row)};
+        char *bench = bench_text_of(r, row);
+        struct run_parts parts = {
+            .events = events, .event_count = n, .result = result_of(r, row), .bench_text = bench};
         *out = run_to_json(row, &parts);
         json_decref(parts.result);
+        free(bench);
     } else {
         run_row_free(row);
     }

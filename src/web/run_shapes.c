@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * web/run_shapes: runs as JSON. */
 #include "analysis/capacity_json.h"
+#include "bench/bench.h"
 #include "web/shapes.h"
 
 static json_t *source_to_json(const struct import_source *s)
@@ -90,6 +91,9 @@ json_t *run_to_json(const struct run_row *r, const struct run_parts *parts)
     json_object_set_new(o, "software_version", text_to_json(r->software_version));
     json_object_set_new(o, "profile_sha256", text_to_json(r->profile_sha256));
     json_object_set_new(o, "bench_sha256", text_to_json(r->bench_sha256));
+    struct bench_facts bench = bench_facts_of(parts->bench_text != NULL ? parts->bench_text : "");
+    json_object_set_new(o, "bench_title", text_to_json(bench.title));
+    json_object_set_new(o, "simulated", json_boolean(bench.is_virtual));
     json_object_set_new(o, "instruments", instruments_of(r));
     json_object_set_new(o, "steps", steps_of(r));
     json_object_set_new(o, "events", events_of(parts));

@@ -21,7 +21,8 @@ json_t *run_summary_to_json(const struct run_row *r, const json_t *result);
 struct run_parts {
     const struct event_row *events;
     size_t event_count;
-    json_t *result; /* NULL: none can be computed */
+    json_t *result;         /* NULL: none can be computed */
+    const char *bench_text; /* NULL: it was not made at a bench here */
 };
 json_t *run_to_json(const struct run_row *r, const struct run_parts *parts);
 

@@ -143,8 +143,39 @@ async function saysWhyUndecided() {
     [{ verdict: "fail", capacity_Ah: 90, decision_rule: "simple" }, /^90.00\sAh is below 95.00\sAh, by the number alone\.$/],
   ]) assert.match(verdictReason({ ...result, ...change }), expected);
   assert.equal(verdictReason({ ...result, acceptance_Ah: null }), null);
+  await namesTheLimitAhead();
+  await offersWhatIsFree();
   await drawsThereAndBack();
   done("each reason of a verdict is said");
+}
+
+/** In a discharge the voltage leaves the upper limit behind it, however near that still is. */
+async function namesTheLimitAhead() {
+  const { nearestLimit } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/limits.mjs`);
+  const limits = { voltage_min_V: 10, voltage_max_V: 14.6, current_max_A: 10.5, temperature_max_C: 55, temperature_min_C: -10 };
+  const reading = { battery_voltage_V: 14.4, current_A: -10, temperature_C: 20 };
+  const nearest = (step_kind, changed = {}) => nearestLimit({ reading: { ...reading, ...changed }, run: { limits, step_kind } });
+  assert.match(nearest("discharge"), /^voltage below 10.00\sV, 4.40\sV away$/);
+  assert.match(nearest("discharge", { temperature_C: 54 }), /^temperature above 55.0\s°C, 1.0\s°C away$/);
+  assert.match(nearest("charge"), /^voltage above 14.60\sV, 0.20\sV away$/);
+  assert.match(nearest("charge", { battery_voltage_V: 10.1, temperature_C: null }), /^voltage above/);
+  assert.match(nearest("pulse"), /^voltage above/); // may go either way
+}
+
+/** First what was there last and is free, and what was made for its kind. */
+async function offersWhatIsFree() {
+  const { atWork, fittingFirst, likelyBattery } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/choice.mjs`);
+  const batteries = ["a", "b", "c"].map((label) => ({ label, chemistry: "lfp" }));
+  const runs = [{ battery: "a", stand: "desk" }, { battery: "a", stand: "jetty" }, { battery: "b", stand: "desk" }, { battery: "c", stand: "jetty" }];
+  const desk = { name: "desk", phase: "running", run: { battery: "a" } }, jetty = { name: "jetty", phase: "idle", run: { battery: "b" } };
+  assert.equal(atWork("a", [desk, jetty]), "desk");
+  assert.equal(atWork("b", [desk, jetty]), null); // its run is over
+  assert.equal(likelyBattery(batteries, runs, [desk, jetty], "jetty"), "c");
+  assert.equal(likelyBattery(batteries, runs, [jetty], "jetty"), "a");
+  assert.equal(likelyBattery(batteries, [], [desk], "jetty"), "b");
+  assert.equal(likelyBattery(batteries.slice(0, 1), runs, [desk], "jetty"), null);
+  const profiles = [{ name: "any", chemistries: [] }, { name: "lead", chemistries: ["lead-agm"] }, { name: "lfp", chemistries: ["lfp"] }, { name: "bad", chemistries: ["lfp"], problem: "x" }];
+  assert.deepEqual(fittingFirst(profiles, batteries[0]).map((p) => p.name), ["lfp", "any"]);
 }
 
 /** A run that discharges and recharges is drawn there and back, not to and fro. */

@@ -203,6 +203,46 @@ static void extremes_survive_any_thinning(void **state)
     }
 }
 
+/* One result has a value and a limit, but no scale of days. */
+static void one_point_has_no_scale(void **state)
+{
+    (void)state;
+    double x = 0, y = 8;
+    struct plot_points d = {
+        .x = &x, .y = &y, .n = 1, .x_name = "days", .y_name = "Ah", .limit = 6.4};
+    struct page p = {0};
+    plot_points_draw(&d, &p);
+    says(p.text, "days</text>");
+    assert_null(strstr(p.text, "text-anchor=\"middle\""));
+    free(p.text);
+    p = (struct page){0};
+    d.whole = true; /* numbers of a table: it is the first */
+    plot_points_draw(&d, &p);
+    says(p.text, "text-anchor=\"middle\"");
+    free(p.text);
+}
+
+static void practice_is_called_so(void **state)
+{
+    (void)state;
+    json_t *o = document_of(12);
+    char *html = say(o);
+    assert_null(strstr(html, "Practice"));
+    says(html, ", issued 2");
+    says(html, "ampledger export 12 -o run-12.csv; sha256sum run-12.csv");
+    /* A label cannot end the text at the foot of the pages. */
+    says(html, "@bottom-left{content:\"\\3c b\\3e launch\\20 \\26 \\20 \\27 a\\27 \\2c ");
+    free(html);
+    json_object_set_new(o, "simulated", json_true());
+    json_object_set_new(o, "stand", json_string("jetty"));
+    json_object_set_new(o, "bench_title", json_string("boat yard"));
+    html = say(o);
+    says(html, "Practice: simulated instruments on a virtual bench");
+    says(html, "<dt>Stand</dt><dd>jetty, bench &quot;boat yard&quot;</dd>");
+    free(html);
+    json_decref(o);
+}
+
 static void nothing_to_draw_is_said(void **state)
 {
     (void)state;
@@ -219,13 +259,15 @@ static void a_battery_has_its_life(void **state)
 {
     (void)state;
     json_t *battery =
-        json_pack("{s:s, s:s, s:i}", "label", "lamp <7>", "chemistry", "nimh", "cells", 10);
+        json_pack("{s:s, s:s, s:i, s:f, s:f, s:f}", "label", "lamp <7>", "chemistry", "nimh",
+                  "cells", 10, "rated_Ah", 8.0, "rated_hours", 5.0, "rated_cutoff_V", 10.0);
     json_t *points = json_array();
     for (int i = 0; i < 6; i++) {
         char utc[32];
         snprintf(utc, sizeof utc, "2026-0%d-01T12:00:00.000Z", i + 1);
         json_array_append_new(points,
-                              json_pack("{s:i, s:s, s:f, s:f, s:f}", "run", i + 1, "utc", utc,
+                              json_pack("{s:i, s:s, s:s, s:f, s:f, s:f}", "run", i + 1,
+                                        "started_utc", "2025-12-31T12:00:00.000Z", "utc", utc,
                                         "capacity_Ah", 8.0 - 0.1 * i, "capacity_uncertainty_Ah",
                                         0.02, "percent_of_reference", 100.0 - 1.25 * i));
     }
@@ -239,7 +281,10 @@ static void a_battery_has_its_life(void **state)
     char *html = report_battery(battery, trend);
     assert_non_null(strstr(html, "lamp &lt;7&gt;"));
     assert_non_null(strstr(html, "falls below 80 % on 2027-04-30"));
-    assert_non_null(strstr(html, "too cold"));
+    says(html, "too cold");
+    says(html, "80 % of the rated capacity</text>"); /* the line across has its name */
+    says(html, "<dd>8 Ah in 5.0 h to 10.00 V</dd>");
+    says(html, "<td>2025-12-31 "); /* when the run began, not its discharge */
     assert_non_null(strstr(html, "<circle"));
     free(html);
     json_decref(battery);
@@ -251,14 +296,14 @@ static void a_lot_has_all_its_batteries(void **state)
     (void)state;
     json_t *lot = json_pack(
         "{s:s, s:{s:i, s:i, s:i, s:i}, s:{s:{s:i, s:f, s:f, s:f, s:f, s:f, s:f, s:f, s:f, s:[s]}},"
-        " s:[{s:s, s:s, s:f, s:f, s:i}, {s:s, s:s, s:f, s:b, s:i}, {s:s, s:s}]}",
+        " s:[{s:s, s:s, s:f, s:f, s:f, s:i}, {s:s, s:s, s:f, s:b, s:i}, {s:s, s:s}]}",
         "name", "spring & <summer>", "counts", "pass", 1, "fail", 0, "undecided", 1, "untested", 1,
         "statistics", "capacity_Ah", "n", 3, "mean", 20.5, "deviation", 0.25, "min", 20.0, "max",
         21.0, "between_low", 18.0, "between_high", 23.0, "share", 0.9, "confidence", 0.95,
         "outliers", "lamp-9", "batteries", "battery", "lamp-7", "standing", "pass", "capacity_Ah",
-        20.5, "capacity_uncertainty_Ah", 0.02, "run", 4, "battery", "lamp-8", "standing",
-        "undecided", "capacity_Ah", 11.0, "lower_bound", 1, "run", 5, "battery", "lamp-9",
-        "standing", "untested");
+        20.5, "acceptance_Ah", 18.5, "capacity_uncertainty_Ah", 0.02, "run", 4, "battery", "lamp-8",
+        "standing", "undecided", "capacity_Ah", 11.0, "lower_bound", 1, "run", 5, "battery",
+        "lamp-9", "standing", "untested");
     assert_non_null(lot);
     char *html = report_lot(lot);
     static const char *const said[] = {"spring &amp; &lt;summer&gt;",
@@ -271,12 +316,19 @@ static void a_lot_has_all_its_batteries(void **state)
     for (size_t i = 0; i < sizeof said / sizeof said[0]; i++) {
         says(html, said[i]);
     }
+    says(html, "<td class=\"n\">18.5 Ah</td>"); /* what was needed */
     assert_null(strstr(html, "0 fail"));
     assert_null(strstr(html, "<summer>"));
     /* One is drawn: a lower bound is no capacity. */
     const char *circle = strstr(html, "<circle");
     assert_non_null(circle);
     assert_null(strstr(circle + 1, "<circle"));
+    free(html);
+    json_t *capacity = json_object_get(json_object_get(lot, "statistics"), "capacity_Ah");
+    json_object_set_new(capacity, "n", json_integer(1));
+    html = report_lot(lot);
+    says(html, "20.50 Ah; how much such batteries differ is not told from one");
+    assert_null(strstr(html, "standard deviation"));
     free(html);
     json_decref(lot);
 }
@@ -287,6 +339,8 @@ int main(void)
         cmocka_unit_test(a_spike_of_one_sample_is_drawn),
         cmocka_unit_test(what_was_cut_short_says_how_it_ended),
         cmocka_unit_test(extremes_survive_any_thinning),
+        cmocka_unit_test(one_point_has_no_scale),
+        cmocka_unit_test(practice_is_called_so),
         cmocka_unit_test(nothing_to_draw_is_said),
         cmocka_unit_test(a_battery_has_its_life),
         cmocka_unit_test(a_lot_has_all_its_batteries),

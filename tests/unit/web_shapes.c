@@ -161,9 +161,17 @@ static void runs(void **state)
     null_is(o, "ended_utc");
     assert_int_equal(json_integer_value(at(o, "samples")), 45000);
     json_decref(o);
-    struct run_parts parts = {
-        .result = json_pack("{s:s, s:f}", "verdict", "pass", "capacity_Ah", 129.42)};
+    struct run_parts parts = {.result =
+                                  json_pack("{s:s, s:f}", "verdict", "pass", "capacity_Ah", 129.42),
+                              .bench_text = "bench: jetty\nvirtual: virtual.sock\nstands: []\n"};
     o = run_to_json(&r, &parts);
+    text_is(o, "bench_title", "jetty");
+    assert_true(json_is_true(at(o, "simulated")));
+    json_decref(o);
+    parts.bench_text = NULL;
+    o = run_to_json(&r, &parts);
+    null_is(o, "bench_title");
+    assert_true(json_is_false(at(o, "simulated")));
     json_decref(parts.result);
     text_is(o, "verdict", "pass");
     text_is(at(o, "result"), "verdict", "pass");

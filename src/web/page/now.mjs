@@ -6,6 +6,7 @@ import { part, post } from "./api.mjs";
 import { ageOf, on, showStand, stands } from "./live.mjs";
 import { orderButton } from "./orders.mjs";
 import { nextNote } from "./row.mjs";
+import { limitsOf, nearestLimit } from "./limits.mjs";
 import { amount, duration, figure, flow, kindWords, moment, outcomeWords, stateWords, units } from "./words.mjs";
 
 const OLD_S = 5; // a reading older than this is said to be old
@@ -32,27 +33,8 @@ function atBattery({ voltage_V: read, battery_voltage_V: own }) {
   return own === null || Math.abs(own - read) < 0.0005 ? null : figure(own, 3, "V");
 }
 
-/** All limits that a reading can come to: what it reads, where it trips, how far that is. */
-function limitsOf(stand) {
-  const { limits } = stand.run;
-  const r = stand.reading;
-  const current = r.current_A === null ? null : Math.abs(r.current_A);
-  return [
-    ["voltage below", r.battery_voltage_V, limits.voltage_min_V, -1, 2, "V"], ["voltage above", r.battery_voltage_V, limits.voltage_max_V, 1, 2, "V"],
-    ["current above", current, limits.current_max_A, 1, 2, "A"],
-    ["temperature above", r.temperature_C, limits.temperature_max_C, 1, 1, "°C"], ["temperature below", r.temperature_C, limits.temperature_min_C, -1, 1, "°C"],
-  ].filter(([, value, limit]) => value !== null && limit !== null && limit !== undefined)
-    .map(([name, value, limit, sign, digits, unit]) => ({ name, share: sign * (limit - value) / Math.max(Math.abs(limit), 1),
-      text: `${figure(limit, digits, unit)}, ${figure(sign * (limit - value), digits, unit)} away` }));
-}
-
 function limitRows(stand) {
   return rows(limitsOf(stand).map((l) => [`trips at ${l.name}`, l.text]));
-}
-
-function nearestLimit(stand) {
-  const [nearest] = limitsOf(stand).sort((a, b) => a.share - b.share);
-  return nearest && `${nearest.name} ${nearest.text}`;
 }
 
 /** What the step moved so far, against what the plan expects and what the battery is rated. */

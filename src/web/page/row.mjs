@@ -6,7 +6,8 @@ import { ask, field, fill, h, note, sheet, table } from "./dom.mjs";
 import { get, Newest, part, post } from "./api.mjs";
 import { on, showStand, stands } from "./live.mjs";
 import { confirmButton } from "./orders.mjs";
-import { fits, profileOptions } from "./start.mjs";
+import { atWork, fits } from "./choice.mjs";
+import { profileOptions } from "./start.mjs";
 import { moment, outcomeWords } from "./words.mjs";
 
 const stateWords = { waiting: "waits", asked: "asked for", running: "running", done: "done", dropped: "taken out" };
@@ -106,7 +107,8 @@ export function nextNote(stand) {
 }
 
 function batteryChoice(b) {
-  return h("label", null, h("input", { type: "checkbox", name: "battery", value: b.label }), b.label);
+  const at = atWork(b.label, [...stands.values()].map((e) => e.stand));
+  return h("label", null, h("input", { type: "checkbox", name: "battery", value: b.label }), b.label, at && ` (at ${at})`);
 }
 
 /** One battery, several, or a lot; of those that the profile is for. */

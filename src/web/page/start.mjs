@@ -3,6 +3,7 @@
 
 import { field, fill, h, note } from "./dom.mjs";
 import { get, Newest, part, post } from "./api.mjs";
+import { atWork, fittingFirst, likelyBattery } from "./choice.mjs";
 import { planSheet } from "./plan.mjs";
 import { stands } from "./live.mjs";
 import { amount, chemistryWords, stateWords } from "./words.mjs";
@@ -11,36 +12,35 @@ function options(list, value, text) {
   return list.map((item) => h("option", { value: value(item) }, text(item)));
 }
 
-export function fits(profile, battery) {
-  return !profile.problem && battery &&
-    (profile.chemistries.length === 0 || profile.chemistries.includes(battery.chemistry));
-}
-
 export function profileOptions(profiles) {
   return options(profiles, (p) => p.name, (p) => p.title ?? p.name);
 }
 
 export async function startView({ rest }) {
-  const [{ batteries }, { profiles }] = await Promise.all([get("/v1/batteries"), get("/v1/profiles")]);
+  const [{ batteries }, { profiles }, { runs }] = await Promise.all([get("/v1/batteries"), get("/v1/profiles"), get("/v1/runs?limit=200")]);
   const inService = batteries.filter((b) => !b.retired_utc);
   if (inService.length === 0) {
     return [h("h1", null, "Start a run"), h("p", null, "No battery is registered yet: ",
       h("a", { href: "#/batteries" }, "register one"), ".")];
   }
-  const stand = h("select", { name: "stand" }, options([...stands.values()].map((e) => e.stand), (s) => s.name,
+  const all = [...stands.values()].map((e) => e.stand);
+  const stand = h("select", { name: "stand" }, options(all, (s) => s.name,
     (s) => `${s.name}, ${stateWords[s.phase]?.[1] ?? s.phase}`));
-  const battery = h("select", { name: "battery" }, options(inService, (b) => b.label,
-    (b) => `${b.label}, ${b.cells} × ${b.chemistry}${b.rated_Ah ? `, ${amount(b.rated_Ah, "Ah")}` : ""}`));
+  const battery = h("select", { name: "battery" }, inService.map((b) => {
+    const at = atWork(b.label, all);
+    return h("option", { value: b.label, disabled: at !== null },
+      `${b.label}, ${b.cells} × ${b.chemistry}${b.rated_Ah ? `, ${amount(b.rated_Ah, "Ah")}` : ""}${at ? ` (at ${at})` : ""}`);
+  }));
   const profile = h("select", { name: "profile" });
   const about = h("p", { class: "hint", id: "about-profile" });
   const outcome = h("div", { "aria-live": "polite" });
   if (rest[0] && stands.has(rest[0])) stand.value = rest[0];
-  if (rest[1]) battery.value = rest[1];
+  battery.value = rest[1] || likelyBattery(inService, runs, all, stand.value) || "";
 
   const chosen = () => inService.find((b) => b.label === battery.value);
   const showProfiles = () => {
     const before = profile.value;
-    const usable = profiles.filter((p) => fits(p, chosen()));
+    const usable = fittingFirst(profiles, chosen());
     fill(profile, profileOptions(usable));
     if (usable.some((p) => p.name === before)) profile.value = before;
     showAbout();
@@ -56,9 +56,19 @@ export async function startView({ rest }) {
       : `No profile is for ${chemistryWords[chosen()?.chemistry] ?? "this battery"}.`;
     forget();
   };
-  battery.addEventListener("change", showProfiles);
+  let isChosen = Boolean(rest[1]); // by the person: then it stays
+  battery.addEventListener("change", () => {
+    isChosen = true;
+    showProfiles();
+  });
   profile.addEventListener("change", showAbout);
-  stand.addEventListener("change", forget);
+  stand.addEventListener("change", () => {
+    if (!isChosen) {
+      battery.value = likelyBattery(inService, runs, all, stand.value) ?? "";
+      showProfiles();
+    }
+    forget();
+  });
 
   const broken = profiles.filter((p) => p.problem);
   const form = h("form", { class: "sheet", onsubmit: (event) => {
