@@ -100,15 +100,20 @@ static void delivered_in_words(const json_t *run, const json_t *result, char *ou
         text_format(of_rated, sizeof of_rated, " of %s rated: %s", words_short(rated, "Ah").s,
                     words_amount(percent, 1, "%").s);
     }
-    text_format(out, size, "%s delivered %s%s%s", text_at(run, "battery"), bound ? "at least " : "",
-                words_uncertain(capacity, number_at(result, "capacity_uncertainty_Ah"), "Ah").s,
-                of_rated);
+    const json_t *budget = json_object_get(result, "uncertainty");
+    bool sampling_alone = json_is_false(json_object_get(budget, "accuracy_known"));
+    text_format(
+        out, size, "%s delivered %s%s%s%s", text_at(run, "battery"), bound ? "at least " : "",
+        words_uncertain(capacity, number_at(result, "capacity_uncertainty_Ah"), "Ah").s, of_rated,
+        sampling_alone ? "; the uncertainty is that of sampling alone, the accuracy of the "
+                         "instruments was not given"
+                       : "");
 }
 
 void run_headline(const json_t *run, FILE *f)
 {
     const json_t *result = json_object_get(run, "result");
-    char delivered[300], first[24];
+    char delivered[400], first[24];
     delivered_in_words(run, result, delivered, sizeof delivered);
     text_format(first, sizeof first, "%s  ", first_word(run, result));
     print_wrapped(first, delivered, f);

@@ -57,6 +57,11 @@ static void print_cycles(const json_t *course, FILE *f)
 static void print_dates(const json_t *course, FILE *f)
 {
     char at[16], low[16], high[16];
+    if (text_at(course, "crossing_low_utc")[0] == '\0' &&
+        text_at(course, "crossing_high_utc")[0] == '\0') {
+        fprintf(f, "it cannot be told when: the results allow any date");
+        return;
+    }
     date_only(at, text_at(course, "crossing_utc"));
     date_only(low, text_at(course, "crossing_low_utc"));
     date_only(high, text_at(course, "crossing_high_utc"));
