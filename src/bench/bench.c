@@ -57,7 +57,8 @@ struct bench_facts bench_facts_of(const char *text)
     struct yaml_doc *doc = NULL;
     struct err none = {0};
     if (yaml_load_text("bench", text, strlen(text), &doc, &none)) {
-        text_format(f.title, sizeof f.title, "%s", yaml_text(yaml_get(yaml_root(doc), "bench")));
+        const struct yaml_node *title = yaml_get(yaml_root(doc), "bench");
+        text_format(f.title, sizeof f.title, "%s", title != NULL ? yaml_text(title) : "");
         f.is_virtual = yaml_get(yaml_root(doc), "virtual") != NULL;
         yaml_doc_free(doc);
     }
