@@ -384,10 +384,10 @@ async function job() {
   await page.getByRole("button", { name: "Stop jetty" }).click();
   assert.equal(await page.evaluate(async () => (await (await fetch("/v1/stands/jetty")).json()).phase), "running", "one touch does not stop");
   await page.getByRole("button", { name: "Touch again to stop jetty" }).click();
-  await page.getByRole("strong").filter({ hasText: "stopped by a person" }).waitFor();
+  await page.getByRole("strong").filter({ hasText: "stopped by a person" }).first().waitFor();
   await late;
   await page.waitForTimeout(2000);
-  assert.ok(await page.getByRole("strong").filter({ hasText: "stopped by a person" }).isVisible(), "an older answer does not come over a newer one");
+  assert.ok(await page.getByRole("strong").filter({ hasText: "stopped by a person" }).first().isVisible(), "an older answer does not come over a newer one");
   await page.unroute(/\/v1\/runs\/\d+$/);
   await sound("a run that ended");
   done("stopped by two touches");
