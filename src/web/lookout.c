@@ -15,10 +15,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define LOOK_EVERY_NS (500 * NS_PER_MS)
+#define LOOK_EVERY_NS NS_PER_S
 /* Newcomers are shown the stands at once, yet never more often than so. */
 #define LOOK_LEAST_NS (100 * NS_PER_MS)
-#define BEAT_EVERY_LOOKS 30
+#define BEAT_EVERY_LOOKS 15
 #define EVENTS_PER_LOOK 64
 #define REOPEN_EVERY_LOOKS 10
 

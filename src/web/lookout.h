@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * web/lookout: two threads that look twice a second, one at the stands, one at the records,
+ * web/lookout: two threads that look once a second, one at the stands, one at the records,
  * and put what changed into the hub, however many look on. The one that looks at the stands
  * waits for no disk: what is shown live stays so while a database does not answer. */
 #ifndef AMPLEDGER_WEB_LOOKOUT_H

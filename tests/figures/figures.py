@@ -90,10 +90,15 @@ class Api:
         self.path = str(path)
         self.timeout = timeout
         self.connection = None
+        self.used = 0.0
 
     def __call__(self, method, address, **body):
+        if self.connection is not None and time.monotonic() - self.used > 5:
+            self.connection.close()  # the daemon hangs up what nobody uses
+            self.connection = None
         if self.connection is None:
             self.connection = UnixConnection(self.path, self.timeout)
+        self.used = time.monotonic()
         try:
             self.connection.request(method, address, json.dumps(body) if body else None)
             answer = self.connection.getresponse()
