@@ -2,6 +2,8 @@
  * cli/ask: one question to the daemon and its answer. */
 #include "cli/ask.h"
 
+#include "cli/run_text.h"
+
 bool ask_get(const struct cli *c, const char *path, json_t **out, struct err *e)
 {
     struct client *client = NULL;
@@ -23,4 +25,15 @@ void print_json(const json_t *document)
 {
     json_dumpf(document, stdout, JSON_INDENT(2) | JSON_REAL_PRECISION(15));
     fputc('\n', stdout);
+}
+
+void ask_tell_run(const struct cli *c, const json_t *run)
+{
+    if (!c->json) {
+        run_print(run, stdout);
+        return;
+    }
+    json_t *document = run_document(run);
+    print_json(document);
+    json_decref(document);
 }

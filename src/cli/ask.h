@@ -13,5 +13,7 @@ bool ask_post(const struct cli *c, const char *path, const json_t *body, json_t 
 
 /* On standard output, indented, with a line end. */
 void print_json(const json_t *document);
+/* One run on standard output: as a document for --json, else in words. */
+void ask_tell_run(const struct cli *c, const json_t *run);
 
 #endif

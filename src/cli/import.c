@@ -263,13 +263,7 @@ static int import(struct cli *c, const char *verb, const struct import_words *w)
     if (!ok) {
         return cli_fail(verb, &e);
     }
-    if (c->json) {
-        json_t *document = run_document(run);
-        print_json(document);
-        json_decref(document);
-    } else {
-        run_print(run, stdout);
-    }
+    ask_tell_run(c, run);
     json_decref(run);
     return EXIT_DONE;
 }

@@ -59,13 +59,7 @@ int verb_show(struct cli *c, int argc, char **argv)
         !ask_get(c, path, &run, &e)) {
         return cli_fail(argv[0], &e);
     }
-    if (c->json) {
-        json_t *document = run_document(run);
-        print_json(document);
-        json_decref(document);
-    } else {
-        run_print(run, stdout);
-    }
+    ask_tell_run(c, run);
     json_decref(run);
     return EXIT_DONE;
 }

@@ -84,14 +84,24 @@ static struct capacity_result analyse(const char *file, double cutoff_V, enum en
     return result;
 }
 
+struct title {
+    char check[128], source[64];
+};
+
 /* The folder of the file is the name of the set. */
+static struct title title_of(const char *file, const char *what)
+{
+    struct title t;
+    snprintf(t.source, sizeof t.source, "%.*s", (int)strcspn(file, "/"), file);
+    snprintf(t.check, sizeof t.check, "%s: %s", strchr(file, '/') + 1, what);
+    return t;
+}
+
 static void near(const char *file, const char *what, double value, double expected, double relative)
 {
-    char check[128], source[64];
-    snprintf(source, sizeof source, "%.*s", (int)strcspn(file, "/"), file);
-    snprintf(check, sizeof check, "%s: %s", strchr(file, '/') + 1, what);
-    check_row(&(struct check_row){.check = check,
-                                  .source = source,
+    const struct title t = title_of(file, what);
+    check_row(&(struct check_row){.check = t.check,
+                                  .source = t.source,
                                   .ours = value,
                                   .expected = expected,
                                   .allowed = relative,
@@ -100,11 +110,9 @@ static void near(const char *file, const char *what, double value, double expect
 
 static void within(const char *file, const char *what, double value, double least, double most)
 {
-    char check[128], source[64];
-    snprintf(source, sizeof source, "%.*s", (int)strcspn(file, "/"), file);
-    snprintf(check, sizeof check, "%s: %s", strchr(file, '/') + 1, what);
-    check_row(&(struct check_row){.check = check,
-                                  .source = source,
+    const struct title t = title_of(file, what);
+    check_row(&(struct check_row){.check = t.check,
+                                  .source = t.source,
                                   .ours = value,
                                   .bound = true,
                                   .at_least = least,
