@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * Fuzzer: driver files, whatever they hold. */
+ * Fuzzer: driver files, whatever they hold. A line that is sent is one line. */
 #include "instrument/driver.h"
 
 #include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t n);
 
@@ -15,7 +17,10 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t n)
     if (driver_load_text("fuzz.yaml", (const char *)data, n, &d, &e)) {
         for (int verb = 0; verb < VERB_COUNT; verb++) {
             for (size_t i = 0; i < d->verb[verb].count; i++) {
-                (void)driver_fill_line(d->verb[verb].line[i], &values, line, sizeof line, &e);
+                if (driver_fill_line(d->verb[verb].line[i], &values, line, sizeof line, &e) &&
+                    line[strcspn(line, "\r\n")] != '\0') {
+                    abort();
+                }
             }
         }
         if (d->channels > 0) {

@@ -1,14 +1,16 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * Fuzzer: databases of strangers. An even first byte: a sound database with bytes changed,
- * each by three bytes of input (two for the place, one for the value), is opened and read.
- * An odd one: the text of a block of samples is unpacked. */
+ * Fuzzer: databases of strangers, opened and read; by the daemon, too, where the first byte is
+ * 128 or more. By its last bit
+ * 0  a sound one with bytes changed, each by three bytes of input (two for the place, one for
+ *    the value);
+ * 1  the input is SQL that a stranger runs in a sound one. */
 #include "store/store.h"
-#include "store/block.h"
 
 #include "base/file.h"
 #include "base/ids.h"
 
 #include <fcntl.h>
+#include <sqlite3.h>
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
@@ -30,7 +32,7 @@ static void must(bool ok)
     }
 }
 
-static void remove_all(void)
+static void remove_files(void)
 {
     static const char *const ends[] = {"", "-wal", "-shm", "-journal", ".lock"};
     for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
@@ -38,6 +40,11 @@ static void remove_all(void)
         text_format(name, sizeof name, "%s%s", path, ends[i]);
         unlink(name);
     }
+}
+
+static void remove_all(void)
+{
+    remove_files();
     rmdir(folder);
 }
 
@@ -95,10 +102,18 @@ static void read_all(void)
     reader_close(r);
 }
 
-static void open_changed(const uint8_t *data, size_t n)
+static void open_as_writer(void)
 {
     struct store *s = NULL;
     struct err e = {0};
+    if (store_open(path, &s, &e)) {
+        store_close(s);
+    }
+}
+
+static void put_changed(const uint8_t *data, size_t n)
+{
+    remove_files();
     int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0600);
     must(fd >= 0 && write(fd, sound, sound_n) == (ssize_t)sound_n);
     for (size_t i = 0; i + 3 <= n; i += 3) {
@@ -106,25 +121,32 @@ static void open_changed(const uint8_t *data, size_t n)
         must(pwrite(fd, &data[i + 2], 1, (off_t)at) == 1);
     }
     close(fd);
-    read_all();
-    if (store_open(path, &s, &e)) {
-        store_close(s);
-    }
 }
 
-static void unpack(const uint8_t *data, size_t n)
+static int only_this_file(void *context, int action, const char *a, const char *b, const char *c,
+                          const char *d)
 {
-    struct block_column frame = {.scale = 1};
-    double values[BLOCK_SAMPLES];
-    const size_t head = sizeof frame.base + sizeof frame.each + 2;
-    if (n < head) {
-        return;
-    }
-    memcpy(&frame.base, data, sizeof frame.base);
-    memcpy(&frame.each, data + sizeof frame.base, sizeof frame.each);
-    const size_t count = ((size_t)data[head - 2] << 8 | data[head - 1]) % BLOCK_SAMPLES + 1;
-    char *text = strndup((const char *)data + head, n - head);
-    (void)block_unpack(&frame, text, count, values);
+    (void)context, (void)a, (void)b, (void)c, (void)d;
+    return action == SQLITE_ATTACH ? SQLITE_DENY : SQLITE_OK;
+}
+
+static int enough(void *context)
+{
+    return ++*(int *)context > 20;
+}
+
+static void put_after_sql(const uint8_t *data, size_t n)
+{
+    char *text = strndup((const char *)data, n);
+    sqlite3 *db = NULL;
+    int steps = 0;
+    put_changed(NULL, 0);
+    must(sqlite3_open(path, &db) == SQLITE_OK);
+    sqlite3_limit(db, SQLITE_LIMIT_LENGTH, 1 << 20);
+    sqlite3_set_authorizer(db, only_this_file, NULL);
+    sqlite3_progress_handler(db, 10000, enough, &steps);
+    sqlite3_exec(db, text, NULL, NULL, NULL);
+    sqlite3_close(db);
     free(text);
 }
 
@@ -133,10 +155,17 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t n)
     if (sound == NULL) {
         make_sound();
     }
-    if (n > 0 && data[0] % 2 == 0) {
-        open_changed(data + 1, n - 1);
-    } else if (n > 0) {
-        unpack(data + 1, n - 1);
+    if (n == 0) {
+        return 0;
+    }
+    if (data[0] % 2 == 0) {
+        put_changed(data + 1, n - 1);
+    } else {
+        put_after_sql(data + 1, n - 1);
+    }
+    read_all();
+    if (data[0] >= 128) {
+        open_as_writer();
     }
     return 0;
 }

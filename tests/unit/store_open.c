@@ -172,6 +172,52 @@ static void a_new_one_is_ours_and_whole(void **state)
     assert_string_equal(listing, expected); /* nothing else is left lying about */
 }
 
+/* In a new database a stranger runs `sql`. */
+static void check_stranger(struct fixture *f, const char *sql, const char *const words[3])
+{
+    struct store *s = NULL;
+    struct reader *r = NULL;
+    struct err e = {0};
+    unlink(f->path);
+    ok(store_open(f->path, &s, &e));
+    store_close(s);
+    assert_int_equal(exec_sql(f->path, sql), SQLITE_OK);
+    check_refused(f, words);
+    assert_false(reader_open(f->path, &r, &e));
+    assert_int_equal(e.code, ERR_CONFIG);
+}
+
+static void tables_of_a_stranger_are_refused(void **state)
+{
+    struct fixture *f = *state;
+    check_stranger(f,
+                   "DROP VIEW sample; CREATE VIEW sample AS WITH RECURSIVE c(n) AS (SELECT 1 UNION"
+                   " ALL SELECT n + 1 FROM c) SELECT n AS run_nr FROM c",
+                   (const char *const[]){"the view \"sample\"", "not the one", NULL});
+    check_stranger(f, "CREATE TRIGGER forget AFTER INSERT ON run BEGIN DELETE FROM event; END",
+                   (const char *const[]){"the trigger \"forget\"", "not ampledger's", NULL});
+    check_stranger(f, "DROP TRIGGER import_stays_whole",
+                   (const char *const[]){"\"import_stays_whole\"", "is missing", NULL});
+}
+
+static void views_and_tables_of_a_persons_own_are_left_alone(void **state)
+{
+    struct fixture *f = *state;
+    struct store *s = NULL;
+    struct reader *r = NULL;
+    struct err e = {0};
+    ok(store_open(f->path, &s, &e));
+    store_close(s);
+    assert_int_equal(exec_sql(f->path, "CREATE TABLE berth(name TEXT); CREATE INDEX mine ON run(stand);"
+                                       "CREATE VIEW lately AS SELECT * FROM run ORDER BY nr DESC"),
+                     SQLITE_OK);
+    ok(store_open(f->path, &s, &e));
+    store_close(s);
+    ok(reader_open(f->path, &r, &e));
+    reader_close(r);
+    assert_int_equal(ask_int(f->path, "SELECT count(*) FROM lately"), 0);
+}
+
 /* As the first version of the program left it, with a run of two steps. */
 static void an_older_one_is_brought_up_to_date(void **state)
 {
@@ -403,6 +449,8 @@ int main(void)
         yard(newer_is_noticed_in_the_log_too),
         yard(a_reader_refuses_them_too),
         yard(a_new_one_is_ours_and_whole),
+        yard(tables_of_a_stranger_are_refused),
+        yard(views_and_tables_of_a_persons_own_are_left_alone),
         yard(an_older_one_is_brought_up_to_date),
         yard(an_empty_file_becomes_a_database),
         yard(leftovers_of_a_creation_that_was_cut_off_do_no_harm),
