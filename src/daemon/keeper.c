@@ -329,10 +329,23 @@ static bool beats_no_more(struct keeper *k)
     return now_ns - k->beats_ns > BEAT_S * NS_PER_S;
 }
 
-/* Often enough that the worker sees a stopped keeper within its trust time. */
+/* Three times in the shortest trust time of those that are armed, so that a worker which
+ * sees none of it has a stopped keeper; and no oftener, since each look costs a waking up. */
+static int64_t look_every_ns(const struct keeper *k)
+{
+    int64_t every_ns = NS_PER_S;
+    for (int i = 0; i < KEEPER_SLOTS; i++) {
+        int64_t third_ns = k->slot[i].m.trust_ms * NS_PER_MS / 3;
+        if (k->slot[i].armed && third_ns < every_ns) {
+            every_ns = third_ns;
+        }
+    }
+    return every_ns;
+}
+
 static int until_next_deadline_ms(const struct keeper *k, int64_t now_ns)
 {
-    int64_t next_ns = now_ns + NS_PER_S / 4;
+    int64_t next_ns = now_ns + look_every_ns(k);
     if (k->leave_ns != 0 && k->leave_ns < next_ns) {
         next_ns = k->leave_ns;
     }
