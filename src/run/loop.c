@@ -266,17 +266,28 @@ static bool record(struct run *r, const struct sample *s)
     return store_put_sample(r->stand->store, r->nr, (int)r->d.sequencer.occurrence, s);
 }
 
-/* Only a stand with both can have both on; there each reading asks for the states. */
 static enum guard_output read_state(struct run *r, enum role role)
 {
-    struct instrument *const *all = r->stand->config->instrument;
+    struct instrument *one = r->stand->config->instrument[role];
     bool on = false;
-    if (all[ROLE_LOAD] == NULL || all[ROLE_SUPPLY] == NULL ||
-        instrument_driver(all[role])->question[ASK_STATE][0] == '\0' ||
-        !instrument_is_on(all[role], &on, NULL)) {
+    if (instrument_driver(one)->question[ASK_STATE][0] == '\0' ||
+        !instrument_is_on(one, &on, NULL)) {
         return OUTPUT_UNKNOWN;
     }
     return on ? OUTPUT_READ_ON : OUTPUT_READ_OFF;
+}
+
+/* Only a stand with both can have both on; there each reading asks for the states. */
+static void read_states(struct run *r, struct event *e)
+{
+    struct instrument *const *all = r->stand->config->instrument;
+    if (all[ROLE_LOAD] == NULL || all[ROLE_SUPPLY] == NULL) {
+        return;
+    }
+    arm_trust(r);
+    e->load = read_state(r, ROLE_LOAD);
+    e->supply = read_state(r, ROLE_SUPPLY);
+    waker_disarm(&r->stand->waker);
 }
 
 /* s NULL: none came. */
@@ -287,10 +298,7 @@ static void decide_reading(struct run *r, const struct sample *s)
                       .temperature_age_s = r->temperature_age_s,
                       .has_other = s != NULL && isfinite(r->other_V),
                       .other_V = r->other_V};
-    arm_trust(r);
-    e.load = read_state(r, ROLE_LOAD);
-    e.supply = read_state(r, ROLE_SUPPLY);
-    waker_disarm(&r->stand->waker);
+    read_states(r, &e);
     e.now_s = run_now_s(r);
     decide(r, &e, "");
 }
