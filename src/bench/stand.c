@@ -149,11 +149,27 @@ static bool look_for_leak(struct stand_config *s, struct reading *out, struct er
     return true;
 }
 
+/* All are asked before any answer is waited for, so that a reading takes as long as the
+ * slowest of them; the one read first is asked last, for then the others' answers are mostly
+ * there when its own is, and nobody is woken for them. Where one fails, the answers of those
+ * after it are not taken: their next questions resynchronise. */
+static void ask_all(struct stand_config *s, enum stand_use use)
+{
+    if (s->instrument[ROLE_THERMOMETER] != NULL) {
+        instrument_ask(s->instrument[ROLE_THERMOMETER]);
+    }
+    if (s->sense == SENSE_METER) {
+        instrument_ask(s->instrument[ROLE_METER]);
+    }
+    instrument_ask(current_source(s, use));
+}
+
 bool stand_read(struct stand_config *s, enum stand_use use, struct reading *out,
                 struct err *temperature_error, struct err *e)
 {
     struct reading meter;
     struct err why = {0};
+    ask_all(s, use);
     if (!instrument_read(current_source(s, use), out, e) ||
         (use == STAND_RESTS && !look_for_leak(s, out, e))) {
         return false;

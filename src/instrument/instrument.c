@@ -504,6 +504,14 @@ bool inside_read(struct instrument *i, struct reading *out, struct err *why)
     return err_set(why, ERR_BUG, "no such protocol");
 }
 
+/* Who shares a wire asks when it is its turn, for others wait until it has its answer. */
+void instrument_ask(struct instrument *i)
+{
+    if (is_scpi(i) && !i->wire->shared && inside_is_open(i)) {
+        scpi_ask(i->wire->session, i->driver->read.line);
+    }
+}
+
 bool instrument_read(struct instrument *i, struct reading *out, struct err *e)
 {
     struct err why = {0};

@@ -67,6 +67,7 @@ bool session_put_line(struct scpi_session *s, const char *line, struct err *e)
 {
     char bytes[REPLY_SIZE];
     const char *end = s->options->crlf_out ? "\r\n" : "\n";
+    s->asked = NULL;
     if (!text_format(bytes, sizeof bytes, "%s%s%s", s->half_line ? end : "", line, end)) {
         return err_set(e, ERR_BUG, "the line \"%.40s...\" is too long to send", line);
     }
@@ -145,6 +146,7 @@ bool session_read_prompt(struct scpi_session *s, struct err *e)
 void scpi_distrust(struct scpi_session *s)
 {
     s->suspect = true;
+    s->asked = NULL;
     s->asked_ns = clock_real_ns();
 }
 
@@ -188,15 +190,27 @@ static bool make_trusted(struct scpi_session *s, struct err *e)
     return !s->suspect || scpi_resync(s, e);
 }
 
-/* Everything from the question on; the session is suspect until this is true. */
-static bool ask(struct scpi_session *s, const char *line, char *reply, size_t size, struct err *e)
+static bool is_identity_query(const struct scpi_session *s, const char *line)
 {
-    bool asks_identity = strcasecmp(line, s->options->identity_query) == 0;
+    return strcasecmp(line, s->options->identity_query) == 0;
+}
+
+/* From here on the session is suspect, until take_answer() is true. */
+static bool put_question(struct scpi_session *s, const char *line, struct err *e)
+{
     s->suspect = true;
     bool sent = session_put_line(s, line, e);
     s->asked_ns = s->sent_ns;
-    s->identity_asked_ns = asks_identity ? s->sent_ns : s->identity_asked_ns;
-    if (!sent || !session_read_echo(s, line, e) ||
+    s->identity_asked_ns = is_identity_query(s, line) ? s->sent_ns : s->identity_asked_ns;
+    return sent;
+}
+
+static bool take_answer(struct scpi_session *s, const char *line, char *reply, size_t size,
+                        struct err *e)
+{
+    bool asks_identity = is_identity_query(s, line);
+    s->asked = NULL;
+    if (!session_read_echo(s, line, e) ||
         !session_read(s, reply, size, s->options->reply_timeout_ms, e) ||
         !session_read_prompt(s, e)) {
         return false;
@@ -218,10 +232,20 @@ static bool ask(struct scpi_session *s, const char *line, char *reply, size_t si
 
 bool scpi_query(struct scpi_session *s, const char *line, char *reply, size_t size, struct err *e)
 {
-    if (!make_trusted(s, e)) {
+    bool asked = s->asked != NULL && strcmp(s->asked, line) == 0;
+    if (!asked && !make_trusted(s, e)) {
         return err_prefix(e, "%s: resynchronise", line);
     }
-    return ask(s, line, reply, size, e) || err_prefix(e, "%s", line);
+    return ((asked || put_question(s, line, e)) && take_answer(s, line, reply, size, e)) ||
+           err_prefix(e, "%s", line);
+}
+
+void scpi_ask(struct scpi_session *s, const char *line)
+{
+    bool cheap = s->options->how != RESYNC_QUIET;
+    if (cheap && !s->suspect && !link_pending(s->link) && put_question(s, line, NULL)) {
+        s->asked = line;
+    }
 }
 
 static bool take_number(const struct scpi_piece *p, double *out, struct err *e)

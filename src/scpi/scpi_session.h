@@ -69,6 +69,13 @@ void scpi_distrust(struct scpi_session *s);
 bool scpi_query(struct scpi_session *s, const char *line, char *reply, size_t size,
                 struct err *e) NODISCARD;
 
+/* Sends the question ahead, and waits for nothing: the scpi_query() of this line that comes
+ * next only takes the answer, which has had the meantime to come. Whatever else is done
+ * first makes up for it as for an answer that was not taken. Where that takes long
+ * (RESYNC_QUIET), and in a suspect session, it does nothing, and scpi_query() asks. `line`
+ * is borrowed until then. */
+void scpi_ask(struct scpi_session *s, const char *line);
+
 /* An answer of exactly n numbers separated by ';' or ','. Not-a-number and out
  * of range are ERR_BAD_REPLY that says so; the session stays trusted then. */
 bool scpi_query_numbers(struct scpi_session *s, const char *line, double *out, size_t n,

@@ -17,6 +17,7 @@ struct scpi_session {
     const struct scpi_options *options;
     struct clock *real;
     bool suspect;
+    const char *asked; /* by scpi_ask(), not answered yet, nothing sent since; NULL: none */
     bool half_line; /* a write failed: the instrument may have got the beginning of a line */
     int nonce;
     int64_t sent_ns;

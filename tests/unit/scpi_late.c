@@ -165,6 +165,10 @@ static enum outcome try_asking(struct rig *r, int number)
     char line[24];
     double v = NAN;
     snprintf(line, sizeof line, "%d?", number);
+    /* Now and then ahead, and then at times another question than follows. */
+    if (number % 3 == 0) {
+        scpi_ask(r->session, number % 2 == 0 ? line : "987654?");
+    }
     if (!scpi_query_numbers(r->session, line, &v, 1, &r->e)) {
         return FAILED;
     }

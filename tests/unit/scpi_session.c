@@ -15,6 +15,7 @@
 #include <stdatomic.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 enum habit {
     GOOD,
@@ -34,6 +35,7 @@ enum habit {
 
 struct instrument {
     _Atomic int habit;
+    _Atomic int questions; /* `N?` that it heard */
     int ese;
     int errors;
 };
@@ -107,6 +109,7 @@ static void hear(struct pty_peer *p, const char *heard)
         i->errors -= i->errors > 0;
     } else if (line[0] != '\0' && line[strlen(line) - 1] == '?') {
         line[strlen(line) - 1] = '\0';
+        atomic_fetch_add(&i->questions, 1);
         answer(p, line);
     } else if (atomic_load(&i->habit) == REFUSES) {
         i->errors += 2;
@@ -176,6 +179,50 @@ static void a_good_instrument(void **state)
     assert_true(scpi_command(f->session, "CURR 1", &e));
     set_habit(f, CRLF);
     works_well(f);
+}
+
+/* The answer to a question asked ahead is taken by the query of that line, and by no other. */
+static void questions_can_be_asked_ahead(void **state)
+{
+    struct fixture *f = *state;
+    double v[2];
+    struct err e = {0};
+    works_well(f);
+    scpi_ask(f->session, "1;2?");
+    usleep(50000); /* it is there */
+    assert_true(scpi_is_suspect(f->session));
+    assert_true(scpi_query_numbers(f->session, "1;2?", v, 2, &e));
+    assert_true(v[0] == 1 && v[1] == 2);
+    assert_false(scpi_is_suspect(f->session));
+    assert_int_equal(atomic_load(&f->instrument.questions), 2);
+
+    scpi_ask(f->session, "3;4?");
+    works_well(f);
+    scpi_ask(f->session, "7.25;-3?");
+    assert_true(scpi_command(f->session, "CURR 1", &e));
+    works_well(f);
+    scpi_ask(f->session, "1;2?");
+    scpi_distrust(f->session);
+    works_well(f);
+    scpi_ask(f->session, "1;2?");
+    usleep(50000);
+    assert_true(scpi_send(f->session, "CURR 2", &e));
+    assert_true(scpi_query_numbers(f->session, "1;2?", v, 2, &e));
+    works_well(f);
+}
+
+/* Nothing is asked ahead where it could not be made up for at once. */
+static void a_suspect_session_asks_nothing_ahead(void **state)
+{
+    struct fixture *f = *state;
+    scpi_ask(f->session, "1;2?");
+    works_well(f);
+    assert_int_equal(atomic_load(&f->instrument.questions), 1);
+    f->options.how = RESYNC_QUIET;
+    scpi_ask(f->session, "1;2?");
+    assert_false(scpi_is_suspect(f->session));
+    works_well(f);
+    assert_int_equal(atomic_load(&f->instrument.questions), 2);
 }
 
 /* Each fault fails the query it meets, leaves suspicion, and is over when the
@@ -309,6 +356,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_good_instrument, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(questions_can_be_asked_ahead, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(a_suspect_session_asks_nothing_ahead, set_up, tear_down),
         cmocka_unit_test_setup_teardown(every_fault_fails_and_heals, set_up, tear_down),
         cmocka_unit_test_setup_teardown(doubled_answers_are_noticed, set_up, tear_down),
         cmocka_unit_test_setup_teardown(no_number_is_said_and_trusted, set_up, tear_down),
