@@ -29,9 +29,10 @@ for i in range(count):
     wait = begun + i * period - time.time()
     if wait > 0:
         time.sleep(wait)
-    t = time.time() - begun
+    asked = time.time() - begun
     voltage, current = ask(load, "MEASure:VOLTage?;:MEASure:CURRent?").split(";")
     temperature = ask(thermometer, "MEASure:TEMPerature?")
+    t = (asked + time.time() - begun) / 2
     db.execute("INSERT INTO sample VALUES (?, ?, ?, ?)",
                (t, float(voltage), -float(current), float(temperature)))
     db.commit()

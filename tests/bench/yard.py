@@ -19,6 +19,10 @@ steps:
 """
 
 
+class CannotRun(Exception):
+    """What is needed for a row is not there."""
+
+
 def row(what, ours, other, must, unit, note="", limit="at_most", name="the alternative"):
     """One line of the table. The ratio is ours / other; `must` is what it must reach."""
     ratio = ours / other if other else math.nan
@@ -67,7 +71,8 @@ class Yard:
         self.write_virtual(stands)
         self.virtual = start([BUILD / "ampledger-virtual", home / "vb", "--bench", home / "virtual.yaml",
                               "--speed", speed])
-        await_true(10, "the virtual bench", (home / "vb" / "control").exists)
+        wanted = [home / "vb" / "control", home / "vb" / f"thermometer-{stands - 1}", home / "vb" / f"load-{stands - 1}"]
+        await_true(10, "the virtual bench", lambda: all(path.exists() for path in wanted))
         (home / "profiles").mkdir(exist_ok=True)
         (home / "profiles" / "bench.yaml").write_text(profile or LONG.format(current=current, period=period))
         self.write_bench(links or {}, thermometers)
