@@ -71,8 +71,8 @@ class Yard:
         self.write_virtual(stands)
         self.virtual = start([BUILD / "ampledger-virtual", home / "vb", "--bench", home / "virtual.yaml",
                               "--speed", speed])
-        wanted = [home / "vb" / "control", home / "vb" / f"thermometer-{stands - 1}", home / "vb" / f"load-{stands - 1}"]
-        await_true(10, "the virtual bench", lambda: all(path.exists() for path in wanted))
+        wanted = ("control", f"load-{stands - 1}", f"thermometer-{stands - 1}")
+        await_true(10, "the virtual bench", lambda: all((home / "vb" / name).exists() for name in wanted))
         (home / "profiles").mkdir(exist_ok=True)
         (home / "profiles" / "bench.yaml").write_text(profile or LONG.format(current=current, period=period))
         self.write_bench(links or {}, thermometers)
