@@ -16,18 +16,20 @@ static struct record_part *newest(struct record_parts *p)
     return p->count > 0 ? &p->part[p->count - 1] : NULL;
 }
 
-static void begin(struct record_parts *p, const struct sample *s, size_t row)
+/* The part that begins with this row, or NULL when there is no room for one more. */
+static struct record_part *begin(struct record_parts *p, const struct sample *s, size_t row)
 {
     if (p->count == PARTS_MAX) {
         p->dropped++;
-        return;
+        return NULL;
     }
-    p->part[p->count++] =
+    p->part[p->count] =
         (struct record_part){.direction = current_direction(s->current_A, p->threshold_A),
                              .first_row = row,
                              .rows = 1,
                              .first = *s,
                              .last = *s};
+    return &p->part[p->count++];
 }
 
 static void extend(struct record_part *part, const struct sample *s)
@@ -55,9 +57,9 @@ void parts_add(struct record_parts *p, const struct sample *s)
         extend(part, &at);
         p->waiting = false;
     } else if (p->waiting && direction == current_direction(p->next.current_A, p->threshold_A)) {
-        begin(p, &p->next, p->next_row);
-        if (p->dropped == 0)
-            extend(newest(p), &at);
+        part = begin(p, &p->next, p->next_row);
+        if (part != NULL)
+            extend(part, &at);
         p->waiting = false;
     } else {
         p->waiting = true;
