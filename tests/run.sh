@@ -11,7 +11,7 @@ cd "$(dirname "$0")/.."
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
-    libcmocka-dev sqlite3 curl valgrind shellcheck python3 python3-numpy python3-scipy procps \
+    libcmocka-dev sqlite3 curl openssl valgrind shellcheck python3 python3-numpy python3-scipy procps \
     chromium tidy libjs-dygraphs lintian mandoc systemd
 command -v npm >/dev/null || need_packages nodejs npm
 

@@ -7,6 +7,7 @@
 #include "base/clock.h"
 
 #include <errno.h>
+#include <nettle/memops.h>
 #include <nettle/sha2.h>
 #include <pthread.h>
 #include <stdbool.h>
@@ -55,16 +56,31 @@ static void fill_from_clock(uint8_t *out, size_t n)
     sha256_digest(&sha, n, out);
 }
 
-/* n at most 32. */
-static void fill_random(uint8_t *out, size_t n)
+static bool ask_random(void *out, size_t n)
 {
     ssize_t got;
     do {
         got = getrandom(out, n, 0);
     } while (got < 0 && errno == EINTR);
-    if (got != (ssize_t)n) {
+    return got == (ssize_t)n;
+}
+
+/* n at most 32. */
+static void fill_random(uint8_t *out, size_t n)
+{
+    if (!ask_random(out, n)) {
         fill_from_clock(out, n);
     }
+}
+
+bool secret_make(void *out, size_t n, struct err *e)
+{
+    return ask_random(out, n) || err_set_errno(e, errno, "get random bytes from the system");
+}
+
+bool secret_equals(const void *a, const void *b, size_t n)
+{
+    return memeql_sec(a, b, n) != 0;
 }
 
 /* Takes the next place in the order of ids: a millisecond and a counter in it.

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * base/ids: UUIDv7 (RFC 9562) identifiers, SHA-256 fingerprints of texts. */
+ * base/ids: UUIDv7 (RFC 9562) identifiers, SHA-256 fingerprints of texts, secrets. */
 #ifndef AMPLEDGER_BASE_IDS_H
 #define AMPLEDGER_BASE_IDS_H
 
@@ -16,6 +16,11 @@
 void uuid7_make(int64_t utc_ns, char out[UUID_TEXT_SIZE]);
 /* True for 36 characters of a version-7 UUID in lower or upper case. */
 bool uuid7_is_valid(const char *text);
+
+/* Bytes that nobody can guess: from the system's own generator (getrandom(2)), or none. */
+bool secret_make(void *out, size_t n, struct err *e) NODISCARD;
+/* Takes as long wherever they differ, so that its time tells nothing. */
+bool secret_equals(const void *a, const void *b, size_t n);
 
 void sha256_hex(const void *bytes, size_t n, char out[SHA256_TEXT_SIZE]);
 

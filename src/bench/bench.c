@@ -19,33 +19,35 @@ static const char *const bench_keys[] = {"bench",    "database",      "socket", 
                                          "profiles", "drivers",       "virtual", "events",
                                          "stands",   "record_within", NULL};
 
+bool bench_read_path(const struct bench_loading *l, const struct yaml_node *map, const char *key,
+                     char out[PATH_SIZE], struct err *e)
+{
+    char text[PATH_SIZE] = "";
+    struct err why;
+    if (yaml_get(map, key) == NULL) {
+        return true;
+    }
+    return yaml_read_text(l->doc, map, key, true, text, sizeof text, e) &&
+           (path_beside(l->b->path, text, out, PATH_SIZE, &why) ||
+            yaml_fail(l->doc, yaml_get(map, key), e, "%s: %s", key, why.text));
+}
+
 static bool read_path(const struct bench_loading *l, const char *key, const char *otherwise,
                       char out[PATH_SIZE], struct err *e)
 {
     const struct yaml_node *root = yaml_root(l->doc);
-    char text[PATH_SIZE] = "";
     struct err why;
-    text_format(text, sizeof text, "%s", otherwise);
-    if (!yaml_read_text(l->doc, root, key, false, text, sizeof text, e)) {
-        return false;
+    if (*otherwise != '\0' && !path_beside(l->b->path, otherwise, out, PATH_SIZE, &why)) {
+        return yaml_fail(l->doc, root, e, "%s: %s", key, why.text);
     }
-    if (yaml_get(root, key) == NULL && *otherwise == '\0') {
-        out[0] = '\0';
-        return true;
-    }
-    if (path_beside(l->b->path, text, out, PATH_SIZE, &why)) {
-        return true;
-    }
-    const struct yaml_node *at = yaml_get(root, key);
-    return yaml_fail(l->doc, at != NULL ? at : root, e, "%s: %s", key, why.text);
+    return bench_read_path(l, root, key, out, e);
 }
 
 static bool read_places(const struct bench_loading *l, struct err *e)
 {
     struct bench *b = l->b;
     return yaml_read_text(l->doc, yaml_root(l->doc), "bench", true, b->title, sizeof b->title, e) &&
-           read_path(l, "database", "ampledger.db", b->database, e) &&
-           read_path(l, "socket", "ampledger.sock", b->socket, e) &&
+           read_path(l, "database", "ampledger.db", b->database, e) && bench_read_socket(l, e) &&
            read_path(l, "profiles", "profiles", b->profiles_dir, e) &&
            read_path(l, "drivers", "drivers", b->drivers_dir, e) &&
            read_path(l, "virtual", "", b->virtual_control, e);

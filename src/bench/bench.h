@@ -10,7 +10,19 @@
 #include <stddef.h>
 
 #define PATH_SIZE 256
-#define HTTP_ADDRESS_SIZE 32
+#define GROUP_SIZE 64
+#define HTTP_ADDRESS_SIZE 64
+#define HTTP_NAME_SIZE 80
+#define HTTP_NAMES_MAX 8
+
+/* Where page and API listen over TCP. */
+struct bench_http {
+    char address[HTTP_ADDRESS_SIZE]; /* "127.0.0.1:8470"; "" nowhere */
+    size_t name_count;               /* names by which browsers ask for it, besides the address */
+    char names[HTTP_NAMES_MAX][HTTP_NAME_SIZE];
+    bool token_always; /* also from this computer: something passes on what others ask */
+    char certificate[PATH_SIZE], key[PATH_SIZE]; /* PEM files; "" both: no TLS */
+};
 
 enum sense { SENSE_TWO_WIRE, SENSE_REMOTE, SENSE_METER };
 
@@ -29,7 +41,9 @@ struct bench {
     char title[96];
     char database[PATH_SIZE]; /* absolute or beside bench.yaml */
     char socket[PATH_SIZE];
-    char http[HTTP_ADDRESS_SIZE]; /* where page and API listen, "127.0.0.1:8470"; "" nowhere */
+    unsigned socket_mode;          /* 0660 unless said otherwise */
+    char socket_group[GROUP_SIZE]; /* "": that of the process */
+    struct bench_http http;
     char profiles_dir[PATH_SIZE];
     char drivers_dir[PATH_SIZE];
     char virtual_control[PATH_SIZE]; /* control socket of a virtual bench, "" with real instruments
@@ -64,9 +78,14 @@ struct bench_facts bench_facts_of(const char *text);
 void bench_free(struct bench *b); /* NULL is fine; frees the instruments, switches nothing off */
 
 /* Where to listen for browsers, as a person writes it: "8470" or "127.0.0.1:8470" or
- * "[::1]:8470"; port 0 takes a free one. Only this computer's own addresses: another is
- * refused. *out is the address in full. The message is a bare sentence. */
+ * "[::1]:8470" or "0.0.0.0:8470"; port 0 takes a free one. *out is the address in full.
+ * The message is a bare sentence. */
 bool bench_http_parse(const char *text, char out[HTTP_ADDRESS_SIZE], struct err *e) NODISCARD;
+/* Can other computers reach such an address? */
+bool bench_http_is_far(const char *address);
+/* Must whoever asks there show a token? Where other computers reach it, where it was said so,
+ * and where names are given: then something else passes on what comes from afar. */
+bool bench_http_needs_token(const struct bench_http *http);
 
 struct stand_config *bench_stand(struct bench *b, const char *name,
                                  struct err *e); /* NULL + ERR_NOT_FOUND, nearest named */

@@ -22,8 +22,12 @@ bool bench_read_stand(const struct bench_loading *l, const struct yaml_node *map
 /* `events`, if any, into l->b->events. */
 bool bench_read_events(const struct bench_loading *l, struct err *e) NODISCARD;
 
-/* `http`, if given, into l->b->http. */
+/* `socket` and `http`: where orders are taken. */
+bool bench_read_socket(const struct bench_loading *l, struct err *e) NODISCARD;
 bool bench_read_http(const struct bench_loading *l, struct err *e) NODISCARD;
+/* A file of a key, beside bench.yaml; out is unchanged where the key is not given. */
+bool bench_read_path(const struct bench_loading *l, const struct yaml_node *map, const char *key,
+                     char out[PATH_SIZE], struct err *e) NODISCARD;
 
 #define ADDRESS_SIZE (PATH_SIZE + 16)
 /* Put into out the address of a link with its path beside bench.yaml. The

@@ -54,7 +54,7 @@ verb_fn verb_start, verb_watch;
 verb_fn verb_runs, verb_show, verb_recompute, verb_export, verb_report;
 verb_fn verb_import, verb_backup;
 verb_fn verb_trend, verb_match;
-verb_fn verb_ports;
+verb_fn verb_ports, verb_token;
 verb_fn verb_rates, verb_runtime, verb_corrections;
 
 #endif

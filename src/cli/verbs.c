@@ -309,6 +309,19 @@ static const char backup_help[] =
     "To go back to it: stop ampledgerd, put the copy in the database's place, and take\n"
     "the -wal and -shm files beside it away.\n";
 
+static const char token_help[] =
+    "Who may use the page and the API over the network. A token is a secret made here; the\n"
+    "daemon keeps only a sum of it, from which it cannot be told. By the Unix socket, as this\n"
+    "command goes, and from this computer's own browsers none is needed, unless the bench\n"
+    "file says otherwise; see ampledger-bench(5): http.\n"
+    "\n"
+    "  ampledger token                              which there are\n"
+    "  ampledger token make wall-display            may look\n"
+    "  ampledger token make phone --may change      may also start, stop and register\n"
+    "  ampledger token withdraw wall-display        at once, also for pages that are open\n"
+    "\n"
+    "A token is shown once, when it is made.\n";
+
 static const struct verb table[] = {
     {"analyse", "FILE.csv --cutoff 2.7V", "judge a recorded log", NULL, verb_analyse},
     {"rates", "LOG.csv ... --cutoff 10.8V", "run time against current", rates_help, verb_rates},
@@ -338,6 +351,7 @@ static const struct verb table[] = {
      verb_match},
     {"export", "RUN [-o FILE.csv]", "samples as CSV", export_help, verb_export},
     {"import", "FILE.csv --battery LABEL ...", "a log as a run", import_help, verb_import},
+    {"token", "[make NAME [--may change]]", "who may from elsewhere", token_help, verb_token},
     {"backup", "FILE", "a copy of the database", backup_help, verb_backup},
 };
 

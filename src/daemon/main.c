@@ -32,9 +32,8 @@ static const char usage[] =
     "                                           say what is wrong, open nothing\n"
     "\n"
     "  --bench FILE   the stands and their instruments (default " DEFAULT_BENCH ")\n"
-    "  --http PLACE   serve the page there, on this computer only: 8470, 127.0.0.1:8470, "
-    "[::1]:8470\n"
-    "                 (instead of the bench file's `http`)\n"
+    "  --http PLACE   serve the page there, instead of where the bench file's `http` says: 8470,\n"
+    "                 127.0.0.1:8470, [::1]:8470; other addresses only once there is a token\n"
     "  --log LEVEL    error, warn, info (default), debug, wire (every byte)\n"
     "  --version, --help\n"
     "\n"
@@ -189,7 +188,7 @@ static bool move_in(struct house *h, struct err *e)
                              .store = h->store,
                              .bench = h->bench,
                              .socket_path = h->bench->socket,
-                             .http = h->bench->http,
+                             .http = &h->bench->http,
                              .hooks = h->hooks,
                              .clock = h->clock};
     if (!web_start(&web, &h->web, e)) {
@@ -197,8 +196,9 @@ static bool move_in(struct house *h, struct err *e)
     }
     log_info("ampledgerd %s: bench \"%s\", database %s, socket %s", AMPLEDGER_VERSION,
              h->bench->title, h->bench->database, h->bench->socket);
-    if (h->bench->http[0] != '\0') {
-        log_info("the page is at http://%s/", web_http(h->web));
+    if (web_http(h->web)[0] != '\0') {
+        log_info("the page is at %s://%s/",
+                 h->bench->http.certificate[0] != '\0' ? "https" : "http", web_http(h->web));
     }
     say_ready(h);
     if (speed > 1) {
@@ -294,7 +294,7 @@ static int work(void *context, const struct keeper_tie *tie)
     bool loaded = bench_load(a->bench, &h.bench, &e);
     if (loaded) {
         if (a->http[0] != '\0') {
-            memcpy(h.bench->http, a->http, sizeof h.bench->http);
+            memcpy(h.bench->http.address, a->http, sizeof h.bench->http.address);
         }
         all_off(h.bench);
     }

@@ -11,14 +11,24 @@
 struct access_facts {
     const char *method;
     const char *host, *origin, *content_type, *fetch_site;
-    int port;    /* that it came in by */
-    bool is_api; /* else a file of the page, which another site may link to */
+    const struct bench_http *http; /* where it came in; NULL: as if nothing more was said of it */
+    int port;                      /* that it came in by */
+    bool is_api;                   /* else a file of the page, which another site may link to */
+    bool is_forwarded;             /* it has a header that only something in between puts there */
 };
 
-/* Host must be this computer's own name for itself with the port. Whoever is shown
+/* Host must be this computer's own name for itself with the port, a numeric address where other
+ * computers reach it (nobody can give such a name to another), or a name that bench.yaml lists.
+ * Whoever is shown
  * by a browser to come from another site is refused. What changes anything must be
  * application/json, which no form can send, and have the same origin or none.
  * False with out->status 403 or 415. */
 bool access_check(const struct access_facts *f, struct reply *out, struct err *e) NODISCARD;
+
+/* Where tokens are asked for (bench_http_needs_token()), and whatever came through a proxy: that
+ * stands on this computer for somebody who does not. */
+bool access_needs_token(const struct access_facts *f);
+/* The token in "Bearer TOKEN"; NULL for any other scheme. */
+const char *access_bearer(const char *authorization);
 
 #endif

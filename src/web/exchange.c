@@ -5,8 +5,8 @@
 #include "base/file.h"
 #include "base/log.h"
 #include "base/thread.h"
-#include "web/access.h"
 #include "web/body.h"
+#include "web/door.h"
 #include "web/handlers.h"
 #include "web/page.h"
 #include "web/query.h"
@@ -27,6 +27,7 @@ struct exchange {
     struct exchange_request in;
     struct route_match match;
     struct request q;
+    struct caller caller;
     char battery[LABEL_SIZE];
     char *body;
     size_t n;     /* received; only the first BODY_LIMIT bytes are kept */
@@ -86,23 +87,14 @@ static const char *header(const struct exchange *x, const char *name)
     return MHD_lookup_connection_value(x->in.connection, MHD_HEADER_KIND, name);
 }
 
-static bool is_api(const char *path)
-{
-    return strncmp(path, "/v1/", 4) == 0;
-}
-
 static bool check_access(struct exchange *x)
 {
-    const struct access_facts facts = {
-        .method = x->in.method,
-        .host = header(x, MHD_HTTP_HEADER_HOST),
-        .origin = header(x, MHD_HTTP_HEADER_ORIGIN),
-        .content_type = header(x, MHD_HTTP_HEADER_CONTENT_TYPE),
-        .fetch_site = header(x, "Sec-Fetch-Site"),
-        .port = x->in.port,
-        .is_api = is_api(x->in.path),
-    };
-    return x->in.port == 0 || access_check(&facts, &x->reply, &x->why);
+    const struct door_request r = {.connection = x->in.connection,
+                                   .method = x->in.method,
+                                   .path = x->in.path,
+                                   .port = x->in.port,
+                                   .http = x->in.http};
+    return door_admit(x->house->config.door, &r, &x->caller, &x->reply, &x->why);
 }
 
 static bool check_size(struct exchange *x, uint64_t n)
@@ -171,7 +163,8 @@ static bool read_request(struct exchange *x)
                             .parking = x->house->parking,
                             .hub = x->house->hub,
                             .downloads = x->house->downloads,
-                            .last_event = header(x, "Last-Event-ID")};
+                            .last_event = header(x, "Last-Event-ID"),
+                            .caller = x->caller};
     struct each_query each = {{x->match.route->query, &x->q, x->battery}, &x->why, true};
     MHD_get_connection_values(x->in.connection, MHD_GET_ARGUMENT_KIND, each_query, &each);
     return each.ok;
@@ -249,6 +242,18 @@ static void add_headers(struct MHD_Response *response, const struct reply *r)
     if (r->location[0] != '\0') {
         MHD_add_response_header(response, "Location", r->location);
     }
+    if (r->cookie[0] != '\0') {
+        MHD_add_response_header(response, "Set-Cookie", r->cookie);
+    }
+    if (r->status == HTTP_UNAUTHORIZED) {
+        MHD_add_response_header(response, "WWW-Authenticate", "Bearer realm=\"ampledger\"");
+    }
+    if (r->status == HTTP_TOO_MANY) {
+        MHD_add_response_header(response, "Retry-After", "60");
+    }
+    if (r->leave) {
+        MHD_add_response_header(response, "Connection", "close");
+    }
 }
 
 /* The answer in words. */
@@ -308,6 +313,16 @@ static bool has_place(const struct exchange *x)
     return h->at_work < (is_order ? WORK_MAX_ORDERS : WORK_MAX);
 }
 
+/* Who gave an order from afar is found in the log. */
+static void tell_order(const struct exchange *x)
+{
+    const struct route *route = x->match.route;
+    if (x->caller.token.serial != 0 && route != NULL && strcmp(route->method, "GET") != 0) {
+        log_info("by the token \"%s\": %s %s%s%s", x->caller.token.name, route->method,
+                 route->pattern, x->match.param[0] != '\0' ? " of " : "", x->match.param);
+    }
+}
+
 static bool begin_work(struct exchange *x)
 {
     struct exchange_house *h = x->house;
@@ -321,6 +336,7 @@ static bool begin_work(struct exchange *x)
         return err_set(&x->why, ERR_REFUSED, "too much is asked at once; try again in a moment");
     }
     x->reply.status = 0;
+    tell_order(x);
     MHD_suspend_connection(x->in.connection);
     int failed = thread_start_deaf(&thread, work_thread, x);
     if (failed != 0) {

@@ -36,8 +36,9 @@ struct exchange; /* one request */
 
 struct exchange_request {
     struct MHD_Connection *connection;
-    const char *method, *path; /* of the connection, valid until it is completed */
-    int port;                  /* of the TCP listener it came in by; 0: the Unix socket */
+    const char *method, *path;     /* of the connection, valid until it is completed */
+    int port;                      /* of the TCP listener it came in by; 0: the Unix socket */
+    const struct bench_http *http; /* of that listener */
 };
 struct exchange *exchange_new(struct exchange_house *h, const struct exchange_request *r);
 void exchange_delete(struct exchange *x);

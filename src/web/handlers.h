@@ -6,6 +6,8 @@
 #include "web/http.h"
 
 handler_fn get_daemon, get_setup, get_messages, get_events;
+handler_fn get_session, post_session, post_session_end;
+handler_fn get_tokens, post_token, post_token_withdraw;
 handler_fn get_stands, get_stand, post_start, post_confirm, post_stop, post_clear, post_accept;
 handler_fn get_row, post_row, post_row_drop, post_row_move;
 handler_fn get_batteries, post_battery, get_battery, post_edit, post_retire;

@@ -29,7 +29,7 @@ bool get_daemon(const struct request *q, struct reply *out, struct err *e)
         "{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:b, s:o}", "version", AMPLEDGER_VERSION, "bench",
         text_to_json(c->bench->title), "bench_file", text_to_json(c->bench->path), "database",
         text_to_json(store_path(c->store)), "socket", text_to_json(c->socket_path), "http",
-        text_to_json(c->http), "clock_speed", json_number(clock_speed_of(c)), "stands",
+        text_to_json(c->http->address), "clock_speed", json_number(clock_speed_of(c)), "stands",
         (json_int_t)run_host_count(c->host), "recording", recording, "recording_problem",
         text_to_json(why.text));
     return true;

@@ -3,6 +3,7 @@
 #ifndef AMPLEDGER_WEB_HTTP_H
 #define AMPLEDGER_WEB_HTTP_H
 
+#include "web/tokens.h"
 #include "web/web.h"
 
 #include <jansson.h>
@@ -16,18 +17,32 @@ struct downloads;
 #define HTTP_OK 200u
 #define HTTP_CREATED 201u
 #define HTTP_BAD_REQUEST 400u
+#define HTTP_UNAUTHORIZED 401u
 #define HTTP_FORBIDDEN 403u
 #define HTTP_NOT_FOUND 404u
 #define HTTP_METHOD_NOT_ALLOWED 405u
 #define HTTP_CONFLICT 409u
 #define HTTP_TOO_LARGE 413u
 #define HTTP_WRONG_TYPE 415u
+#define HTTP_TOO_MANY 429u
 #define HTTP_INTERNAL 500u
 #define HTTP_UNAVAILABLE 503u
 
 #define BODY_LIMIT 65536
 #define PARAM_SIZE 256
 #define RUNS_LIMIT_DEFAULT 100
+
+struct sockaddr;
+
+/* Who asks. */
+struct caller {
+    enum may may;
+    bool token_needed;              /* here, of everybody */
+    int port;                       /* of the TCP listener it came by; 0: the Unix socket */
+    bool is_secret;                 /* nobody reads it on its way: cookies are for such ways only */
+    struct token_holder token;      /* serial 0: none was shown, or none is needed */
+    const struct sockaddr *address; /* of the connection; NULL: the Unix socket */
+};
 
 struct request {
     const struct web_config *config;
@@ -44,6 +59,7 @@ struct request {
     struct event_hub *hub;
     struct downloads *downloads;
     const char *last_event; /* Last-Event-ID, NULL not given */
+    struct caller caller;
 };
 
 /* Zero-initialised by the caller. A handler that fails may set `status`; left at
@@ -54,6 +70,8 @@ struct reply {
     struct MHD_Response *stream; /* owned; instead of body */
     char location[128];          /* "" none */
     char allow[32];              /* "" none */
+    char cookie[192];            /* Set-Cookie; "" none */
+    bool leave;                  /* close the connection after it */
     bool is_report;              /* one HTML file that brings its own style, and no script */
 };
 

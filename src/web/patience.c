@@ -14,12 +14,14 @@
 struct client {
     struct client *next, *before;
     int fd;
+    uint32_t serial;  /* of the token that was shown; 0 none */
     int64_t since_ns; /* 0: not its turn */
 };
 
 struct patience {
     pthread_mutex_t lock;
     struct client *first;
+    size_t count;
 };
 
 struct patience *patience_new(void)
@@ -50,6 +52,7 @@ void patience_enter(struct patience *p, struct MHD_Connection *c, void **slot)
         p->first->before = k;
     }
     p->first = k;
+    p->count++;
     pthread_mutex_unlock(&p->lock);
     *slot = k;
 }
@@ -65,16 +68,22 @@ void patience_leave(struct patience *p, void **slot)
     if (k->next != NULL) {
         k->next->before = k->before;
     }
+    p->count--;
     pthread_mutex_unlock(&p->lock);
     free(k);
     *slot = NULL;
 }
 
-static void set_turn(struct patience *p, struct MHD_Connection *c, int64_t since_ns)
+static struct client *client_of(struct MHD_Connection *c)
 {
     const union MHD_ConnectionInfo *info =
         MHD_get_connection_info(c, MHD_CONNECTION_INFO_SOCKET_CONTEXT);
-    struct client *k = info != NULL ? info->socket_context : NULL;
+    return info != NULL ? info->socket_context : NULL;
+}
+
+static void set_turn(struct patience *p, struct MHD_Connection *c, int64_t since_ns)
+{
+    struct client *k = client_of(c);
     if (k != NULL) {
         pthread_mutex_lock(&p->lock);
         k->since_ns = since_ns;
@@ -92,14 +101,43 @@ void patience_on(struct patience *p, struct MHD_Connection *c)
     set_turn(p, c, clock_monotonic_ns());
 }
 
-void patience_look(struct patience *p)
+void patience_know(struct patience *p, struct MHD_Connection *c, uint32_t serial)
 {
-    int64_t before_ns = clock_monotonic_ns() - PATIENCE_S * NS_PER_S;
+    struct client *k = client_of(c);
+    if (k != NULL) {
+        pthread_mutex_lock(&p->lock);
+        k->serial = serial;
+        pthread_mutex_unlock(&p->lock);
+    }
+}
+
+static void cut(struct client *k)
+{
+    if (k->fd >= 0) {
+        shutdown(k->fd, SHUT_RDWR);
+    }
+    k->since_ns = 0;
+}
+
+void patience_cut(struct patience *p, uint32_t serial)
+{
     pthread_mutex_lock(&p->lock);
     for (struct client *k = p->first; k != NULL; k = k->next) {
-        if (k->since_ns != 0 && k->since_ns < before_ns && k->fd >= 0) {
-            shutdown(k->fd, SHUT_RDWR);
-            k->since_ns = 0;
+        if (k->serial == serial && serial != 0) {
+            cut(k);
+        }
+    }
+    pthread_mutex_unlock(&p->lock);
+}
+
+void patience_look(struct patience *p)
+{
+    pthread_mutex_lock(&p->lock);
+    int64_t patience_s = p->count > PATIENCE_CROWD ? PATIENCE_CROWDED_S : PATIENCE_S;
+    int64_t before_ns = clock_monotonic_ns() - patience_s * NS_PER_S;
+    for (struct client *k = p->first; k != NULL; k = k->next) {
+        if (k->since_ns != 0 && k->since_ns < before_ns) {
+            cut(k);
         }
     }
     pthread_mutex_unlock(&p->lock);

@@ -5,8 +5,14 @@
 #ifndef AMPLEDGER_WEB_PATIENCE_H
 #define AMPLEDGER_WEB_PATIENCE_H
 
+#include <stdint.h>
+
 /* From opening, or from the end of the last answer, to the last byte of a request. */
 #define PATIENCE_S 20
+
+/* The same when so many are there that others may soon find no place. */
+#define PATIENCE_CROWDED_S 3
+#define PATIENCE_CROWD 200
 
 struct patience;
 struct MHD_Connection;
@@ -20,6 +26,9 @@ void patience_leave(struct patience *p, void **slot);
 /* A request is whole: now it is for us to answer. And again the client's turn. */
 void patience_off(struct patience *p, struct MHD_Connection *c);
 void patience_on(struct patience *p, struct MHD_Connection *c);
+/* A token opened it. And all that one token opened are cut off; 0 is none. */
+void patience_know(struct patience *p, struct MHD_Connection *c, uint32_t serial);
+void patience_cut(struct patience *p, uint32_t serial);
 /* Cut off those who took too long. */
 void patience_look(struct patience *p);
 

@@ -37,12 +37,14 @@ const char *http_title(unsigned status)
         {HTTP_OK, "OK"},
         {HTTP_CREATED, "Created"},
         {HTTP_BAD_REQUEST, "Bad Request"},
+        {HTTP_UNAUTHORIZED, "Unauthorized"},
         {HTTP_FORBIDDEN, "Forbidden"},
         {HTTP_NOT_FOUND, "Not Found"},
         {HTTP_METHOD_NOT_ALLOWED, "Method Not Allowed"},
         {HTTP_CONFLICT, "Conflict"},
         {HTTP_TOO_LARGE, "Content Too Large"},
         {HTTP_WRONG_TYPE, "Unsupported Media Type"},
+        {HTTP_TOO_MANY, "Too Many Requests"},
         {HTTP_UNAVAILABLE, "Service Unavailable"},
     };
     for (size_t i = 0; i < sizeof titles / sizeof titles[0]; i++) {

@@ -17,6 +17,12 @@ static const struct route table[] = {
     {"GET", "/v1/setup", PARAM_NONE, get_setup, NULL},
     {"GET", "/v1/messages", PARAM_NONE, get_messages, NULL},
     {"GET", "/v1/events", PARAM_NONE, get_events, NULL},
+    {"GET", "/v1/session", PARAM_NONE, get_session, NULL},
+    {"POST", "/v1/session", PARAM_NONE, post_session, NULL},
+    {"POST", "/v1/session/end", PARAM_NONE, post_session_end, NULL},
+    {"GET", "/v1/tokens", PARAM_NONE, get_tokens, NULL},
+    {"POST", "/v1/tokens", PARAM_NONE, post_token, NULL},
+    {"POST", "/v1/tokens/?/withdraw", PARAM_LABEL, post_token_withdraw, NULL},
     {"GET", "/v1/stands", PARAM_NONE, get_stands, NULL},
     {"GET", "/v1/stands/?", PARAM_LABEL, get_stand, NULL},
     {"POST", "/v1/stands/?/start", PARAM_LABEL, post_start, NULL},
@@ -135,4 +141,33 @@ bool route_find(const char *method, const char *path, struct route_match *match,
     out->status = HTTP_NOT_FOUND;
     return err_set(e, ERR_NOT_FOUND, "there is nothing at %.200s; src/web/API.md lists all routes",
                    path);
+}
+
+static enum may needs_of(const struct route *r)
+{
+    static const struct {
+        handler_fn *handle;
+        enum may needs;
+    } others[] = {
+        {post_session, MAY_NOTHING},    {post_session_end, MAY_NOTHING}, {post_plan, MAY_READ},
+        {post_match, MAY_READ},         {get_tokens, MAY_ALL},           {post_token, MAY_ALL},
+        {post_token_withdraw, MAY_ALL},
+    };
+    for (size_t i = 0; i < sizeof others / sizeof others[0]; i++) {
+        if (others[i].handle == r->handle) {
+            return others[i].needs;
+        }
+    }
+    return strcmp(r->method, "GET") == 0 ? MAY_READ : MAY_CHANGE;
+}
+
+enum may route_needs(const char *method, const char *path)
+{
+    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+        struct part varying = {"", 0};
+        if (path_fits(table[i].pattern, path, &varying) && method_fits(&table[i], method)) {
+            return needs_of(&table[i]);
+        }
+    }
+    return MAY_READ;
 }

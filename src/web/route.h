@@ -27,6 +27,10 @@ struct route_match {
 bool route_find(const char *method, const char *path, struct route_match *match, struct reply *out,
                 struct err *e) NODISCARD;
 
+/* What it takes to ask that. GET reads and POST changes, but for what only computes; an address
+ * that is not there takes what reading does. */
+enum may route_needs(const char *method, const char *path);
+
 /* The table itself, for documentation tests. */
 const struct route *route_table(size_t *n);
 

@@ -6,6 +6,7 @@
 #include "bench/bench.h"
 
 #include <errno.h>
+#include <grp.h>
 #include <netdb.h>
 #include <netinet/in.h>
 #include <string.h>
@@ -14,7 +15,6 @@
 #include <sys/un.h>
 #include <unistd.h>
 
-#define SOCKET_MODE 0660
 #define BACKLOG 128 /* who comes while it is full is sent away */
 
 static bool fill_address(const char *path, struct sockaddr_un *a, struct err *e)
@@ -63,13 +63,36 @@ static bool make_room(const struct sockaddr_un *a, struct err *e)
            err_set_errno(e, errno, "remove the socket %s left behind", a->sun_path);
 }
 
-/* Nobody can connect before listen(): the mode is right from the first moment. */
-static bool bind_and_listen(int fd, const struct sockaddr_un *a, struct err *e)
+static bool set_group(const char *path, const char *group, struct err *e)
+{
+    struct group found, *known = NULL;
+    char names[4096];
+    if (group[0] == '\0') {
+        return true;
+    }
+    if (getgrnam_r(group, &found, names, sizeof names, &known) != 0 || known == NULL) {
+        return err_set(e, ERR_CONFIG,
+                       "there is no group \"%s\" on this computer (socket: in bench.yaml)", group);
+    }
+    return chown(path, (uid_t)-1, known->gr_gid) == 0 ||
+           err_set_errno(e, errno,
+                         "give the socket %s to the group \"%s\" (the daemon's user must be a "
+                         "member of it)",
+                         path, group);
+}
+
+/* Nobody can connect before listen(): mode and group are right from the first moment. */
+static bool bind_and_listen(int fd, const struct sockaddr_un *a, const struct socket_wanted *wanted,
+                            struct err *e)
 {
     if (bind(fd, (const struct sockaddr *)a, sizeof *a) != 0) {
         return err_set_errno(e, errno, "make the socket %s (does its folder exist?)", a->sun_path);
     }
-    if (chmod(a->sun_path, SOCKET_MODE) != 0 || listen(fd, BACKLOG) != 0) {
+    if (!set_group(a->sun_path, wanted->group, e)) {
+        unlink(a->sun_path);
+        return false;
+    }
+    if (chmod(a->sun_path, wanted->mode) != 0 || listen(fd, BACKLOG) != 0) {
         err_set_errno(e, errno, "listen on the socket %s", a->sun_path);
         unlink(a->sun_path);
         return false;
@@ -77,17 +100,17 @@ static bool bind_and_listen(int fd, const struct sockaddr_un *a, struct err *e)
     return true;
 }
 
-bool socket_listen(const char *path, int *fd, struct err *e)
+bool socket_listen(const struct socket_wanted *wanted, int *fd, struct err *e)
 {
     struct sockaddr_un a;
-    if (!fill_address(path, &a, e) || !make_room(&a, e)) {
+    if (!fill_address(wanted->path, &a, e) || !make_room(&a, e)) {
         return false;
     }
     *fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
     if (*fd < 0) {
         return err_set_errno(e, errno, "open a socket");
     }
-    if (!bind_and_listen(*fd, &a, e)) {
+    if (!bind_and_listen(*fd, &a, wanted, e)) {
         close(*fd);
         *fd = -1;
         return false;

@@ -7,6 +7,7 @@
 #include "base/clock.h"
 #include "base/file.h"
 #include "base/log.h"
+#include "web/door.h"
 #include "web/exchange.h"
 #include "web/hub.h"
 #include "web/imports.h"
@@ -15,7 +16,9 @@
 #include "web/patience.h"
 #include "web/samples.h"
 #include "web/socket.h"
+#include "web/tls.h"
 
+#include <limits.h>
 #include <microhttpd.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -26,6 +29,10 @@
 
 #define SOCKET_CONNECTIONS_MAX 128u
 #define HTTP_CONNECTIONS_MAX 600u
+/* Of other computers. Not of this one: whoever comes by a proxy comes from here. */
+#define CONNECTIONS_PER_ADDRESS 100
+/* A request's line and headers, and what is read and sent at a time. */
+#define CONNECTION_MEMORY 32768
 /* For instruments, the keeper's duplicates, and what requests at work have open: a client
  * never takes the descriptor that a stand needs. */
 #define DESCRIPTORS_KEPT 640u
@@ -44,14 +51,15 @@ struct web {
     struct event_hub *hub;
     struct lookout *lookout;
     struct patience *patience;
-    char socket_path[PATH_SIZE], http[HTTP_ADDRESS_SIZE];
+    char socket_path[PATH_SIZE];
+    struct bench_http http; /* as in the bench, with the port it really has */
     struct listener socket, tcp;
 };
 
 static enum MHD_Result begin(struct listener *l, struct MHD_Connection *c, const char *path,
                              const char *method, void **state)
 {
-    const struct exchange_request r = {c, method, path, l->port};
+    const struct exchange_request r = {c, method, path, l->port, &l->web->http};
     *state = exchange_new(&l->web->house, &r);
     return exchange_begin(*state) || exchange_send(*state) ? MHD_YES : MHD_NO;
 }
@@ -119,16 +127,18 @@ static void PRINTF_LIKE(2, 0) on_library_message(void *context, const char *fmt,
     log_debug("web: %.*s", (int)strcspn(text, "\n"), text);
 }
 
-/* Takes fd. */
-static bool listen_on(struct listener *l, int fd, unsigned connections_max, struct err *e)
+/* Takes fd. `more` ends the options. */
+static bool listen_on(struct listener *l, int fd, unsigned flags, struct MHD_OptionItem *more,
+                      struct err *e)
 {
     l->daemon = MHD_start_daemon(
-        MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG, 0, NULL, NULL,
-        on_request, l, MHD_OPTION_EXTERNAL_LOGGER, on_library_message, NULL,
-        MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_CONNECTION_LIMIT, connections_max,
-        MHD_OPTION_CONNECTION_TIMEOUT, CONNECTION_TIMEOUT_S, MHD_OPTION_NOTIFY_COMPLETED,
-        on_completed, l, MHD_OPTION_NOTIFY_CONNECTION, on_connection, l,
-        MHD_OPTION_UNESCAPE_CALLBACK, leave_escapes, NULL, MHD_OPTION_END);
+        MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG | flags, 0,
+        NULL, NULL, on_request, l, MHD_OPTION_EXTERNAL_LOGGER, on_library_message, NULL,
+        MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_CONNECTION_TIMEOUT, CONNECTION_TIMEOUT_S,
+        MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)CONNECTION_MEMORY, MHD_OPTION_STRICT_FOR_CLIENT,
+        1, MHD_OPTION_NOTIFY_COMPLETED, on_completed, l, MHD_OPTION_NOTIFY_CONNECTION,
+        on_connection, l, MHD_OPTION_UNESCAPE_CALLBACK, leave_escapes, NULL, MHD_OPTION_ARRAY, more,
+        MHD_OPTION_END);
     if (l->daemon == NULL) {
         close(fd);
         return err_set(e, ERR_SYSTEM, "the HTTP server does not start");
@@ -138,12 +148,16 @@ static bool listen_on(struct listener *l, int fd, unsigned connections_max, stru
 
 static bool open_socket(struct web *w, struct err *e)
 {
+    const struct bench *b = w->house.config.bench;
+    const struct socket_wanted wanted = {w->socket_path, b->socket_mode, b->socket_group};
+    struct MHD_OptionItem more[] = {{MHD_OPTION_CONNECTION_LIMIT, SOCKET_CONNECTIONS_MAX, NULL},
+                                    {MHD_OPTION_END, 0, NULL}};
     int fd = -1;
-    if (!socket_listen(w->socket_path, &fd, e)) {
+    if (!socket_listen(&wanted, &fd, e)) {
         w->socket_path[0] = '\0'; /* not ours to remove */
         return false;
     }
-    return listen_on(&w->socket, fd, SOCKET_CONNECTIONS_MAX, e);
+    return listen_on(&w->socket, fd, 0, more, e);
 }
 
 /* As many as the process may have descriptors for; the limit is raised as far as it goes. */
@@ -168,11 +182,54 @@ static unsigned http_connections(void)
     return limit.rlim_cur > wanted / 2 ? HTTP_CONNECTIONS_MAX / 4 : HTTP_CONNECTIONS_MAX / 16;
 }
 
+/* With a token from the first moment, or not at all. The bench goes on without: its runs, and who
+ * orders by the Unix socket, must not wait for it. */
+static bool is_guarded(struct web *w)
+{
+    const struct bench_http *http = &w->http;
+    if (!bench_http_is_far(http->address)) {
+        return true;
+    }
+    if (tokens_count(door_tokens(w->house.config.door)) == 0) {
+        log_error("http: %s can be reached from other computers, and there is no token yet: it is "
+                  "not opened. Make one, then start again: ampledger token make NAME --may change",
+                  http->address);
+        return false;
+    }
+    if (http->certificate[0] == '\0') {
+        log_warn("http: %s has no certificate: whoever is on the way reads along, tokens too",
+                 http->address);
+    }
+    return true;
+}
+
+static bool start_tcp(struct web *w, struct tls_files *tls, struct err *e)
+{
+    bool is_far = bench_http_is_far(w->http.address);
+    struct MHD_OptionItem more[TLS_OPTIONS + 3] = {
+        {MHD_OPTION_CONNECTION_LIMIT, (intptr_t)http_connections(), NULL},
+        {MHD_OPTION_PER_IP_CONNECTION_LIMIT, is_far ? CONNECTIONS_PER_ADDRESS : 0, NULL}};
+    tls_options(tls, more + 2);
+    int fd = -1;
+    if (!socket_listen_tcp(w->http.address, w->http.address, &w->tcp.port, &fd, e)) {
+        return false;
+    }
+    return listen_on(&w->tcp, fd, tls_flags(tls), more, e) ||
+           (tls->certificate != NULL && tls_fail(&w->http, e));
+}
+
 static bool open_tcp(struct web *w, struct err *e)
 {
-    int fd = -1;
-    return w->http[0] == '\0' || (socket_listen_tcp(w->http, w->http, &w->tcp.port, &fd, e) &&
-                                  listen_on(&w->tcp, fd, http_connections(), e));
+    struct tls_files tls = {0};
+    if (w->http.address[0] != '\0' && !is_guarded(w)) {
+        w->http.address[0] = '\0';
+    }
+    if (w->http.address[0] == '\0') {
+        return true;
+    }
+    bool ok = tls_read(&w->http, &tls, e) && start_tcp(w, &tls, e);
+    tls_clear(&tls);
+    return ok;
 }
 
 static void each_look(void *context)
@@ -189,6 +246,20 @@ static bool open_all(struct web *w, struct err *e)
     return open_socket(w, e) && open_tcp(w, e) && lookout_start(&lookout, &w->lookout, e);
 }
 
+static bool open_door(struct web *w, struct err *e)
+{
+    char path[PATH_MAX];
+    struct tokens *tokens = NULL;
+    if (!text_format(path, sizeof path, "%s.tokens", store_path(w->house.config.store))) {
+        return err_set(e, ERR_CONFIG, "the database path is too long");
+    }
+    if (!tokens_open(path, &tokens, e)) {
+        return false;
+    }
+    w->house.config.door = door_new(tokens, w->patience);
+    return true;
+}
+
 bool web_start(const struct web_config *config, struct web **out, struct err *e)
 {
     struct web *w = zalloc(sizeof *w);
@@ -197,9 +268,11 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
         free(w);
         return err_set(e, ERR_CONFIG, "the socket's path is too long: %s", config->socket_path);
     }
-    text_format(w->http, sizeof w->http, "%s", config->http != NULL ? config->http : "");
+    if (config->http != NULL) {
+        w->http = *config->http;
+    }
     w->house.config.socket_path = w->socket_path;
-    w->house.config.http = w->http;
+    w->house.config.http = &w->http;
     w->house.parking = &w->parking;
     w->socket.web = w->tcp.web = w;
     parking_open(&w->parking);
@@ -209,7 +282,7 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     w->hub = w->house.hub =
         hub_new(run_host_count(config->host), (uint64_t)clock_real_utc_ns() / NS_PER_MS);
     w->patience = patience_new();
-    if (!open_all(w, e)) {
+    if (!open_door(w, e) || !open_all(w, e)) {
         web_stop(w);
         return false;
     }
@@ -219,7 +292,7 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
 
 const char *web_http(const struct web *w)
 {
-    return w->http;
+    return w->http.address;
 }
 
 static void stop_listener(struct listener *l)
@@ -245,6 +318,7 @@ void web_stop(struct web *w)
     }
     downloads_free(w->house.downloads);
     hub_free(w->hub);
+    door_free(w->house.config.door);
     imports_free(w->house.config.imports);
     patience_free(w->patience);
     exchange_free(&w->house);

@@ -12,6 +12,7 @@
 
 struct web;
 struct imports;
+struct door;
 
 /* All borrowed; must outlive the web. */
 struct web_config {
@@ -19,18 +20,20 @@ struct web_config {
     struct store *store;
     struct bench *bench;
     const char *socket_path;
-    const char *http;    /* "127.0.0.1:8470", as bench_http_parse() gives it; NULL or "": nowhere */
-    struct hooks *hooks; /* whose messages are shown; NULL: none */
-    struct imports *imports; /* its own; NULL */
-    struct clock *clock;     /* for the speed shown and the labels of changes; NULL: real time */
+    const struct bench_http *http; /* NULL, or an empty address: nowhere */
+    struct hooks *hooks;           /* whose messages are shown; NULL: none */
+    struct imports *imports;       /* its own; NULL */
+    struct door *door;             /* its own; NULL */
+    struct clock *clock; /* for the speed shown and the labels of changes; NULL: real time */
 };
 
-/* Listens on the Unix socket (mode 0660) and on `http`, with threads of its own. A socket left
+/* Listens on the Unix socket (as the bench says) and on `http`, with threads of its own. Where
+ * other computers reach it, not before there is a token: that is told in the log. A socket left
  * behind by a daemon that is gone is replaced; one on which somebody answers is
  * ERR_REFUSED, and a file that is no socket is ERR_CONFIG. */
 bool web_start(const struct web_config *config, struct web **out, struct err *e) NODISCARD;
 
-/* Where the page is, with the port it really has; "" nowhere. */
+/* Where the page is, with the port it really has, "127.0.0.1:8470"; "" nowhere. */
 const char *web_http(const struct web *w);
 
 /* Finishes the requests under way, then removes the socket. NULL is fine. */

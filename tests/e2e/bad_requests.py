@@ -51,17 +51,27 @@ POSTS = {
     "/v1/imports/ID/finish": ({"sha256": "0"}, "sha256", {}),
     "/v1/imports/ID/drop": ({}, "", {}),
     "/v1/lots/NAME/match": ({"series": 1}, "series", {"parallel": COUNT, "sets": COUNT}),
+    "/v1/session": ({"token": "abcdefgh-abcdefgh-abcdefgh-abcdefgh"}, "token", {"keep": FLAG}),
+    "/v1/session/end": ({}, "", {}),
+    "/v1/tokens": ({"name": "wall", "may": "read"}, "name may", {}),
+    "/v1/tokens/NAME/withdraw": ({}, "", {}),
     "/v1/plans": ({"profile": "still", "battery": "launch-a"}, "profile battery", {"stand": TEXT}),
 }
 KIND_OF = {"profile": TEXT, "battery": TEXT, "batteries": LIST, "label": TEXT, "chemistry": TEXT, "cells": COUNT,
-           "file": TEXT, "started_utc": TEXT, "at": NUMBER, "base64": BYTES, "sha256": TEXT, "place": COUNT, "to": COUNT, "series": COUNT}
+           "file": TEXT, "started_utc": TEXT, "at": NUMBER, "base64": BYTES, "sha256": TEXT, "place": COUNT, "to": COUNT, "series": COUNT,
+           "token": TEXT, "name": TEXT, "may": TEXT}
 QUERIES = {"/v1/runs": ["limit=-1", "limit=ten", "limit=1.5", "limit=10000000000", "battery=%ff", "limt=3"],
            "/v1/runs/ID/curve": ["points=5", "points=many", "points=1000000", "from=soon", "from=nan", "to=inf",
                                  "from=1e999", "until=3"]}
-NAMES = {"stands": "jetty", "batteries": "launch-a", "lots": "spring", "runs": "1"}
+NAMES = {"stands": "jetty", "batteries": "launch-a", "lots": "spring", "runs": "1", "tokens": "phone"}
 # Names that cannot be one, and names of what is not there.
 IMPOSSIBLE = ["%ff", "%2F", "a%00b", "a%0ab", "%zz", "x" * 300, "%20a", "..%2f..%2fetc%2fpasswd"]
-UNKNOWN = {"stands": "jety", "batteries": "launch-z", "lots": "autumn", "runs": "999", "imports": "none"}
+UNKNOWN = {"stands": "jety", "batteries": "launch-z", "lots": "autumn", "runs": "999", "imports": "none", "tokens": "fone"}
+
+
+def over_of(pattern):
+    """Tokens are made and withdrawn by the socket only."""
+    return Unix if pattern.startswith("/v1/tokens") else Tcp
 
 
 class Tcp(http.client.HTTPConnection):
@@ -152,10 +162,11 @@ def ask_method(a, pattern, allowed):
 def ask_names(a, method, pattern):
     room = pattern.split("/")[2]
     good = json.dumps(POSTS[pattern][0]) if method == "POST" and pattern in POSTS else None
+    over = over_of(pattern)
     for name in IMPOSSIBLE:
-        a.refused(f"name {name[:30]}", [400], method, address_of(pattern, name), good)
-    a.refused("unknown name", [404], method, address_of(pattern, UNKNOWN[room]), good)
-    a.refused("no name", [404], method, address_of(pattern, ""), good)
+        a.refused(f"name {name[:30]}", [400], method, address_of(pattern, name), good, over=over)
+    a.refused("unknown name", [404], method, address_of(pattern, UNKNOWN[room]), good, over=over)
+    a.refused("no name", [404], method, address_of(pattern, ""), good, over=over)
 
 
 def chunks(n):
@@ -173,7 +184,9 @@ def ask_access(a, method, pattern):
     if method == "POST":
         for kind in ("text/plain", "application/x-www-form-urlencoded", "multipart/form-data", "", "application/jsonx"):
             a.refused(f"type {kind!r}", [415], method, path, body, {"Content-Type": kind})
-    for over in (Tcp, Unix):
+    if over_of(pattern) is Unix:
+        a.refused("over TCP", [403], method, path, body)
+    for over in {over_of(pattern), Unix}:
         a.refused("1 MiB", [413], method, path, b" " * MIB, over=over)
         a.refused("1 MiB in chunks", [413], method, path, chunks(MIB), {"Transfer-Encoding": "chunked"}, over=over)
 
@@ -193,7 +206,7 @@ def documents(a, gets):
     for pattern in gets:
         if pattern in ("/v1/events", "/v1/messages"):
             continue
-        status, headers, body = a.ask("GET", address_of(pattern))
+        status, headers, body = a.ask("GET", address_of(pattern), over=over_of(pattern))
         assert status == 200, (pattern, status, body[:300])
         if pattern.startswith("/v1/stands"):
             body = json.dumps(stands_as_shown(json.loads(body)))
@@ -222,11 +235,11 @@ def main():
             ask_names(a, method, pattern)
         ask_access(a, method, pattern)
         if method == "POST":
-            ask_bodies(a, pattern, Tcp)
-            ask_bodies(a, pattern, Unix)
+            for over in {over_of(pattern), Unix}:
+                ask_bodies(a, pattern, over)
         else:
             for query in QUERIES.get(pattern, []) + ["colour=red"]:
-                a.refused(f"?{query}", [400], "GET", f"{address_of(pattern)}?{query}")
+                a.refused(f"?{query}", [400], "GET", f"{address_of(pattern)}?{query}", over=over_of(pattern))
     for nowhere in ("/v1/", "/v1/stand", "/v1/stands/jetty/fly", "/v2/stands", "/etc/passwd", "/page/../main.c", "/v1/runs/1/"):
         a.refused("nothing there", [404], "GET", nowhere)
     if version() != at:

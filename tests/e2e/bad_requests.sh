@@ -20,6 +20,7 @@ expect 0 ampledger battery add launch-a --chemistry lfp --cells 4 --rated 125Ah 
 expect 0 ampledger battery add launch-b --chemistry lfp --cells 4 --rated 125Ah --lot spring
 expect 0 ampledger start still --battery launch-a --stand jetty --wait
 expect 0 ampledger queue jetty add still launch-b
+expect 0 ampledger token make phone --may change
 was_asked() {
     ampledger stands --json >"$home/stands.json" &&
         [ "$(json "$home/stands.json" "d['stands'][0]['next']['asked_utc']")" != None ]

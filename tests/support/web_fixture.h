@@ -24,6 +24,7 @@ struct house {
     struct clock *clock;
     struct bench bench;
     struct run_host *host;
+    struct bench_http http;
     struct web *web;
     int64_t run;
 };
@@ -34,7 +35,7 @@ static struct web_config config_of(struct house *h)
                                .store = h->store,
                                .bench = &h->bench,
                                .socket_path = h->socket_path,
-                               .http = "127.0.0.1:0",
+                               .http = &h->http,
                                .clock = h->clock};
 }
 
@@ -77,6 +78,8 @@ static int setup(void **state)
     ok(store_open(h->f.path, &h->store, &e));
     h->clock = clock_new_real();
     strcpy(h->bench.title, "Lakeside yard");
+    strcpy(h->http.address, "127.0.0.1:0");
+    h->bench.socket_mode = 0660;
     snprintf(h->bench.profiles_dir, sizeof h->bench.profiles_dir, "%s/profiles",
              AMPLEDGER_SOURCE_DIR);
     struct run_host_config host = {.bench = &h->bench, .store = h->store, .clock = h->clock};

@@ -67,7 +67,7 @@ static void assert_beside(const char *path, const char *name)
     assert_string_equal(path, wanted);
 }
 
-static void listens_on_this_computer_only(void **state)
+static void knows_addresses_of_this_computer(void **state)
 {
     (void)state;
     static const char *const good[][2] = {{"8470", "127.0.0.1:8470"},
@@ -86,14 +86,82 @@ static void listens_on_this_computer_only(void **state)
     for (size_t i = 0; i < sizeof good / sizeof good[0]; i++) {
         assert_true(bench_http_parse(good[i][0], out, &e));
         assert_string_equal(out, good[i][1]);
+        assert_false(bench_http_is_far(out));
     }
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
         assert_false(bench_http_parse(bad[i], out, &e));
         assert_non_null(strstr(e.text, "write a port, 8470"));
     }
     for (size_t i = 0; i < sizeof far / sizeof far[0]; i++) {
-        assert_false(bench_http_parse(far[i], out, &e));
-        assert_non_null(strstr(e.text, "needs a token"));
+        assert_true(bench_http_parse(far[i], out, &e));
+        assert_string_equal(out, far[i]);
+        assert_true(bench_http_is_far(out));
+    }
+}
+
+#define ONE_STAND "stands:\n  - {name: jetty, " LOAD "}\n"
+
+static void reads_where_orders_are_taken(void **state)
+{
+    (void)state;
+    struct bench *b = load_good(HEAD ONE_STAND);
+    assert_string_equal(b->http.address, "");
+    assert_int_equal(b->socket_mode, 0660);
+    assert_beside(b->socket, "ampledger.sock");
+    bench_free(b);
+    b = load_good(HEAD "socket: {path: orders, mode: 0600, group: yard}\n"
+                       "http: {listen: 0.0.0.0:8470, names: [bench.example, b], token: always, "
+                       "certificate: c.pem, key: /k.pem}\n" ONE_STAND);
+    assert_beside(b->socket, "orders");
+    assert_int_equal(b->socket_mode, 0600);
+    assert_string_equal(b->socket_group, "yard");
+    assert_string_equal(b->http.address, "0.0.0.0:8470");
+    assert_int_equal(b->http.name_count, 2);
+    assert_string_equal(b->http.names[0], "bench.example");
+    assert_true(b->http.token_always);
+    assert_beside(b->http.certificate, "c.pem");
+    assert_string_equal(b->http.key, "/k.pem");
+    bench_free(b);
+    b = load_good(HEAD "http: {listen: 8470}\n" ONE_STAND);
+    assert_false(bench_http_needs_token(&b->http));
+    bench_free(b);
+    b = load_good(HEAD "http: {listen: 8470, names: [bench.example]}\n" ONE_STAND);
+    assert_true(bench_http_needs_token(&b->http));
+    bench_free(b);
+}
+
+static void refuses_places_for_orders(void **state)
+{
+    (void)state;
+    static const char *const wrong[][2] = {
+        {"http: {names: [a]}", "listen"},
+        {"http: {listen: 8470, name: [a]}", "names"},
+        {"http: {listen: 8470, names: a}", "list"},
+        {"http: {listen: 8470, names: [\"http://a\"]}", "without scheme"},
+        {"http: {listen: 8470, names: [\"a:80\"]}", "without scheme"},
+        {"http: {listen: 8470, names: [[a]]}", "without scheme"},
+        {"http: {listen: 8470, names: [a,b,c,d,e,f,g,h,i]}", "at most 8"},
+        {"http: {listen: 8470, token: never}", "always"},
+        {"http: {listen: 8470, certificate: a}", "belong together"},
+        {"http: {listen: 8470, key: a}", "belong together"},
+        {"http: [8470]", "http"},
+        {"socket: {mode: 0661}", "no mode"},
+        {"socket: {mode: 0060}", "no mode"},
+        {"socket: {mode: 0680}", "no mode"},
+        {"socket: {mode: rw}", "no mode"},
+        {"socket: {file: a}", "path"},
+    };
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        char text[1024];
+        struct bench *b = NULL;
+        struct err e = {0};
+        text_format(text, sizeof text, HEAD "%s\n" ONE_STAND, wrong[i][0]);
+        if (load_text(text, &b, &e)) {
+            fail_msg("taken: %s", wrong[i][0]);
+        }
+        if (strstr(e.text, wrong[i][1]) == NULL) {
+            fail_msg("%s: %s", wrong[i][0], e.text);
+        }
     }
 }
 
@@ -125,7 +193,7 @@ static void reads_a_whole_bench(void **state)
     assert_string_equal(b->title, "Lakeside boat shed");
     assert_beside(b->database, "data/ledger.db");
     assert_string_equal(b->socket, "/run/ampledger.sock");
-    assert_string_equal(b->http, "127.0.0.1:8470");
+    assert_string_equal(b->http.address, "127.0.0.1:8470");
     assert_beside(b->profiles_dir, "../profiles");
     assert_beside(b->virtual_control, "vb/control");
     assert_string_equal(b->drivers_dir, AMPLEDGER_SOURCE_DIR "/drivers");
@@ -386,7 +454,9 @@ static void leads_can_be_a_cable(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(listens_on_this_computer_only),
+        cmocka_unit_test(knows_addresses_of_this_computer),
+        cmocka_unit_test(reads_where_orders_are_taken),
+        cmocka_unit_test(refuses_places_for_orders),
         cmocka_unit_test(reads_a_whole_bench),
         cmocka_unit_test(leads_can_be_a_cable),
         cmocka_unit_test(what_is_left_out_has_a_default),

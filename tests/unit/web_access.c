@@ -111,6 +111,87 @@ static void what_a_form_can_send(void **state)
     }
 }
 
+static unsigned at(const struct bench_http *http, const char *host, const char *origin)
+{
+    return status_of((struct access_facts){
+        .method = "GET", .host = host, .origin = origin, .http = http, .is_api = true});
+}
+
+/* Names that are listed, and numeric addresses where others reach it; no name beside. */
+static void names_where_others_reach_it(void **state)
+{
+    (void)state;
+    const struct bench_http far = {.address = "0.0.0.0:8470"};
+    assert_int_equal(at(&far, "192.0.2.7:8470", NULL), 0);
+    assert_int_equal(at(&far, "[2001:db8::7]:8470", NULL), 0);
+    assert_int_equal(at(&far, HERE, NULL), 0);
+    assert_int_equal(at(&far, "192.0.2.7:8471", NULL), HTTP_FORBIDDEN);
+    assert_int_equal(at(&far, "192.0.2.7", NULL), HTTP_FORBIDDEN);
+    assert_int_equal(at(&far, "192.0.2.7.boat-hire.example:8470", NULL), HTTP_FORBIDDEN);
+    assert_int_equal(at(&far, "3221225991:8470", NULL), HTTP_FORBIDDEN);
+    assert_int_equal(at(&far, "[boat-hire.example]:8470", NULL), HTTP_FORBIDDEN);
+    assert_int_equal(at(&far, "[2001:db8::7:8470", NULL), HTTP_FORBIDDEN);
+    assert_int_equal(at(&far, "bench.example:8470", NULL), HTTP_FORBIDDEN);
+    const struct bench_http near = {.address = "127.0.0.1:8470"};
+    assert_int_equal(at(&near, "192.0.2.7:8470", NULL), HTTP_FORBIDDEN);
+    const struct bench_http named = {
+        .address = "127.0.0.1:8470", .name_count = 1, .names = {"bench.example"}};
+    assert_int_equal(at(&named, "bench.example", NULL), 0);
+    assert_int_equal(at(&named, "Bench.Example:443", NULL), 0);
+    assert_int_equal(at(&named, "bench.example.evil.example", NULL), HTTP_FORBIDDEN);
+    assert_int_equal(at(&named, "xbench.example", NULL), HTTP_FORBIDDEN);
+    char long_name[300];
+    memset(long_name, 'a', sizeof long_name);
+    long_name[sizeof long_name - 1] = '\0';
+    assert_int_equal(at(&named, long_name, NULL), HTTP_FORBIDDEN);
+}
+
+static void origins_with_tls(void **state)
+{
+    (void)state;
+    const struct bench_http named = {
+        .address = "127.0.0.1:8470", .name_count = 1, .names = {"bench.example"}};
+    assert_int_equal(at(&named, "bench.example", "https://bench.example"), 0);
+    assert_int_equal(at(&named, "bench.example", "http://bench.example"), 0);
+    assert_int_equal(at(&named, "bench.example", "https://bench.example:444"), HTTP_FORBIDDEN);
+    assert_int_equal(at(&named, HERE, "https://" HERE), HTTP_FORBIDDEN);
+    const struct bench_http own = {.address = "0.0.0.0:8470", .certificate = "c", .key = "k"};
+    assert_int_equal(at(&own, "192.0.2.7:8470", "https://192.0.2.7:8470"), 0);
+    assert_int_equal(at(&own, "192.0.2.7:8470", "http://192.0.2.7:8470"), HTTP_FORBIDDEN);
+    assert_int_equal(at(&own, "192.0.2.7:8470", "null"), HTTP_FORBIDDEN);
+}
+
+static void where_a_token_is_asked_for(void **state)
+{
+    (void)state;
+    const struct bench_http near = {.address = "127.0.0.1:8470"},
+                            always = {.address = "127.0.0.1:8470", .token_always = true},
+                            named = {.address = "[::1]:8470", .name_count = 1, .names = {"a"}},
+                            far = {.address = "192.0.2.7:8470"}, all = {.address = "[::]:8470"};
+    struct access_facts f = {.http = &near};
+    assert_false(access_needs_token(&f));
+    f.is_forwarded = true; /* something stands here for somebody elsewhere */
+    assert_true(access_needs_token(&f));
+    const struct bench_http *const asking[] = {&always, &named, &far, &all};
+    for (size_t i = 0; i < 4; i++) {
+        f = (struct access_facts){.http = asking[i]};
+        assert_true(access_needs_token(&f));
+    }
+}
+
+static void schemes_of_authorization(void **state)
+{
+    (void)state;
+    assert_string_equal(access_bearer("Bearer abc"), "abc");
+    assert_string_equal(access_bearer("bearer  abc"), "abc");
+    assert_string_equal(access_bearer("Bearer "), "");
+    assert_null(access_bearer("Basic abc"));
+    assert_null(access_bearer("Bearerabc"));
+    assert_null(access_bearer("abc"));
+    assert_null(access_bearer(""));
+    assert_null(access_bearer(NULL));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -118,6 +199,10 @@ int main(void)
         cmocka_unit_test(names_of_others),
         cmocka_unit_test(sites_of_others),
         cmocka_unit_test(what_a_form_can_send),
+        cmocka_unit_test(names_where_others_reach_it),
+        cmocka_unit_test(origins_with_tls),
+        cmocka_unit_test(where_a_token_is_asked_for),
+        cmocka_unit_test(schemes_of_authorization),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -254,7 +254,9 @@ static void port_in_use(void **state)
     char path[750];
     snprintf(path, sizeof path, "%s-2", h->socket_path);
     config.socket_path = path;
-    config.http = web_http(h->web);
+    struct bench_http http = {0};
+    strcpy(http.address, web_http(h->web));
+    config.http = &http;
     assert_false(web_start(&config, &second, &e));
     assert_int_equal(e.code, ERR_REFUSED);
     assert_non_null(strstr(e.text, "another program listens on 127.0.0.1:"));

@@ -138,9 +138,7 @@ static void every_route_is_documented(void **state)
         char heading[160];
         const char *pattern = table[i].pattern;
         bool is_id = table[i].param == PARAM_RUN || strncmp(pattern, "/v1/im", 6) == 0;
-        const char *name = is_id                               ? "ID"
-                           : strncmp(pattern, "/v1/b", 5) == 0 ? "LABEL"
-                                                               : "NAME";
+        const char *name = is_id ? "ID" : strncmp(pattern, "/v1/b", 5) == 0 ? "LABEL" : "NAME";
         size_t at = strcspn(pattern, "?");
         bool varies = pattern[at] != '\0';
         assert_true(text_format(heading, sizeof heading, "\n### %s %.*s%s%s", table[i].method,
@@ -153,6 +151,32 @@ static void every_route_is_documented(void **state)
     free(text);
 }
 
+/* Every route that is no GET takes the right to change, but for those that only compute. */
+static void what_each_takes(void **state)
+{
+    (void)state;
+    size_t n = 0;
+    const struct route *all = route_table(&n);
+    for (size_t i = 0; i < n; i++) {
+        const char *p = all[i].pattern;
+        enum may wanted = strcmp(all[i].method, "GET") == 0 ? MAY_READ : MAY_CHANGE;
+        if (strncmp(p, "/v1/tokens", 10) == 0) {
+            wanted = MAY_ALL;
+        } else if (wanted == MAY_CHANGE && strncmp(p, "/v1/session", 11) == 0) {
+            wanted = MAY_NOTHING;
+        } else if (strcmp(p, "/v1/plans") == 0 || strcmp(p, "/v1/lots/?/match") == 0) {
+            wanted = MAY_READ;
+        }
+        if (route_needs(all[i].method, p) != wanted) {
+            fail_msg("%s %s takes %d", all[i].method, p, (int)route_needs(all[i].method, p));
+        }
+    }
+    assert_int_equal(route_needs("POST", "/v1/stands/jetty/stop"), MAY_CHANGE);
+    assert_int_equal(route_needs("HEAD", "/v1/stands"), MAY_READ);
+    assert_int_equal(route_needs("DELETE", "/v1/stands"), MAY_READ);
+    assert_int_equal(route_needs("GET", "/v1/nothing"), MAY_READ);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -162,6 +186,7 @@ int main(void)
         cmocka_unit_test(wrong_names),
         cmocka_unit_test(decoder_survives_anything),
         cmocka_unit_test(every_route_is_documented),
+        cmocka_unit_test(what_each_takes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

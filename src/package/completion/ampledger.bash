@@ -27,6 +27,13 @@ _ampledger() {
     case $verb in
         start | plan) COMPREPLY=($(compgen -W "$(_ampledger_names profiles name)" -- "$word")) ;;
         queue | watch | confirm | stop | clear) COMPREPLY=($(compgen -W "$(_ampledger_names stands name)" -- "$word")) ;;
+        token)
+            case $before in
+                token) COMPREPLY=($(compgen -W $'make\nlist\nwithdraw' -- "$word")) ;;
+                withdraw) COMPREPLY=($(compgen -W "$(_ampledger_names token name)" -- "$word")) ;;
+                --may) COMPREPLY=($(compgen -W $'read\nchange' -- "$word")) ;;
+            esac
+            ;;
         trend) COMPREPLY=($(compgen -W "$(_ampledger_names 'battery list' label)" -- "$word")) ;;
         *) COMPREPLY=($(compgen -f -- "$word")) ;;
     esac

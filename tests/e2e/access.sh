@@ -1,0 +1,185 @@
+#!/bin/sh
+# SPDX-License-Identifier: GPL-3.0-or-later
+# From elsewhere: nothing is opened before there is a token; who may look and who may change;
+# TLS with a certificate made here; the socket's mode and group; behind a proxy.
+. "$AMPLEDGER_SOURCE/tests/support/e2e.sh"
+
+# ask STATUS CURL-ARGUMENTS...: the status that must come; the answer goes to $home/answer
+ask() {
+    wanted=$1
+    shift
+    got=$(curl -s -m 20 -o "$home/answer" -w '%{http_code}' "$@") || true
+    [ "$got" = "$wanted" ] || {
+        cat "$home/answer"
+        fail "status $got, not $wanted: $*"
+    }
+}
+
+as() {
+    printf 'Authorization: Bearer %s' "$1"
+}
+
+post() {
+    echo 'Content-Type: application/json'
+}
+
+# make_token NAME RIGHT: prints it
+make_token() {
+    ampledger token make "$1" --may "$2" --json >"$home/token.json" || fail "no token was made"
+    json "$home/token.json" "d['token']"
+}
+
+# serve HTTP-LINES: starts anew with that in the bench file; $at is where
+serve() {
+    [ -z "$daemon" ] || stop_daemon
+    cp "$home/plain.yaml" "$home/bench.yaml"
+    echo "$1" >>"$home/bench.yaml"
+    start_daemon
+    await 10 phase_is idle
+    curl -s --unix-socket "$AMPLEDGER_SOCKET" http://localhost/v1/daemon >"$home/daemon.json"
+    at=$(json "$home/daemon.json" "d['http']")
+    port=${at##*:}
+}
+
+write_bench
+cp "$home/bench.yaml" "$home/plain.yaml"
+start_virtual 1000
+
+# Others would reach it, and nobody has a token: it is not opened, and the bench works all the same.
+serve 'http: 0.0.0.0:0'
+[ "$at" = None ] || fail "it listens on $at without a token"
+grep -q "there is no token yet: it is not opened" "$home/daemon.log" || fail "it does not say why"
+add_launch
+phone=$(make_token phone change)
+wall=$(make_token wall-display read)
+expect 0 ampledger token
+says phone
+says wall-display
+expect 2 ampledger token make phone
+says "already"
+expect 2 ampledger token make other --may fly
+says "read or change"
+expect 2 ampledger token mak other
+says "did you mean \"make\""
+expect 2 ampledger token withdraw fone
+says "no token"
+! grep -q "$phone" "$home/ampledger.db.tokens" || fail "the file holds the token itself"
+[ "$(stat -c %a "$home/ampledger.db.tokens")" = 600 ] || fail "others can read the file of tokens"
+
+# Now it is, and the tokens outlived the new start.
+serve 'http: 0.0.0.0:0'
+[ "$at" != None ] || fail "it does not listen although there is a token"
+grep -q "has no certificate" "$home/daemon.log" || fail "it does not say that others can read along"
+here=http://127.0.0.1:$port
+ask 401 "$here/v1/stands"
+ask 401 -H "$(as wrong)" "$here/v1/stands"
+ask 401 -u "phone:$phone" "$here/v1/stands"
+ask 401 "$here/v1/stands?token=$phone"
+ask 200 "$here/"
+ask 200 -H "$(as "$wall")" "$here/v1/stands"
+ask 200 -H "$(as "$phone")" "$here/v1/stands"
+retire=$here/v1/batteries/launch-a/retire
+ask 403 -H "$(as "$wall")" -H "$(post)" -X POST "$retire"
+ask 401 -H "$(post)" -X POST "$retire"
+ask 415 -H "$(as "$phone")" -X POST "$retire"
+ask 403 -H "$(as "$phone")" -H "$(post)" -H "Origin: http://boat-hire.example" -X POST "$retire"
+ask 403 -H "$(as "$phone")" -H "Host: boat-hire.example:$port" "$here/v1/stands"
+ask 403 -H "$(as "$phone")" -H "$(post)" -d '{"name":"x","may":"change"}' "$here/v1/tokens"
+plan='{"profile":"overnight-capacity-lfp","battery":"launch-a"}'
+ask 200 -H "$(as "$wall")" -H "$(post)" -d "$plan" "$here/v1/plans"
+ask 200 -H "$(as "$phone")" -H "$(post)" -X POST "$retire"
+grep -q 'by the token "phone": POST /v1/batteries/?/retire of launch-a' "$home/daemon.log" || fail "the order is not in the log"
+
+# A browser: the token becomes a cookie, which no script can read and no other site sends.
+ask 401 -H "$(post)" -d '{"token":"aaaaaaaa-aaaaaaaa-aaaaaaaa-aaaaaaaa"}' "$here/v1/session"
+ask 200 -c "$home/jar" -D "$home/head" -H "$(post)" -d "{\"token\":\"$phone\"}" "$here/v1/session"
+grep -qi "^set-cookie: ampledger-$port=$phone; Path=/; HttpOnly; SameSite=Strict.\$" "$home/head" || fail "$(cat "$home/head")"
+ask 200 -b "$home/jar" "$here/v1/session"
+grep -q '"name":"phone","may":"change"' "$home/answer" || fail "$(cat "$home/answer")"
+ask 200 -b "$home/jar" -c "$home/jar" -H "$(post)" -X POST "$here/v1/session/end"
+ask 401 -b "$home/jar" "$here/v1/session"
+
+# Withdrawn: at once, also for who looks on already, within 15 s.
+curl -s -N -H "$(as "$wall")" "$here/v1/events" >"$home/events" 2>/dev/null &
+viewer=$!
+await 5 grep -q "event: hello" "$home/events"
+expect 0 ampledger token withdraw wall-display
+ask 401 -H "$(as "$wall")" "$here/v1/stands"
+viewer_left() {
+    ! kill -0 "$viewer"
+}
+await 20 viewer_left
+
+# Many wrong ones: refused sooner, and the right one still works.
+i=0
+while [ "$i" -lt 12 ]; do
+    curl -s -o /dev/null -H "$(as "bbbbbbbb-bbbbbbbb-bbbbbbbb-bbbbbbb$i")" "$here/v1/stands"
+    i=$((i + 1))
+done
+ask 429 -H "$(as wrong)" "$here/v1/stands"
+ask 200 -H "$(as "$phone")" "$here/v1/stands"
+[ "$(grep -c "wrong tokens within 60 s from 127.0.0.1" "$home/daemon.log")" = 1 ] || fail "not told once in the log"
+
+# On this computer's own address none is needed, unless something stands between.
+serve 'http: 127.0.0.1:0'
+here=http://$at
+ask 200 "$here/v1/stands"
+ask 403 -H "$(post)" -d '{"name":"x","may":"change"}' "$here/v1/tokens"
+for header in "X-Forwarded-For: 192.0.2.7" "Forwarded: for=192.0.2.7" "Via: 1.1 x" "X-Real-IP: 192.0.2.7"; do
+    ask 401 -H "$header" "$here/v1/stands"
+    ask 200 -H "$header" -H "$(as "$phone")" "$here/v1/stands"
+done
+serve 'http: {listen: "127.0.0.1:0", token: always}'
+ask 401 "http://$at/v1/stands"
+serve 'http: {listen: "127.0.0.1:0", names: [bench.example]}'
+ask 401 "http://$at/v1/stands"
+ask 401 -H "Host: bench.example" "http://$at/v1/stands"
+ask 200 -H "Host: bench.example" -H "Origin: https://bench.example" -H "$(as "$phone")" "http://$at/v1/stands"
+ask 403 -H "Host: boat-hire.example" -H "$(as "$phone")" "http://$at/v1/stands"
+
+# TLS with a certificate made here; nothing older than 1.2, and no plain request.
+openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2 -subj /CN=bench.example \
+    -addext "subjectAltName=DNS:bench.example,IP:127.0.0.1" -keyout "$home/key.pem" -out "$home/cert.pem" 2>"$home/openssl.log" ||
+    fail "$(cat "$home/openssl.log")"
+serve 'http: {listen: "0.0.0.0:0", names: [bench.example], certificate: cert.pem, key: key.pem}'
+tls="--cacert $home/cert.pem --resolve bench.example:$port:127.0.0.1"
+there=https://bench.example:$port
+# shellcheck disable=SC2086  # words
+{
+    ask 200 $tls "$there/"
+    ask 401 $tls "$there/v1/stands"
+    ask 200 $tls -H "$(as "$phone")" "$there/v1/stands"
+    ask 200 $tls -H "$(as "$phone")" -H "Origin: $there" "https://bench.example:$port/v1/stands"
+    ask 403 $tls -H "$(as "$phone")" -H "Origin: http://bench.example:$port" "$there/v1/stands"
+    ask 200 $tls -D "$home/head" -H "$(post)" -d "{\"token\":\"$phone\",\"keep\":true}" "$there/v1/session"
+    ask 000 $tls --tls-max 1.1 "$there/"
+    ask 000 "http://127.0.0.1:$port/"
+    ask 000 "https://127.0.0.1:$port/"
+}
+grep -qi "^set-cookie: .*; SameSite=Strict; Secure; Max-Age=15552000.\$" "$home/head" || fail "$(cat "$home/head")"
+stop_daemon
+cp "$home/plain.yaml" "$home/bench.yaml"
+echo 'http: {listen: 8470, certificate: cert.pem, key: cert.pem}' >>"$home/bench.yaml"
+expect 2 ampledgerd --bench "$home/bench.yaml"
+says "do they belong together"
+
+# The socket: mode and group as the bench file says.
+cp "$home/plain.yaml" "$home/bench.yaml"
+sed -i '/^socket:/d' "$home/bench.yaml"
+printf 'socket: {path: "%s", mode: 0600, group: "%s"}\n' "$AMPLEDGER_SOCKET" "$(id -gn)" >>"$home/bench.yaml"
+start_daemon
+[ "$(stat -c '%a %G' "$AMPLEDGER_SOCKET")" = "600 $(id -gn)" ] || fail "$(stat -c '%a %G' "$AMPLEDGER_SOCKET")"
+stop_daemon
+sed -i 's/^socket:.*/socket: {group: no-such-group}/' "$home/bench.yaml"
+expect 2 ampledgerd --bench "$home/bench.yaml"
+says "no group"
+
+# A list of tokens that cannot be read lets nobody in.
+cp "$home/plain.yaml" "$home/bench.yaml"
+echo broken >"$home/ampledger.db.tokens"
+expect 2 ampledgerd --bench "$home/bench.yaml"
+says "move it away"
+kill "$virtual"
+wait "$virtual" || true
+virtual=
+database_is_sound
