@@ -9,7 +9,9 @@ source=$(cd "$(dirname "$0")/.." && pwd)
 build=$(cd "${AMPLEDGER_BUILD:?names a release build}" && pwd)
 root=${1:-}
 home=$(mktemp -d /tmp/ampledger-package-XXXXXX)
+booted=
 leave() {
+    [ -z "$booted" ] || kill "$booted" 2>/dev/null || true
     [ -z "$root" ] || umount "$root/proc" "$root/sys" "$root/dev/pts" 2>/dev/null || true
     rm -rf "$home"
 }
@@ -60,11 +62,54 @@ sed "s|/usr/share/|$home/tree/usr/share/|" "$home/tree/usr/share/doc/ampledger/e
 echo "package: $(basename "$deb"), $(wc -c <"$deb") bytes, $(wc -l <"$home/contents") entries"
 [ -n "$root" ] || exit 0
 
+# by_init COMMAND...: run where the booted system is, beside its first process
+by_init() {
+    nsenter --target "$(pgrep -P "$booted" systemd)" --all "$@"
+}
+is_up() {
+    case $(by_init systemctl is-system-running 2>/dev/null) in
+    running | degraded) return 0 ;;
+    esac
+    return 1
+}
+# The unit is only proven where its systemd runs: a container of it, if the computer allows one.
+use_booted() {
+    chroot "$root" apt-get install -y -qq --no-install-recommends systemd-sysv >/dev/null 2>&1
+    cp "$deb" "$root/root/ampledger.deb"
+    cp "$source/tests/package_booted.sh" "$root/root/"
+    SYSTEMD_NSPAWN_UNIFIED_HIERARCHY=1 systemd-nspawn --quiet --boot --directory "$root" --register=no \
+        --keep-unit --console=pipe </dev/null >"$home/boot.log" 2>&1 &
+    booted=$!
+    n=0
+    until is_up; do
+        n=$((n + 1))
+        if [ "$n" -ge 60 ] || ! kill -0 "$booted" 2>/dev/null; then
+            cat "$home/boot.log"
+            echo "NOT CHECKED: systemd does not start in a container here, so the service was not started"
+            return 0
+        fi
+        sleep 1
+    done
+    by_init sh /root/package_booted.sh
+    by_init systemctl poweroff 2>/dev/null || true
+    wait "$booted" || true
+    booted=
+}
+
 [ -x "$root/usr/bin/apt-get" ] || debootstrap --variant=minbase bookworm "$root" http://deb.debian.org/debian
-rm -rf "$root/etc/ampledger" "$root/var/lib/ampledger" # of a use before
+# Of a use before, whole or cut off.
+chroot "$root" dpkg --purge ampledger >/dev/null 2>&1 || true
+rm -rf "$root/etc/ampledger" "$root/var/lib/ampledger" "$root/etc/systemd/system/ampledgerd.service.d" \
+    "$root/etc/systemd/system/multi-user.target.wants/ampledgerd.service"
 mount -t proc proc "$root/proc"
 mount -t sysfs -o ro sysfs "$root/sys"
 mount -t devpts -o newinstance,ptmxmode=0666 devpts "$root/dev/pts"
 cp "$deb" "$root/tmp/ampledger.deb"
 cp "$source/tests/package_inside.sh" "$root/tmp/"
 chroot "$root" sh /tmp/package_inside.sh
+umount "$root/proc" "$root/sys" "$root/dev/pts"
+look systemd-nspawn --version >"$home/nspawn"
+if grep 'NOT CHECKED' "$home/nspawn"; then
+    exit 0
+fi
+use_booted
