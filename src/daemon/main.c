@@ -16,6 +16,7 @@
 
 #include <errno.h>
 #include <getopt.h>
+#include <malloc.h>
 #include <math.h>
 #include <signal.h>
 #include <stdio.h>
@@ -280,6 +281,14 @@ static int beat_until(struct house *h, _Atomic uint32_t *beats, const sigset_t *
     return caught;
 }
 
+/* As many pools of memory as threads would mean that each keeps what it once needed, to read
+ * a profile or the database; from one, another thread takes it. What goes on with each sample
+ * and until off takes none. */
+static void share_memory(void)
+{
+    mallopt(M_ARENA_MAX, 1);
+}
+
 static int work(void *context, const struct keeper_tie *tie)
 {
     const struct arguments *a = context;
@@ -287,6 +296,7 @@ static int work(void *context, const struct keeper_tie *tie)
     struct err e = {0};
     sigset_t wanted; /* blocked by the keeper before the fork, so only sigwait() sees them */
     int status = 0;
+    share_memory();
     sigemptyset(&wanted);
     sigaddset(&wanted, SIGTERM);
     sigaddset(&wanted, SIGINT);

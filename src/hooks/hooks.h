@@ -65,7 +65,8 @@ extern const struct hooks_pace hooks_pace_default; /* 30 s; 10 s; 5, 15, 30, 60 
 
 struct hooks;
 
-/* Start the thread. config is copied; title is that of the bench, told with
+/* Start the thread; where config tells nobody there is none, and *out is NULL, which all
+ * functions take. config is copied; title is that of the bench, told with
  * every event; pace NULL: the default. */
 bool hooks_start(const struct hooks_config *config, const char *title,
                  const struct hooks_pace *pace, struct hooks **out, struct err *e) NODISCARD;
