@@ -475,7 +475,7 @@ static bool may_restart(struct keeper *k)
 /* What switching off runs through: the program itself and the libraries it calls meanwhile. */
 static int keep_what_off_needs(struct dl_phdr_info *part, size_t size, void *context)
 {
-    static const char *const needed[] = {"/libc.so", "/libm.so", "/libserialport.so"};
+    static const char *const needed[] = {"/libc.so", "/libserialport.so"};
     bool keep = part->dlpi_name[0] == '\0'; /* the program */
     (void)size;
     (void)context;
