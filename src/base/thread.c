@@ -33,3 +33,14 @@ int thread_start_deaf(pthread_t *thread, void *body(void *), void *context)
     pthread_sigmask(SIG_SETMASK, &before, NULL);
     return failed;
 }
+
+void *thread_aside(void *body(void *), void *context)
+{
+    pthread_t thread;
+    void *made = NULL;
+    if (thread_start_deaf(&thread, body, context) != 0) {
+        return body(context);
+    }
+    pthread_join(thread, &made);
+    return made;
+}

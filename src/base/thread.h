@@ -17,4 +17,10 @@ void cond_init_monotonic(pthread_cond_t *c);
  * Returns 0 or an errno value, as pthread_create() does. */
 int thread_start_deaf(pthread_t *thread, void *body(void *), void *context);
 
+/* Have it done by a thread of its own, and wait for it; returns what body does. What a thread
+ * once took of stack, and freed, it keeps for itself until it ends: so who lives long and is
+ * one of many has done elsewhere what takes much room for a moment. Where no thread can be
+ * had, the caller does it itself. */
+void *thread_aside(void *body(void *), void *context);
+
 #endif

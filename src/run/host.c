@@ -22,6 +22,7 @@ struct run_host {
     struct stand *stands;
     pthread_mutex_t claiming; /* guards the list */
     struct run_claim *claims;
+    pthread_mutex_t looking_back;
 };
 
 static void status_blank(struct stand_status *st, const char *name)
@@ -80,6 +81,7 @@ static bool stand_start(struct run_host *h, struct stand *s, struct stand_config
         .bench = h->config.bench,
         .keeper = h->config.keeper,
         .hooks = h->config.hooks,
+        .looking_back = &h->looking_back,
         .slot = 2 * (uint32_t)(s - h->stands),
         .waker = {-1, -1, -1},
         .row_changed = true,
@@ -114,6 +116,7 @@ bool run_host_start(const struct run_host_config *config, struct run_host **out,
     on_out_of_memory(slip_last_words);
     h->config = *config;
     mutex_init_inheriting(&h->claiming);
+    mutex_init_inheriting(&h->looking_back);
     h->stands = zalloc((config->bench->stand_count + 1) * sizeof *h->stands);
     for (size_t i = 0; i < config->bench->stand_count; i++) {
         h->count = i + 1;
@@ -237,6 +240,7 @@ void run_host_free(struct run_host *h)
         pthread_mutex_destroy(&s->asking);
     }
     pthread_mutex_destroy(&h->claiming);
+    pthread_mutex_destroy(&h->looking_back);
     free(h->stands);
     free(h);
 }

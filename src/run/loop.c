@@ -3,6 +3,7 @@
  * commands; what comes next is decided in decide.c. */
 #include "base/file.h"
 #include "base/log.h"
+#include "base/thread.h"
 #include "run/result.h"
 #include "run/resume.h"
 #include "run/run_state.h"
@@ -502,8 +503,9 @@ static void loop(struct run *r)
 
 /* Results come from the stored samples, so that they are what anyone can
  * compute again from the database. */
-static char *compute_result(struct run *r)
+static void *compute_result(void *run)
 {
+    struct run *r = run;
     struct err e = {0};
     struct reader *reader = NULL;
     struct run_row row = {0};
@@ -527,7 +529,7 @@ static char *compute_result(struct run *r)
 static void end_in_store(struct run *r)
 {
     struct err e = {0};
-    char *result = compute_result(r);
+    char *result = thread_aside(compute_result, r);
     const struct run_trip *t = r->d.outcome == RUN_TRIPPED ? &r->trip : NULL;
     if (!store_run_end(r->stand->store, r->nr, r->d.outcome, clock_utc_ns(r->stand->clock), t,
                        result, &e)) {

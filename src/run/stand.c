@@ -9,6 +9,7 @@
 
 #include "base/file.h"
 #include "base/log.h"
+#include "base/thread.h"
 #include "profile/profile.h"
 
 #include <math.h>
@@ -448,6 +449,11 @@ static bool obey(struct stand *s, enum order order, struct job *job)
     return false;
 }
 
+static void *find_cut_off(void *stand)
+{
+    return resume_find(stand);
+}
+
 /* Once, when the stand is there for the first time: a run that was cut off may
  * go on. Returns false when the thread shall leave. */
 static bool look_back(struct stand *s)
@@ -456,7 +462,9 @@ static bool look_back(struct stand *s)
         return true;
     }
     s->looked_back = true;
-    struct job *job = resume_find(s);
+    pthread_mutex_lock(s->looking_back);
+    struct job *job = thread_aside(find_cut_off, s);
+    pthread_mutex_unlock(s->looking_back);
     if (job == NULL) {
         slip_remove(s->slip);
         return true;

@@ -104,6 +104,7 @@ struct stand {
     bool was_up;                    /* every instrument answered once; the thread's own */
     char known[4][IDENTITY_SIZE];   /* by role, as the database has it; the thread's own */
     bool looked_back;               /* for a run that was cut off; the thread's own */
+    pthread_mutex_t *looking_back;  /* the host's: one stand at a time, or memory for all at once */
 };
 
 /* What the thread runs until ORDER_QUIT. */
