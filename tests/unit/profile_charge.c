@@ -240,7 +240,7 @@ static void test_rounds(void **state)
     }
 }
 
-/* A sample a second for 11 h and 34 min, each a row of 60 bytes, and four steps. */
+/* A sample a second for 11 h and 34 min, each of 12 bytes, a thousand rows, and four steps. */
 static void test_disk(void **state)
 {
     (void)state;
@@ -252,20 +252,20 @@ static void test_disk(void **state)
                  "  - rest: {for: 34 min}\n");
     struct plan *p = scene_plan(&s);
     no_problem(p);
-    assert_float_equal(p->disk_bytes, (11 * 3600 + 34 * 60) * 60 + 4 * 300, 1);
+    assert_float_equal(p->disk_bytes, (11 * 3600 + 34 * 60) * 12 + 50000 + 4 * 300, 1);
     plan_free(p);
-    s.stand.free_bytes = 12e6; /* 2.5 MB wanted, 10 MB kept free */
+    s.stand.free_bytes = 10.4e6; /* 0.55 MB wanted, 10 MB kept free */
     p = scene_plan(&s);
     assert_int_equal(p->problems.count, 1);
     assert_string_equal(p->problems.text[0],
-                        "the samples of this run take about 2 MB, and 12 MB are free where they "
+                        "the samples of this run take about 1 MB, and 10 MB are free where they "
                         "are recorded, of which 10 MB must stay free: make room, or lower times "
                         "and at_most");
     plan_free(p);
-    s.stand.free_bytes = 40e6;
+    s.stand.free_bytes = 15e6;
     p = scene_plan(&s);
     no_problem(p);
-    assert_true(says(&p->warnings, "the samples of this run take about 2 MB, and only 40 MB are "
+    assert_true(says(&p->warnings, "the samples of this run take about 1 MB, and only 15 MB are "
                                    "free where they are recorded"));
     plan_free(p);
 }
