@@ -266,6 +266,9 @@ static int set_up_writer(sqlite3 *db)
         rc = sqlite3_exec(db,
                           "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON;"
                           "PRAGMA journal_size_limit = 16777216;"
+                          /* KiB. It writes where each table ends: more would fill with pages
+                           * that nobody looks at again. */
+                          "PRAGMA cache_size = -512;"
                           /* What goes is a copy, and need not be overwritten. */
                           "PRAGMA secure_delete = OFF",
                           NULL, NULL, NULL);
