@@ -55,16 +55,17 @@ def lateness_ms(database, since_s):
 
 
 def flat(home, quick):
-    """Memory over the second half of many samples, sped up: its slope."""
-    wanted = 100000 if quick else 1000000
+    """Memory over the second half of many samples, sped up: its slope. As many as there is
+    time for."""
+    wanted, seconds = (100000, 60) if quick else (1000000, 240)
     yard = Yard(home, stands=4, speed=100000, period=0.1, current=0.1).open().register()
     yard.begin()
-    points = []
-    while (n := yard.samples()) < wanted and yard.api.phases() == {"running"}:
-        if n > wanted * 0.5:
-            points.append((n, own_MiB(yard) * 2**20))
+    points, until = [], time.monotonic() + seconds
+    while (n := yard.samples()) < wanted and time.monotonic() < until and yard.api.phases() == {"running"}:
+        points.append((n, own_MiB(yard) * 2**20))
         time.sleep(0.2)
     yard.close()
+    points = [p for p in points if p[0] > points[-1][0] / 2]
     n = sum(x for x, _ in points) / len(points)
     m = sum(y for _, y in points) / len(points)
     slope = sum((x - n) * (y - m) for x, y in points) / sum((x - n) ** 2 for x, _ in points)
