@@ -25,7 +25,7 @@ static void path(const char *text)
     }
 }
 
-/* "key=value" */
+/* "key=value", or "key" alone, which comes here as one without a text. */
 static void query(char *text)
 {
     static const char *const known[] = {"battery", "limit", "points", "from", "to", NULL};
@@ -37,7 +37,7 @@ static void query(char *text)
     if (value != NULL) {
         *value++ = '\0';
     }
-    (void)query_item(&r, text, value, &e);
+    (void)query_item(&r, text, value != NULL ? value : "", &e);
 }
 
 /* Five lines: method, Host, Origin, Content-Type, Sec-Fetch-Site; empty: not there. */
