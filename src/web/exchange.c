@@ -277,12 +277,33 @@ static void prepare(struct exchange *x)
     }
 }
 
-static void leave_work(struct exchange_house *h, bool is_stop)
+static size_t count_serial(const struct exchange_house *h, uint32_t serial)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < WORK_MAX_ORDERS; i++) {
+        n += h->serials[i] == serial;
+    }
+    return n;
+}
+
+static void swap_serial(struct exchange_house *h, uint32_t old, uint32_t fresh)
+{
+    size_t i = 0;
+    while (i < WORK_MAX_ORDERS && h->serials[i] != old) {
+        i++;
+    }
+    if (i < WORK_MAX_ORDERS && old != fresh) {
+        h->serials[i] = fresh;
+    }
+}
+
+static void leave_work(struct exchange_house *h, bool is_stop, uint32_t serial)
 {
     if (is_stop) {
         h->stops--;
     } else {
         h->at_work--;
+        swap_serial(h, serial, 0);
     }
     pthread_cond_broadcast(&h->changed);
 }
@@ -292,12 +313,13 @@ static void *work_thread(void *context)
     struct exchange *x = context;
     struct exchange_house *h = x->house;
     bool is_stop = x->is_stop;
+    uint32_t serial = x->caller.token.serial;
     handle(x);
     prepare(x);
     x->done = true;
     pthread_mutex_lock(&h->lock);
     MHD_resume_connection(x->in.connection); /* x may be gone from here on */
-    leave_work(h, is_stop);
+    leave_work(h, is_stop, serial);
     pthread_mutex_unlock(&h->lock);
     return NULL;
 }
@@ -309,6 +331,10 @@ static bool has_place(const struct exchange *x)
     if (x->is_stop) {
         return h->stops < WORK_MAX_STOPS;
     }
+    uint32_t serial = x->caller.token.serial;
+    if (serial != 0 && count_serial(h, serial) >= WORK_MAX_TOKEN) {
+        return false;
+    }
     bool is_order = route != NULL && strcmp(route->method, "GET") != 0;
     return h->at_work < (is_order ? WORK_MAX_ORDERS : WORK_MAX);
 }
@@ -317,7 +343,8 @@ static bool has_place(const struct exchange *x)
 static void tell_order(const struct exchange *x)
 {
     const struct route *route = x->match.route;
-    if (x->caller.token.serial != 0 && route != NULL && strcmp(route->method, "GET") != 0) {
+    if (x->caller.token.serial != 0 && route != NULL &&
+        route_needs(x->in.method, x->in.path) >= MAY_CHANGE) {
         log_info("by the token \"%s\": %s %s%s%s", x->caller.token.name, route->method,
                  route->pattern, x->match.param[0] != '\0' ? " of " : "", x->match.param);
     }
@@ -344,8 +371,12 @@ static bool begin_work(struct exchange *x)
         return err_set_errno(&x->why, failed, "start a thread for a request");
     }
     pthread_detach(thread);
-    h->at_work += x->is_stop ? 0 : 1;
-    h->stops += x->is_stop ? 1 : 0;
+    if (x->is_stop) {
+        h->stops++;
+    } else {
+        h->at_work++;
+        swap_serial(h, 0, x->caller.token.serial);
+    }
     return true;
 }
 

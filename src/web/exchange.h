@@ -15,6 +15,8 @@
 #define WORK_MAX 48
 #define WORK_MAX_ORDERS 96
 #define WORK_MAX_STOPS 64
+/* Of those, but for stops, with one token: others get their turn too. */
+#define WORK_MAX_TOKEN 16
 
 struct exchange_house {
     struct web_config config;
@@ -23,7 +25,8 @@ struct exchange_house {
     struct downloads *downloads;
     pthread_mutex_t lock;
     pthread_cond_t changed;
-    size_t at_work, stops; /* stops are not counted in at_work */
+    size_t at_work, stops;             /* stops are not counted in at_work */
+    uint32_t serials[WORK_MAX_ORDERS]; /* the tokens of those at work; 0: a free place */
     bool closed;
 };
 
