@@ -12,11 +12,11 @@ the loopback interface. What was measured is kept in FILE after every 200 trips;
 what is there already is not measured again, so that a long measurement can be
 cut off and go on. 1000 and 1000 take about 16 minutes.
 
-From just before the sample's last byte is written, which is the thermometer's,
+From just before the sample's last byte is written, of the load or the thermometer,
 to the off line having been read: both by the instruments' side (peer.c) and
 CLOCK_MONOTONIC. Of it inside the daemon: from the return of the read that made the
 sample whole to the write of off (stamps.c). Also, without a limit, from the answer
-with the crossing value itself: a load is asked before the thermometer.
+with the crossing value itself, which may be the earlier one of the two.
 
 Beside it stands what the bare link took in the same minutes, there and back, with
 nothing but this program at both ends: terminals are served by a thread of the

@@ -11,8 +11,8 @@
  * "trip I KIND READING-NS SAMPLE-NS OFF-NS", all CLOCK_MONOTONIC. Ends when its
  * standard input does.
  *
- * A sample is whole with the thermometer's answer, which is asked for last; a
- * value of the load may have crossed one question earlier. Each stamp errs to the
+ * Both are asked before either answers, and a sample is whole with the later answer; the
+ * value that crossed may be in the earlier one. Each stamp errs to the
  * long side: an answer is stamped before it is written, the off when its whole
  * line has been read.
  *
@@ -43,9 +43,9 @@ struct stand {
     pthread_mutex_t lock; /* everything below */
     bool on;
     int trips;          /* so many behind it, plus its number */
-    int readings;       /* by the thermometer, the last of each sample, since the output went on */
-    int64_t crossed_ns; /* 0: not yet */
-    int64_t sampled_ns; /* the thermometer's answer to the same sample */
+    int readings, temperatures; /* that the load and the thermometer gave since it went on */
+    int64_t crossed_ns;         /* 0: not yet */
+    int64_t sampled_ns;         /* the later answer of the same sample */
     double set_A, under_V;
     int enable;
 };
@@ -60,9 +60,25 @@ static int64_t now_ns(void)
 }
 
 /* Trips differ in kind and in how many good samples come first. */
+static int good_samples(const struct stand *s)
+{
+    return s->trips / KINDS % 3;
+}
+
 static bool crosses(const struct stand *s, enum kind kind)
 {
-    return s->on && s->trips % KINDS == (int)kind && s->readings >= s->trips / KINDS % 3;
+    int before = kind == TEMPERATURE_HIGH ? s->temperatures : s->readings;
+    return s->on && s->trips % KINDS == (int)kind && before >= good_samples(s);
+}
+
+/* About to give what belongs to the sample that so many came before; of the one that
+ * crosses the later half counts. */
+static void count_answer(struct stand *s, int *before)
+{
+    if (s->on && *before == good_samples(s)) {
+        s->sampled_ns = now_ns();
+    }
+    *before += s->on;
 }
 
 static void stamp(struct stand *s)
@@ -75,7 +91,7 @@ static void stamp(struct stand *s)
 static void switch_off(struct stand *s)
 {
     int64_t now = now_ns();
-    if (s->sampled_ns != 0) {
+    if (s->crossed_ns != 0 && s->sampled_ns != 0) {
         printf("trip %d %s %" PRId64 " %" PRId64 " %" PRId64 "\n", s->number,
                kind_names[s->trips % KINDS], s->crossed_ns, s->sampled_ns, now);
         fflush(stdout);
@@ -88,7 +104,7 @@ static void switch_off(struct stand *s)
 static void switch_on(struct stand *s)
 {
     s->on = true;
-    s->readings = 0;
+    s->readings = s->temperatures = 0;
 }
 
 /* One program message unit to the load; appends its answer, if it has one. */
@@ -143,6 +159,9 @@ static void hear_load(struct pty_peer *p, const char *line)
     if (measures && (crosses(s, VOLTAGE_LOW) || crosses(s, CURRENT_HIGH))) {
         stamp(s);
     }
+    if (measures) {
+        count_answer(s, &s->readings);
+    }
     if (reply[0] != '\0') {
         peer_say_line(p, reply);
     }
@@ -160,10 +179,7 @@ static void hear_thermometer(struct pty_peer *p, const char *line)
         if (hot) {
             stamp(s);
         }
-        s->readings += s->on;
-        if (s->crossed_ns != 0 && s->sampled_ns == 0) {
-            s->sampled_ns = now_ns();
-        }
+        count_answer(s, &s->temperatures);
         peer_say_line(p, hot ? "61.00" : "22.00");
     }
     pthread_mutex_unlock(&s->lock);
