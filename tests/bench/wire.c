@@ -5,7 +5,9 @@
  *
  * Prints the terminal at its other end. A question goes on when its bytes would have come
  * at so many bits a second (10 bits a byte), and its answer begins so long after that and
- * takes as long as its bytes do: that is what the line itself allows. For each
+ * takes as long as its bytes do: that is what the line itself allows, and when this
+ * computer wakes up too late to let an answer through, the next question is taken to have
+ * come as much earlier. For each
  * byte of its standard input it prints how long that was, all together, in seconds. */
 #include "pty_peer.h"
 
@@ -37,6 +39,7 @@ static struct line {
     long long turnaround_ns;
     _Atomic long long spent_ns; /* by the line itself */
     long long free_ns;          /* when the last byte had passed */
+    long long late_ns;          /* so much later than that it was let through here */
 } line;
 
 static long long bytes_ns(size_t n)
@@ -52,7 +55,9 @@ static void hear(struct pty_peer *p, const char *text)
     size_t n = strlen(text);
     memcpy(bytes, text, n);
     bytes[n++] = '\n';
-    long long begun_ns = now_ns();
+    /* Who asks again when it has its answer does so as much too late as the answer was. */
+    long long begun_ns = now_ns() - line.late_ns;
+    line.late_ns = 0;
     begun_ns = begun_ns > line.free_ns ? begun_ns : line.free_ns;
     long long due_ns = begun_ns + bytes_ns(n);
     line.free_ns = due_ns;
@@ -74,6 +79,7 @@ static void hear(struct pty_peer *p, const char *text)
     line.spent_ns += line.turnaround_ns + bytes_ns(got);
     sleep_until(due_ns);
     peer_say(p, bytes, got);
+    line.late_ns = now_ns() - due_ns;
 }
 
 int main(int argc, char **argv)
