@@ -9,6 +9,7 @@ import { nowView } from "./now.mjs";
 import { batteryView, batteriesView, lotView } from "./batteries.mjs";
 import { runView, runsView } from "./runs.mjs";
 import { startView } from "./start.mjs";
+import { signIn, whoLooks } from "./session.mjs";
 import { setupView } from "./setup.mjs";
 import { rowsView } from "./row.mjs";
 import { messagesView } from "./messages.mjs";
@@ -90,7 +91,9 @@ async function lookAtRecording() {
     unrecorded = !daemon.recording_problem ? null
       : daemon.recording ? "Records wait for the disk, which does not take them." : "What is measured cannot be recorded.";
     showAlarms();
-  } catch { /* the line says that the daemon is gone */ }
+  } catch (problem) {
+    askAgain(problem); // else the line says that the daemon is gone
+  }
 }
 
 let shownAlarms = "";
@@ -176,7 +179,14 @@ function afterAGap(anew) {
   else missed();
 }
 
+/** The daemon does not know this browser any more: it asks from the beginning. */
+function askAgain(problem) {
+  if (problem.status === 401) location.reload();
+}
+
 async function begin() {
+  const session = await signIn(main);
+  fill(document.getElementById("who"), whoLooks(session));
   fill(document.getElementById("nav"), views.filter((v) => v.name).map((v) =>
     h("li", null, h("a", { href: `#/${v.path}`, "data-path": v.path }, v.name))));
   on("stand", () => {
