@@ -186,6 +186,68 @@ static void what_is_not_comparable_is_left_out_with_its_reason(void **state)
     json_decref(o);
 }
 
+/* One run of a charge and a discharge, or two discharges; the plan's terms are given. */
+static void test_after(struct yard *y, const char *terms, const char *before, const char *ended_by,
+                       const char *capacity_Ah)
+{
+    char plan[600], result[600];
+    struct err e = {0};
+    struct run_begin r = run_of(&y->battery);
+    r.started_utc_ns = y->utc_ns;
+    uuid7_make(r.started_utc_ns, r.id);
+    snprintf(plan, sizeof plan,
+             "{\"starts_full\":false,\"steps\":[{\"kind\":\"%s\"},"
+             "{\"kind\":\"discharge\",%s}]}",
+             before, terms);
+    snprintf(result, sizeof result,
+             "{\"rounds\":[{\"round\":1,\"step\":2}],"
+             "\"steps\":[{\"kind\":\"%s\",\"plan_step\":0,\"ended_by\":\"%s\"},{\"kind\":\"rest\","
+             "\"plan_step\":9},{\"kind\":\"discharge\",\"plan_step\":1,\"capacity_Ah\":%s,"
+             "\"temperature_mean_C\":21}]}",
+             before, ended_by, capacity_Ah);
+    r.plan_json = plan;
+    ok(store_run_begin(y->s, &r, &y->nr, &e));
+    ok(store_run_end(y->s, y->nr, RUN_COMPLETED, y->utc_ns + DAY_NS / 2, NULL, result, &e));
+    y->utc_ns += WEEKS_NS;
+}
+
+static void full_is_what_a_charge_says_that_filled(void **state)
+{
+    struct yard *y = *state;
+    static const char terms[] = "\"current_A\":-9,\"until_voltage_V\":10";
+    test_after(y, terms, "charge", "time limit reached", "90");
+    test_after(y, terms, "discharge", "cut-off reached", "90");
+    test_after(y, terms, "charge", "current tapered", "null");
+    test_after(y, "\"current_A\":-9,\"until_voltage_V\":null", "charge", "current tapered", "90");
+    test_after(y, terms, "charge", "current tapered", "90");
+    json_t *o = trend_of(y);
+    assert_int_equal(json_array_size(json_object_get(o, "points")), 1);
+    assert_int_equal(json_array_size(json_object_get(o, "left_out")), 4);
+    assert_non_null(strstr(why(o, 0), "not known to have been full"));
+    assert_non_null(strstr(why(o, 1), "not known to have been full"));
+    assert_non_null(strstr(why(o, 2), "no capacity"));
+    assert_non_null(strstr(why(o, 3), "no cut-off voltage"));
+    json_decref(o);
+}
+
+/* The current that a constant power draws is only what was expected of it. */
+static void power_and_resistance_are_kinds_of_their_own(void **state)
+{
+    struct yard *y = *state;
+    test_after(y, "\"current_A\":-9,\"power_W\":110,\"until_voltage_V\":10", "charge",
+               "current tapered", "90");
+    test_after(y, "\"current_A\":-9,\"resistance_ohm\":1.3,\"until_voltage_V\":10", "charge",
+               "current tapered", "91");
+    test_after(y, "\"current_A\":-12,\"power_W\":110,\"until_voltage_V\":10", "charge",
+               "current tapered", "92");
+    json_t *o = trend_of(y);
+    assert_int_equal(json_array_size(json_object_get(o, "points")), 2);
+    assert_int_equal(json_array_size(json_object_get(o, "left_out")), 1);
+    assert_string_equal(why(o, 0), "of another kind: discharge 1.3 Ohm to 10 V, not discharge "
+                                   "110 W to 10 V");
+    json_decref(o);
+}
+
 static void nobody_tested_has_no_trend(void **state)
 {
     struct yard *y = *state;
@@ -275,6 +337,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         WITH_YARD(a_life_is_followed),
         WITH_YARD(what_is_not_comparable_is_left_out_with_its_reason),
+        WITH_YARD(full_is_what_a_charge_says_that_filled),
+        WITH_YARD(power_and_resistance_are_kinds_of_their_own),
         WITH_YARD(nobody_tested_has_no_trend),
         WITH_YARD(peaks_are_followed),
         WITH_YARD(a_lot_is_matched),

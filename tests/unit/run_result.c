@@ -516,6 +516,66 @@ static void a_stored_result_is_compared(void **state)
     json_decref(o);
 }
 
+/* Fifty are enough to see that it is another one; the rest is counted. */
+static void many_differences_are_counted(void **state)
+{
+    (void)state;
+    size_t left_out = 0;
+    json_t *stored = json_object(), *computed_now = json_object();
+    for (int i = 0; i < RESULT_DIFFERENCES_MAX + 7; i++) {
+        char key[16];
+        snprintf(key, sizeof key, "key-%d", i);
+        json_object_set_new(stored, key, json_integer(i));
+        json_object_set_new(computed_now, key, json_integer(i + 1));
+    }
+    json_object_set_new(stored, "was_null", json_null()); /* and is not there any more: the same */
+    json_t *differences = result_differences(stored, computed_now, &left_out);
+    assert_int_equal(json_array_size(differences), RESULT_DIFFERENCES_MAX);
+    assert_int_equal(left_out, 7);
+    json_decref(differences);
+    json_decref(stored);
+    json_decref(computed_now);
+}
+
+static void another_type_is_a_difference(void **state)
+{
+    (void)state;
+    static const char *const values[] = {"{\"a\":1}", "[1]", "1", "\"1\"", "true", "null"};
+    const size_t n = sizeof values / sizeof values[0];
+    size_t left_out = 0;
+    for (size_t i = 0; i < n; i++) {
+        for (size_t k = 0; k < n; k++) {
+            json_t *a = json_pack("{s:o}", "v", json_loads(values[i], JSON_DECODE_ANY, NULL));
+            json_t *b = json_pack("{s:o}", "v", json_loads(values[k], JSON_DECODE_ANY, NULL));
+            json_t *differences = result_differences(a, b, &left_out);
+            assert_int_equal(json_array_size(differences), i != k);
+            json_decref(differences);
+            json_decref(a);
+            json_decref(b);
+        }
+    }
+}
+
+static void a_plan_that_cannot_be_read_is_told(void **state)
+{
+    struct yard *y = *state;
+    static const char *const plans[] = {NULL, "", "{\"steps\":["};
+    for (size_t i = 0; i < sizeof plans / sizeof plans[0]; i++) {
+        char plan[32] = "";
+        struct err e = {0};
+        json_t *result = NULL;
+        struct run_row run = {.nr = 12};
+        if (plans[i] != NULL) {
+            strcpy(plan, plans[i]);
+            run.plan_json = plan;
+        }
+        assert_false(result_compute(y->r, &run, &result, &e));
+        assert_int_equal(e.code, ERR_STORE);
+        assert_non_null(strstr(e.text, "run 12"));
+        assert_null(result);
+    }
+}
+
 #define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
 
 int main(void)
@@ -532,6 +592,9 @@ int main(void)
         yard(an_early_dip_condemns_nobody),
         yard(the_best_is_the_best_as_judged),
         yard(a_stored_result_is_compared),
+        yard(a_plan_that_cannot_be_read_is_told),
+        cmocka_unit_test(many_differences_are_counted),
+        cmocka_unit_test(another_type_is_a_difference),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

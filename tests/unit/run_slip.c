@@ -11,6 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/resource.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -143,6 +144,78 @@ static void a_folder_that_is_gone_is_told(void **state)
     slip_close(s);
 }
 
+/* A full disk keeps a run from being begun, and says which file it was. */
+static void a_full_disk_is_told(void **state)
+{
+    const struct place *p = *state;
+    struct err e = {0};
+    assert_int_equal(symlink("/dev/full", p->file), 0);
+    struct slip *s = open_slip(p);
+    slip_begin(s, RUN_ID, 1, true);
+    assert_false(slip_wait(s, 20000, &e));
+    assert_int_equal(e.code, ERR_SYSTEM);
+    assert_non_null(strstr(e.text, p->file));
+    assert_non_null(strstr(e.text, "No space left"));
+    slip_remove(s);
+    written(s); /* and what was done about it counts */
+    slip_close(s);
+}
+
+static void what_cannot_be_taken_away_is_told(void **state)
+{
+    const struct place *p = *state;
+    struct err e = {0};
+    assert_int_equal(mkdir(p->file, 0700), 0);
+    struct slip *s = open_slip(p);
+    slip_remove(s);
+    assert_false(slip_wait(s, 20000, &e));
+    assert_non_null(strstr(e.text, p->file));
+    assert_int_equal(rmdir(p->file), 0);
+    slip_close(s);
+}
+
+static void a_path_that_is_too_long_is_refused(void **state)
+{
+    (void)state;
+    char path[8000];
+    struct slip *s = NULL;
+    struct err e = {0};
+    memset(path, 'p', sizeof path - 1);
+    path[sizeof path - 1] = '\0';
+    assert_false(slip_open(path, "jetty", &s, &e));
+    assert_int_equal(e.code, ERR_CONFIG);
+    assert_non_null(strstr(e.text, "too long"));
+}
+
+/* Every run that is on has tripped, once; one that is over has not. */
+static void last_words_are_of_what_is_on(void **state)
+{
+    const struct place *p = *state;
+    struct slip_text t;
+    struct slip *s = open_slip(p);
+    slip_last_words(); /* nothing is on: nothing is written */
+    slip_read(s, &t);
+    assert_int_equal(t.kind, SLIP_NONE);
+    slip_begin(s, RUN_ID, 17, true);
+    written(s);
+    slip_last_words();
+    slip_read(s, &t);
+    assert_int_equal(t.kind, SLIP_TRIP);
+    assert_string_equal(t.trip.reason, "cannot-record");
+    slip_begin(s, RUN_ID, 18, false);
+    slip_trip(s, &hot);
+    written(s);
+    slip_last_words();
+    slip_read(s, &t);
+    assert_string_equal(t.trip.reason, hot.reason);
+    slip_remove(s);
+    written(s);
+    slip_last_words();
+    slip_read(s, &t);
+    assert_int_equal(t.kind, SLIP_NONE);
+    slip_close(s);
+}
+
 /* In a process of its own, which has a run on and then no memory. */
 static void run_out_of_memory(const struct place *p, const struct run_trip *tripped)
 {
@@ -212,6 +285,10 @@ int main(void)
         at(what_is_written_is_read),
         at(the_longest_trip_keeps_its_begin),
         at(a_folder_that_is_gone_is_told),
+        at(a_full_disk_is_told),
+        at(what_cannot_be_taken_away_is_told),
+        at(a_path_that_is_too_long_is_refused),
+        at(last_words_are_of_what_is_on),
         at(without_memory_a_run_has_tripped),
         at(without_memory_a_trip_stays_what_it_was),
     };

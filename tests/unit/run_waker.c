@@ -9,7 +9,10 @@
 
 #include "run/waker.h"
 
+#include <fcntl.h>
 #include <poll.h>
+#include <sys/resource.h>
+#include <unistd.h>
 
 static bool readable(const struct waker *w, int timeout_ms)
 {
@@ -46,8 +49,34 @@ static void signal_and_timer(void **state)
     waker_close(&w);
 }
 
+/* It needs three: with fewer it says so and keeps none of those it had. */
+static void without_descriptors_it_says_so(void **state)
+{
+    (void)state;
+    struct rlimit before;
+    assert_int_equal(getrlimit(RLIMIT_NOFILE, &before), 0);
+    int next = open("/dev/null", O_RDONLY | O_CLOEXEC);
+    assert_true(next >= 0);
+    close(next);
+    for (rlim_t left = 0; left < 3; left++) {
+        const struct rlimit few = {(rlim_t)next + left, before.rlim_max};
+        struct waker w;
+        struct err e = {0};
+        assert_int_equal(setrlimit(RLIMIT_NOFILE, &few), 0);
+        bool opened = waker_open(&w, &e);
+        assert_int_equal(setrlimit(RLIMIT_NOFILE, &before), 0);
+        assert_false(opened);
+        assert_int_equal(e.code, ERR_SYSTEM);
+        assert_true(w.fd == -1 && w.event_fd == -1 && w.timer_fd == -1);
+        int again = open("/dev/null", O_RDONLY | O_CLOEXEC);
+        assert_int_equal(again, next);
+        close(again);
+    }
+}
+
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(signal_and_timer)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(signal_and_timer),
+                                       cmocka_unit_test(without_descriptors_it_says_so)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
