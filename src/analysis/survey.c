@@ -5,7 +5,7 @@
 
 #include <math.h>
 
-#define BINS (sizeof(((struct record_survey *)NULL)->bins) / sizeof(size_t))
+enum { BINS = sizeof(((struct record_survey *)NULL)->bins) / sizeof(size_t) };
 #define BINS_PER_OCTAVE 8.0
 #define LOWEST_OCTAVE (-20.0)
 
@@ -40,7 +40,7 @@ static size_t bin_of(double dt)
     double bin = floor((log2(dt) - LOWEST_OCTAVE) * BINS_PER_OCTAVE);
     if (!(bin > 0))
         return 0;
-    return bin < (double)BINS ? (size_t)bin : BINS - 1;
+    return bin < BINS ? (size_t)bin : BINS - 1;
 }
 
 void record_survey_add(struct record_survey *v, const struct sample *s)

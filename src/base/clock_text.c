@@ -136,7 +136,7 @@ bool clock_parse_utc(const char *text, int64_t *utc_ns, struct err *e)
     for (int month = 1; month < c.month; month++) {
         days += days_in_month(c.year, month);
     }
-    int64_t s = days * S_PER_DAY + c.hour * 3600 + c.minute * 60 + c.second;
+    int64_t s = days * S_PER_DAY + c.hour * INT64_C(3600) + c.minute * INT64_C(60) + c.second;
     *utc_ns = s * NS_PER_S + c.ns;
     return true;
 }

@@ -7,7 +7,7 @@
 #include <string.h>
 #include <yaml.h>
 
-#define SIZE_MOST (1024 * 1024)
+#define SIZE_MOST ((size_t)1024 * 1024)
 #define DEPTH_MOST 20 /* what four repeats, one within the other, take */
 #define NODES_MOST 20000
 

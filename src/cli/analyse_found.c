@@ -90,9 +90,8 @@ void analyse_put_findings(json_t *o, const struct analyse_request *q,
         json_array_append_new(parts, part_to_json(&found->parts.part[i]));
     }
     json_object_set_new(o, "resistances", changes);
-    json_object_set_new(o, "resistances_left_out",
-                        json_integer((json_int_t)(found->pulses.dropped + found->pulses.unsteady +
-                                                  found->pulses.unseen)));
+    size_t left_out = found->pulses.dropped + found->pulses.unsteady + found->pulses.unseen;
+    json_object_set_new(o, "resistances_left_out", json_integer((json_int_t)left_out));
     json_object_set_new(o, "two_current", two_currents_to_json(&found->two_currents));
     json_object_set_new(o, "parts", parts);
     json_object_set_new(o, "parts_left_out", json_integer((json_int_t)found->parts.dropped));

@@ -13,7 +13,7 @@
 #define ANSWER_TIMEOUT_S 100L /* a stand is waited for up to 60 s by the daemon */
 #define STALL_S 60L
 #define PATIENT_S 3600L
-#define ANSWER_MAX (64u * 1024 * 1024)
+#define ANSWER_MAX ((size_t)64 * 1024 * 1024)
 #define HTTP_ERRORS 400L
 
 struct client {

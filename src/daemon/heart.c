@@ -33,10 +33,12 @@ static void *heart(void *arg)
     b->error = errno;
     bool stay = b->alone;
     sem_post(&b->done); /* the starter takes b away now */
-    while (stay) {
+    if (!stay) {
+        return NULL;
+    }
+    for (;;) {
         pause();
     }
-    return NULL;
 }
 
 void heart_start(int fd)

@@ -183,7 +183,7 @@ static bool answers_off(const struct slot *s)
 static bool says_off(const struct slot *s)
 {
     throw_away_input(s->fd);
-    return answers_off(s) && answers_off(s);
+    return answers_off(s) && answers_off(s); /* NOLINT(misc-redundant-expression): asked twice */
 }
 
 /* Every armed instrument gets its off lines at once, before any is asked back. */

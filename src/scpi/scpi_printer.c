@@ -94,7 +94,7 @@ bool scpi_latest_line(struct scpi_session *s, char *line, size_t size, int timeo
     enum printed printed = read_newest(s, line, size, deadline_ns, &why);
     if (printed == ONLY_OLD) {
         /* Who prints so fast has a new one at once, even if nobody meant to wait. */
-        int64_t grace_ns = clock_real_ns() + 2 * QUIET_MS * NS_PER_MS;
+        int64_t grace_ns = clock_real_ns() + QUIET_MS * (2 * NS_PER_MS);
         printed = read_newest(s, line, size, deadline_ns > grace_ns ? deadline_ns : grace_ns, &why);
     }
     if (printed != NEWEST && e != NULL) {

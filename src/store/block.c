@@ -105,6 +105,8 @@ bool block_pack(const double *values, size_t n, bool steady, struct block_column
     if (!block_unpack(out, out->text, n, back))
         return false;
     for (size_t k = 0; k < n; k++) {
+        /* Bit by bit, since 0 and -0 differ.
+         * NOLINTNEXTLINE(bugprone-suspicious-memory-comparison,cert-exp42-c,cert-flp37-c) */
         if (isnan(values[k]) ? !isnan(back[k]) : memcmp(&values[k], &back[k], sizeof back[k]) != 0)
             return false;
     }

@@ -117,14 +117,16 @@ double store_column_real(sqlite3_stmt *st, int column)
 
 void store_text_cut(char *out, size_t size, const char *text)
 {
-    size_t n = text ? strlen(text) : 0;
+    const char *from = text != NULL ? text : "";
+    size_t n = strlen(from);
+    if (size == 0)
+        return;
     if (n >= size) {
         n = size - 1;
-        while (n > 0 && ((unsigned char)text[n] & 0xC0u) == 0x80u)
+        while (n > 0 && ((unsigned char)from[n] & 0xC0u) == 0x80u)
             n--;
     }
-    if (n > 0)
-        memcpy(out, text, n);
+    memcpy(out, from, n);
     out[n] = '\0';
 }
 

@@ -17,8 +17,8 @@
 #include <termios.h>
 #include <unistd.h>
 
-#define WAITING_MAX (256u * 1024u) /* an instrument's output buffer is not endless */
-#define FLOOD_SIZE (64u * 1024u)
+#define WAITING_MAX ((size_t)256 * 1024) /* an instrument's output buffer is not endless */
+#define FLOOD_SIZE ((size_t)64 * 1024)
 #define UNREAD_MAX 2048 /* what nobody reads is lost, as on a port that nobody opened */
 
 struct port_chunk {

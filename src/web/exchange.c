@@ -19,7 +19,7 @@
 
 /* A body up to this is read, if only to be refused: whoever still sends does not hear the
  * answer. Beyond it the connection is cut. */
-#define BODY_TOLERATED (16u * BODY_LIMIT)
+#define BODY_TOLERATED ((size_t)16 * BODY_LIMIT)
 #define POINTS_DEFAULT 2000
 
 struct exchange {

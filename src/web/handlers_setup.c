@@ -39,8 +39,8 @@ static json_t *driver_entry(const char *dir, const char *file)
                   ? driver_load_file(path, &d, &e)
                   : err_set(&e, ERR_CONFIG, "the path is too long");
     json_t *o = json_pack("{s:o, s:o, s:o, s:o}", "name", text_to_json(file), "title",
-                          text_to_json(ok ? d->about : ""), "role",
-                          text_to_json(ok ? role_names[d->role] : ""), "problem",
+                          text_to_json(d != NULL ? d->about : ""), "role",
+                          text_to_json(d != NULL ? role_names[d->role] : ""), "problem",
                           text_to_json(ok ? "" : e.text));
     driver_free(d);
     return o;

@@ -190,7 +190,7 @@ static bool leaves_room(const char *database, size_t n, struct err *e)
            err_set(e, ERR_REFUSED,
                    "%.0f MiB are free beside the database, and %lld MiB are kept for what runs "
                    "record; make room first",
-                   free_bytes / (1024 * 1024), IMPORT_LEAVES_FREE / (1024 * 1024));
+                   free_bytes / (1024 * 1024), IMPORT_LEAVES_FREE / (1024LL * 1024));
 }
 
 /* All of it, or the file as it was: what is summed up and what is kept are the same. */
@@ -219,7 +219,7 @@ static bool put(struct imports *i, struct place *p, const struct import_bytes *p
     }
     if (end > IMPORT_BYTES_MAX) {
         return err_set(e, ERR_CONFIG, "the file is larger than %lld MiB; send it in parts",
-                       IMPORT_BYTES_MAX / (1024 * 1024));
+                       IMPORT_BYTES_MAX / (1024LL * 1024));
     }
     if (!leaves_room(i->database, piece->n, e) || !keep_bytes(p, piece, e)) {
         return false;
