@@ -162,7 +162,8 @@ def memory_kib(t):
 def _(t):
     tries = {(m, p): str(t.ask(m, p)[0]) for m, p in (
         ("GET", "/v1/stands"), ("GET", "/v1/events"), ("GET", "/v1/backup"), ("HEAD", "/v1/stands"),
-        ("GET", "/v1/nothing"), ("POST", f"/v1/stands/{STAND}/stop"), ("POST", "/v1/batteries"), ("POST", "/v1/tokens"))}
+        ("GET", "/v1/nothing"), ("POST", f"/v1/stands/{STAND}/stop"), ("POST", "/v1/batteries"),
+            ("POST", "/v1/tokens"))}
     must(t.ask("GET", "/")[0] == 200, "the page is not there")
     return all_among(tries, ["401", "403"])
 
@@ -190,7 +191,8 @@ def _(t):
 def _(t):
     right = t.tokens["phone"]
     tries = {str(h) + q: str(t.ask("GET", "/v1/stands" + q, headers=h)[0]) for h, q in (
-        ({"Authorization": f"Basic {right}"}, ""), ({"Authorization": right}, ""), ({"Authorization": f"Bearer{right}"}, ""),
+        ({"Authorization": f"Basic {right}"}, ""), ({"Authorization": right}, ""),
+            ({"Authorization": f"Bearer{right}"}, ""),
         ({"Cookie": f"ampledger={right}"}, ""), ({"Cookie": f"ampledger-1={right}"}, ""), ({"X-Token": right}, ""),
         ({}, f"?token={right}"))}
     return all_among(tries, ["401"])
@@ -204,7 +206,8 @@ def _(t):
     return all_among(tries, ["403"])
 
 
-@row("300 wrong tokens from one address", "ten times 401, then 429; the right one from there and others from elsewhere as before")
+@row("300 wrong tokens from one address",
+     "ten times 401, then 429; the right one from there and others from elsewhere as before")
 def _(t):
     got = [t.ask("GET", "/v1/stands", f"guess-{i}", source="127.0.0.9")[0] for i in range(300)]
     must(got[:10] == [401] * 10 and set(got[11:]) == {429}, f"{count(got)}")
@@ -263,7 +266,8 @@ def _(t):
 
 @row("path traversal in many spellings", "400 or 404, and nothing of a file")
 def _(t):
-    dots = ("..", "%2e%2e", "%2E.", "..%2f", "..%5c", "%252e%252e", "..%c0%af", "%c0%ae%c0%ae", "....//", "..;", "..%00")
+    dots = ("..", "%2e%2e", "%2E.", "..%2f", "..%5c", "%252e%252e", "..%c0%af",
+        "%c0%ae%c0%ae", "....//", "..;", "..%00")
     tries = {}
     for d in dots:
         for before in ("", "/page", "/charts", "/v1/profiles", "/v1/runs", "/v1/batteries"):
@@ -303,7 +307,8 @@ def _(t):
 
 @row("malformed JSON", "400")
 def _(t):
-    bad = (b"{", b"[]", b"7", b'"x"', b"{'a':1}", b'{"a":1,"a":2}', b"\xff\xfe", b'{"a":"\xc3\x28"}', b'{"a":"\xed\xa0\x80"}',
+    bad = (b"{", b"[]", b"7", b'"x"', b"{'a':1}",
+        b'{"a":1,"a":2}', b"\xff\xfe", b'{"a":"\xc3\x28"}', b'{"a":"\xed\xa0\x80"}',
            b"{}{}", b"\0", b'{"profile":"a\\u0000b","battery":"x"}', b'{"profile":1e999,"battery":"x"}',
            b'{"profile":' + b"9" * 60000 + b"}", b"nul", b"[1,2", b"//", b"<xml/>")
     tries = {b[:30]: str(t.ask("POST", f"/v1/stands/{STAND}/start", "phone", body=b)[0]) for b in bad}
@@ -343,7 +348,8 @@ def _(t):
             ("chunked and length", ("Transfer-Encoding: chunked", "Content-Length: 5"), b"0\r\n\r\n" + inner),
             ("chunked twice", ("Transfer-Encoding: chunked", "Transfer-Encoding: identity"), b"0\r\n\r\n"),
             ("negative", ("Content-Length: -1",), inner), ("plus", ("Content-Length: +5",), inner),
-            ("hexadecimal", ("Content-Length: 0x5",), inner), ("too large", ("Content-Length: 99999999999999999999",), inner),
+            ("hexadecimal", ("Content-Length: 0x5",), inner),
+                ("too large", ("Content-Length: 99999999999999999999",), inner),
             ("two hosts", ("Host: boat-hire.example", "Content-Length: 2"), b"{}"),
             ("no host", ("Content-Length: 2",), b"{}")):
         data = t.head(line, kind, *heads, host=name != "no host", close=False) + body
@@ -355,12 +361,14 @@ def _(t):
 def _(t):
     line, kind = "POST /v1/plans HTTP/1.1", "Content-Type: application/json"
     tries = {b[:20]: t.outcome(t.head(line, kind, "Transfer-Encoding: chunked") + b) for b in (
-        b"ZZZ\r\n{}\r\n", b"FFFFFFFFFFFFFFFFFF\r\n{}", b"-1\r\n{}\r\n0\r\n\r\n", b"2;" + b"x" * 100000 + b"\r\n{}\r\n0\r\n\r\n",
+        b"ZZZ\r\n{}\r\n", b"FFFFFFFFFFFFFFFFFF\r\n{}", b"-1\r\n{}\r\n0\r\n\r\n",
+            b"2;" + b"x" * 100000 + b"\r\n{}\r\n0\r\n\r\n",
         b"2\r\n{}XX0\r\n\r\n", b"\r\n\r\n", b"0x2\r\n{}\r\n0\r\n\r\n", b"2\r\n{}\r\n0\r\n" + b"X: y\r\n" * 20000)}
     return all_among(tries, ["400", "413", "431", "500", CLOSED])
 
 
-@row("what is no request: noise, TLS, empty lines, versions", "400, 401, 505 or cut off; without an answer until then only where it never was a line")
+@row("what is no request: noise, TLS, empty lines, versions",
+     "400, 401, 505 or cut off; without an answer until then only where it never was a line")
 def _(t):
     noise = bytes((i * 73 + 41) % 256 for i in range(4000))
     hello = bytes.fromhex("16030100c8010000c40303") + noise[:192]
@@ -506,13 +514,15 @@ def _(t):
     return f"{told(count(codes))}; others answered within {slowest:.0f} ms meanwhile"
 
 
-@row("plans, reports and copies of the database by the dozen, with a token that may look", "done, or 409, 503; others as before")
+@row("plans, reports and copies of the database by the dozen, with a token that may look",
+     "done, or 409, 503; others as before")
 def _(t):
     codes, plan = [], json.dumps({"profile": "short", "battery": LABEL}).encode()
 
     def one(i):
         for _ in range(5):
-            method, path, body = (("POST", "/v1/plans", plan), ("GET", "/v1/backup", None), ("GET", "/v1/runs/last/report", None),
+            method, path, body = (("POST", "/v1/plans", plan), ("GET", "/v1/backup", None),
+                ("GET", "/v1/runs/last/report", None),
                                   ("GET", "/v1/runs/last/curve", None))[i % 4]
             codes.append(t.ask(method, path, "wall", body=body)[0])
     threads = [threading.Thread(target=one, args=(i,)) for i in range(60)]
@@ -569,7 +579,8 @@ def figures(times):
 
 def stop_under_attack(t):
     """The order itself, with the token that may change, while strangers hold what they can."""
-    held = hold_open(t, 300, SLOW_HEAD) + hold_open(t, 90, t.head("GET /v1/events HTTP/1.1", token="wall", close=False), OTHER)
+    held = hold_open(t, 300, SLOW_HEAD)
+    held += hold_open(t, 90, t.head("GET /v1/events HTTP/1.1", token="wall", close=False), OTHER)
     begun = time.monotonic()
     status, text = t.ask("POST", f"/v1/stands/{STAND}/stop", "phone", source=FRIEND)
     took_s = time.monotonic() - begun
@@ -591,14 +602,17 @@ def run_unharmed(t, worker, calm_n):
     counted = float(re.search(r"discharged_Ah=(\S+)", b.control(f"counter {LABEL}")).group(1))
     events = b.query("select kind, text from event where kind in ('alarm', 'trip', 'notice')")
     must(not events, f"it noticed something: {events}")
-    must(not [line for line in b.log_text().splitlines() if " error " in line and "not opened" not in line], b.log_text()[-2000:])
+    must(not [line for line in b.log_text().splitlines() if " error " in line and "not opened" not in line],
+        b.log_text()[-2000:])
     must(gap < TRUST_S / 2, f"a sample came {gap:.2f} s after the one before")
     must(n >= 0.95 * expected, f"{n} samples, {expected:.0f} were due")
     edges_Ah = 10 * 1.5 * PERIOD_S / 3600  # at 10 A, from on to the first sample and from the last to off
-    must(abs(run["discharged_Ah"] - counted) <= edges_Ah + 0.001 * counted, f"{run['discharged_Ah']} Ah recorded, {counted} Ah counted")
+    must(abs(run["discharged_Ah"] - counted) <= edges_Ah + 0.001 * counted,
+        f"{run['discharged_Ah']} Ah recorded, {counted} Ah counted")
     b.must_be_sound()
     calm = figures(times[:calm_n])
-    return (f"{n} samples, {expected:.0f} were due every {PERIOD_S} s; the longest gap {gap:.2f} s, {late} above {1.5 * PERIOD_S:.1f} s "
+    return (f"{n} samples, {expected:.0f} were due every {PERIOD_S} s; "
+            f"the longest gap {gap:.2f} s, {late} above {1.5 * PERIOD_S:.1f} s "
             f"(before the attacks {calm[1]:.2f} s, {calm[2]} of {calm[0]}); {run['discharged_Ah']:.4f} Ah recorded, "
             f"{counted:.4f} Ah by the battery's own counter; no event, no alarm, the same process")
 
@@ -620,7 +634,8 @@ def carry_out(r, t):
 
 
 def last_rows(t, worker, calm_n):
-    rows = [Row("an order to stop, under 300 slow connections and 90 streams", "carried out at once", stop_under_attack),
+    rows = [Row("an order to stop, under 300 slow connections and 90 streams",
+        "carried out at once", stop_under_attack),
             Row("the run meanwhile", "not disturbed", lambda x: run_unharmed(x, worker, calm_n))]
     for r in rows:
         try:
@@ -635,11 +650,13 @@ def last_rows(t, worker, calm_n):
 def write_table(path, rows):
     with open(path, "w") as f:
         f.write("<!-- SPDX-License-Identifier: GPL-3.0-or-later -->\n# What somebody on the network may try\n\n"
-                "Written by `tests/attacks/table.py --write tests/ATTACKS.md`; run by `ctest -R attacks_table`. A bench listens where others\n"
-                "reach it, with a token that may `change` and one that may `read`, and discharges a simulated battery, a sample each\n"
-                f"{PERIOD_S} s. After each row a look and an order to stop (of a stand that is not there) from another address, and a look by\n"
-                f"the socket, must be answered within {SOON_S} s, and the run must be going on. Times as measured once on the machine that\n"
-                "wrote this page. Malformed request lines are answered by the HTTP library itself, with its own few words of HTML.\n\n"
+                "Written by `tests/attacks/table.py --write tests/ATTACKS.md`; run by `ctest -R attacks_table`.\n"
+                "A bench listens where others reach it, with a token that may `change` and one that may `read`, and\n"
+                f"discharges a simulated battery, a sample each {PERIOD_S} s. After each row a look and an order to\n"
+                "stop (of a stand that is not there) from another address, and a look by the socket, must be\n"
+                f"answered within {SOON_S} s, and the run must be going on. Times as measured once on the machine\n"
+                "that wrote this page.\n"
+                "Malformed request lines are answered by the HTTP library itself, with its own few words of HTML.\n\n"
                 "| attempt | expected | seen | longest time from sample to sample |\n| --- | --- | --- | --- |\n")
         for r in rows:
             f.write("| " + " | ".join(str(c).replace("|", "\\|").replace("\n", " ") for c in (
