@@ -175,25 +175,27 @@ static bool open_with(const struct fixture *f, enum fate what, int n)
     return WEXITSTATUS(status) == 0;
 }
 
-/* One database before it is brought up to date. */
-struct ledger {
-    int version;
-    char *bytes, *samples, *schema;
+/* All that a database is, as one text: its marks, its soundness, its tables, its samples. */
+static char *state_of(const struct fixture *f)
+{
+    char sql[2000];
+    snprintf(sql, sizeof sql,
+             "SELECT 'version ' || (SELECT user_version FROM pragma_user_version) || ' of '"
+             " || (SELECT application_id FROM pragma_application_id)"
+             " || ', integrity ' || (SELECT group_concat(integrity_check) FROM pragma_integrity_check)"
+             " || ', dangling ' || (SELECT count(*) FROM pragma_foreign_key_check)"
+             " || char(10) || (%s) || char(10) || (%s)",
+             whole_schema, all_samples);
+    return ask_text(f->path, sql);
+}
+
+/* The file of a database before it is brought up to date. */
+struct old_file {
+    char *bytes;
     size_t n;
 };
 
-static struct ledger take_ledger(const struct fixture *f, int version)
-{
-    struct ledger l = {.version = version};
-    struct err e = {0};
-    load_ledger(f, version);
-    l.samples = ask_text(f->path, all_samples);
-    l.schema = ask_text(f->path, whole_schema);
-    ok(file_read(f->path, (size_t)1 << 24, &l.bytes, &l.n, &e));
-    return l;
-}
-
-static void put_back(const struct fixture *f, const struct ledger *l)
+static void put_back(const struct fixture *f, const struct old_file *old)
 {
     char name[700];
     for (int i = 0; i < 2; i++) {
@@ -202,61 +204,68 @@ static void put_back(const struct fixture *f, const struct ledger *l)
     }
     FILE *out = fopen(f->path, "wb");
     assert_non_null(out);
-    assert_int_equal(fwrite(l->bytes, 1, l->n, out), l->n);
+    assert_int_equal(fwrite(old->bytes, 1, old->n, out), old->n);
     fclose(out);
 }
 
-/* The old tables or the new ones, nothing between, and every sample. Which of them? */
-static bool check_old_or_new(const struct fixture *f, const struct ledger *l, const char *new_schema)
+static void bring_up_to_date(const struct fixture *f)
 {
-    int64_t is = ask_int(f->path, "PRAGMA user_version");
-    assert_true(is == l->version || is == STORE_SCHEMA_VERSION);
-    assert_int_equal(ask_int(f->path, "PRAGMA application_id"), STORE_APPLICATION_ID);
-    char *now = ask_text(f->path, all_samples), *schema = ask_text(f->path, whole_schema);
-    assert_string_equal(now, l->samples);
-    assert_string_equal(schema, is == l->version ? l->schema : new_schema);
-    check_integrity(f->path);
-    free(now);
-    free(schema);
-    return is != l->version;
+    struct store *s = NULL;
+    struct err e = {0};
+    ok(store_open(f->path, &s, &e));
+    store_close(s);
 }
 
-static void cut_off_at_every_write(struct fixture *f, enum fate what)
+/* The old one or the new one, whole, and nothing between. */
+static void cut_off_at_writes(const struct fixture *f, int version, enum fate what, int step)
 {
-    char *wanted = schema_of_a_new_one(f);
-    for (int version = 1; version < STORE_SCHEMA_VERSION; version++) {
-        struct ledger l = take_ledger(f, version);
-        int found[2] = {0};
-        bool done = false;
-        for (int n = 0; !done; n += what == KILLED ? 1 : 3) {
-            struct store *s = NULL;
-            struct err e = {0};
-            put_back(f, &l);
-            done = open_with(f, what, n);
-            found[check_old_or_new(f, &l, wanted)]++;
-            if (n % 6 == 0) { /* and the next start does what is left */
-                ok(store_open(f->path, &s, &e));
-                store_close(s);
-                assert_int_equal(ask_int(f->path, "PRAGMA user_version"), STORE_SCHEMA_VERSION);
-            }
+    struct old_file old = {0};
+    struct err e = {0};
+    int found[2] = {0};
+    bool done = false;
+    load_ledger(f, version);
+    char *before = state_of(f);
+    ok(file_read(f->path, (size_t)1 << 24, &old.bytes, &old.n, &e));
+    bring_up_to_date(f);
+    char *after = state_of(f);
+    assert_string_not_equal(before, after);
+    for (int n = 0; !done; n += step) {
+        put_back(f, &old);
+        done = open_with(f, what, n);
+        char *now = state_of(f);
+        bool is_new = strcmp(now, after) == 0;
+        if (!is_new)
+            assert_string_equal(now, before);
+        free(now);
+        found[is_new]++;
+        if (n % 8 == 0) { /* and the next start does what is left */
+            bring_up_to_date(f);
+            assert_int_equal(ask_int(f->path, "PRAGMA user_version"), STORE_SCHEMA_VERSION);
         }
-        print_message("schema %d: %d times still the old one, %d times the new one\n", version, found[0], found[1]);
-        assert_true(found[0] > 3 && found[1] > 0);
-        free(l.bytes);
-        free(l.samples);
-        free(l.schema);
     }
-    free(wanted);
+    print_message("schema %d: %d times still the old one, %d times the new one\n", version, found[0], found[1]);
+    assert_true(found[0] > 2 && found[1] > 0);
+    free(old.bytes);
+    free(before);
+    free(after);
+}
+
+/* Every write of the longest way and of the shortest; of those between, some. */
+static int step_of(int version)
+{
+    return version == 1 || version == STORE_SCHEMA_VERSION - 1 ? 1 : 4;
 }
 
 static void killed_in_the_middle_it_is_the_old_one(void **state)
 {
-    cut_off_at_every_write(*state, KILLED);
+    for (int version = 1; version < STORE_SCHEMA_VERSION; version++)
+        cut_off_at_writes(*state, version, KILLED, step_of(version));
 }
 
 static void on_a_full_disk_it_is_the_old_one(void **state)
 {
-    cut_off_at_every_write(*state, DISK_FULL);
+    for (int version = 1; version < STORE_SCHEMA_VERSION; version++)
+        cut_off_at_writes(*state, version, DISK_FULL, 2 * step_of(version));
 }
 
 #define yard(test) cmocka_unit_test_setup_teardown(test, fixture_setup, fixture_teardown)
