@@ -367,27 +367,41 @@ static void blame_sqlite(struct trouble *t, const struct store_db *d, const char
     store_sqlite_err(&t->why, d->db, d->path, doing);
 }
 
-/* A file damaged under it, SQLite goes on writing as well: this connection has
- * in memory what it would need to read. So another one, which has nothing, looks
- * now and then for the newest sample. */
-static bool can_be_read(struct writer *w, struct trouble *t)
+static bool open_to_look(struct writer *w, struct trouble *t)
 {
     static const char *const newest[] = {
         "SELECT * FROM sample_row ORDER BY run_nr DESC, seq DESC LIMIT 1"};
-    struct store_db d = {.sql = newest};
+    if (w->look.db)
+        return true;
+    w->look = (struct store_db){.sql = newest};
+    if (!store_db_open_reader(&w->look, w->db.path, &t->why)) {
+        t->may_pass = store_sqlite_may_pass(w->look.open_rc);
+        return false;
+    }
+    snprintf(w->look.path, sizeof w->look.path, "%s", w->db.path);
+    return true;
+}
+
+/* A file damaged under it, SQLite goes on writing as well: this connection has
+ * in memory what it would need to read. So another one, which forgets its pages each time,
+ * looks now and then for the newest sample. It stays open, since to read what tables there
+ * are costs more than all the samples of that time; after trouble it is opened anew. */
+static bool can_be_read(struct writer *w, struct trouble *t)
+{
     int64_t now = mono_ns();
     if (w->attempts == 0 && now - w->looked_back_ns < LOOK_BACK_NS)
         return true;
-    if (!store_db_open_reader(&d, w->db.path, &t->why)) {
-        t->may_pass = store_sqlite_may_pass(d.open_rc);
+    if (w->attempts > 0)
+        store_db_close(&w->look);
+    if (!open_to_look(w, t))
         return false;
-    }
-    snprintf(d.path, sizeof d.path, "%s", w->db.path);
-    struct store_bind b = store_bind(&d, 0);
+    sqlite3_db_release_memory(w->look.db);
+    struct store_bind b = store_bind(&w->look, 0);
     bool fine = store_run(&b) == SQLITE_OK;
-    if (!fine)
-        blame_sqlite(t, &d, "read back from");
-    store_db_close(&d);
+    if (!fine) {
+        blame_sqlite(t, &w->look, "read back from");
+        store_db_close(&w->look);
+    }
     w->looked_back_ns = fine ? now : w->looked_back_ns;
     return fine;
 }
@@ -584,6 +598,7 @@ void writer_stop(struct writer *w)
         log_error("store: closing without having been able to %s", op->doing);
         op_free(op);
     }
+    store_db_close(&w->look);
     if (lost == 0)
         sqlite3_wal_checkpoint_v2(w->db.db, NULL, SQLITE_CHECKPOINT_TRUNCATE, NULL, NULL);
     store_db_close(&w->db);

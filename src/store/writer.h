@@ -150,7 +150,8 @@ struct writer {
     } seq[WRITER_SEQS];
     size_t seq_evict;
     int64_t trouble_since_ns, trouble_said_ns;
-    int64_t looked_back_ns; /* when what was written was last read from the disk */
+    struct store_db look;   /* reads back what was written; not open before the first look */
+    int64_t looked_back_ns; /* when that was last done */
     int attempts;
     long long dropped;
     struct {
