@@ -3,7 +3,7 @@
 # All tests, on a fresh Debian 12: installs what is missing, builds, runs.
 #   sh tests/run.sh            everything
 #   sh tests/run.sh quick      only the build under ASan and UBSan
-# Tests run four at a time, since most of them wait most of the time; those whose figures
+# Tests run five at a time, since most of them wait most of the time; those whose figures
 # would suffer say so in tests/CMakeLists.txt and run alone.
 set -eu
 cd "$(dirname "$0")/.."
@@ -12,7 +12,7 @@ cd "$(dirname "$0")/.."
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
     libcmocka-dev sqlite3 curl openssl valgrind shellcheck python3 python3-numpy python3-scipy procps \
-    chromium tidy libjs-dygraphs lintian mandoc systemd
+    chromium tidy libjs-dygraphs lintian mandoc systemd clang-tidy cppcheck gcovr
 command -v npm >/dev/null || need_packages nodejs npm
 
 # What was just installed comes before other versions and the shims of version managers,
@@ -28,8 +28,12 @@ step "the house rules"
 sh tests/house_rules.sh
 
 step "build and test under ASan and UBSan"
-build build-asan -DAMPLEDGER_ASAN=ON
-ctest --test-dir build-asan --output-on-failure -j4 -L 'unit|e2e'
+build build-asan -DAMPLEDGER_ASAN=ON -DAMPLEDGER_COVERAGE=ON
+find build-asan -name '*.gcda' -delete
+ctest --test-dir build-asan --output-on-failure -j5 -L 'unit|e2e'
+
+step "what of the rooms that judge, compute, parse and steer was run"
+sh tests/coverage.sh build-asan
 
 if [ "${1:-}" = quick ]; then
     exit 0
@@ -42,7 +46,13 @@ ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 
 step "the release build, as people run it: end to end, faults, and the command line under valgrind"
 build build
-ctest --test-dir build --output-on-failure -j4 -L 'e2e|valgrind|faults|checks|package'
+# What only computes goes on beside tests that mostly wait, after all of them.
+nice -n 19 sh tests/static.sh build >build/static.out 2>&1 &
+static=$!
+ctest --test-dir build --output-on-failure -j5 -L 'e2e|valgrind|faults|checks|package'
+
+step "static analysis, begun beside the tests above"
+wait "$static" || { cat build/static.out; exit 1; }
 
 step "the page in a browser: the whole job, accessibility, HTML"
 mkdir -p build/browser
