@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define PEM_MAX (256u * 1024)
+#define PEM_MAX (256u << 10)
 /* Nothing older than TLS 1.2 (RFC 8996). */
 #define VERSIONS "NORMAL:-VERS-ALL:+VERS-TLS1.3:+VERS-TLS1.2"
 

@@ -22,7 +22,7 @@
 
 #define SECRET_BYTES 20
 #define GROUP_LETTERS 8
-#define FILE_MAX (64u * 1024)
+#define FILE_MAX (64u << 10)
 
 struct token {
     struct token_holder holder;
