@@ -132,6 +132,19 @@ static bool comes_from_elsewhere(const char *fetch_site)
            strcmp(fetch_site, "none") != 0;
 }
 
+bool access_check_socket(const struct access_facts *f, struct reply *out, struct err *e)
+{
+    if (f->is_forwarded || f->origin != NULL || f->fetch_site != NULL) {
+        out->status = HTTP_FORBIDDEN;
+        return err_set(
+            e, ERR_REFUSED,
+            "passed on by a proxy, or sent by a browser: whoever uses this socket may do "
+            "everything, so it is for programs on this computer only; let the proxy ask "
+            "at the address that bench.yaml gives: http:");
+    }
+    return true;
+}
+
 bool access_check(const struct access_facts *f, struct reply *out, struct err *e)
 {
     out->status = HTTP_FORBIDDEN;

@@ -59,6 +59,8 @@ static const char *header(const struct door_request *r, const char *name)
     return MHD_lookup_connection_value(r->connection, MHD_HEADER_KIND, name);
 }
 
+/* Who passes requests on says so in a header, or speaks HTTP/1.0 as many do by themselves. No
+ * browser has spoken that for long. */
 static bool is_forwarded(const struct door_request *r)
 {
     static const char *const names[] = {"Forwarded",         "X-Forwarded-For", "X-Forwarded-Host",
@@ -68,7 +70,7 @@ static bool is_forwarded(const struct door_request *r)
             return true;
         }
     }
-    return false;
+    return strcmp(r->version, MHD_HTTP_VERSION_1_1) != 0;
 }
 
 struct framing {
@@ -219,10 +221,10 @@ bool door_admit(struct door *d, const struct door_request *r, struct caller *who
     if (!check_framing(r, out, e)) {
         return false;
     }
-    if (r->port == 0) {
-        return true;
-    }
     const struct access_facts facts = facts_of(r);
+    if (r->port == 0) {
+        return access_check_socket(&facts, out, e);
+    }
     const char *origin = facts.origin;
     who->address = address_of(r);
     who->is_secret = r->http->certificate[0] != '\0' ||

@@ -15,7 +15,7 @@ struct tokens *door_tokens(struct door *d);
 
 struct door_request {
     struct MHD_Connection *connection;
-    const char *method, *path;
+    const char *method, *path, *version;
     int port;                      /* of the TCP listener it came by; 0: the Unix socket */
     const struct bench_http *http; /* of that listener */
 };

@@ -92,6 +92,7 @@ static bool check_access(struct exchange *x)
     const struct door_request r = {.connection = x->in.connection,
                                    .method = x->in.method,
                                    .path = x->in.path,
+                                   .version = x->in.version,
                                    .port = x->in.port,
                                    .http = x->in.http};
     return door_admit(x->house->config.door, &r, &x->caller, &x->reply, &x->why);

@@ -40,6 +40,7 @@ struct exchange; /* one request */
 struct exchange_request {
     struct MHD_Connection *connection;
     const char *method, *path;     /* of the connection, valid until it is completed */
+    const char *version;           /* the same */
     int port;                      /* of the TCP listener it came in by; 0: the Unix socket */
     const struct bench_http *http; /* of that listener */
 };

@@ -150,16 +150,18 @@ static bool bind_tcp(int fd, const char *address, const struct addrinfo *a, stru
     return true;
 }
 
-static int port_of(int fd)
+/* An error and not a 0 that goes on as a port: what has none counts as the Unix socket. */
+static bool find_port(int fd, int *port, struct err *e)
 {
     struct sockaddr_storage a = {0};
     socklen_t n = sizeof a;
     if (getsockname(fd, (struct sockaddr *)&a, &n) != 0) {
-        return 0;
+        return err_set_errno(e, errno, "find the port of a socket");
     }
     /* NOLINTNEXTLINE(clang-analyzer-core.CallAndMessage): it was filled, as getsockname() says */
-    return ntohs(a.ss_family == AF_INET6 ? ((const struct sockaddr_in6 *)&a)->sin6_port
-                                         : ((const struct sockaddr_in *)&a)->sin_port);
+    *port = ntohs(a.ss_family == AF_INET6 ? ((const struct sockaddr_in6 *)&a)->sin6_port
+                                          : ((const struct sockaddr_in *)&a)->sin_port);
+    return true;
 }
 
 bool socket_listen_tcp(const char *address, char *out, int *port, int *fd, struct err *e)
@@ -169,7 +171,8 @@ bool socket_listen_tcp(const char *address, char *out, int *port, int *fd, struc
         return false;
     }
     *fd = socket(a->ai_family, SOCK_STREAM | SOCK_CLOEXEC, 0);
-    bool ok = *fd >= 0 ? bind_tcp(*fd, address, a, e) : err_set_errno(e, errno, "open a socket");
+    bool ok = *fd >= 0 ? bind_tcp(*fd, address, a, e) && find_port(*fd, port, e)
+                       : err_set_errno(e, errno, "open a socket");
     freeaddrinfo(a);
     if (!ok) {
         if (*fd >= 0) {
@@ -179,7 +182,6 @@ bool socket_listen_tcp(const char *address, char *out, int *port, int *fd, struc
         return false;
     }
     char host[HTTP_ADDRESS_SIZE];
-    *port = port_of(*fd);
     return text_format(host, sizeof host, "%.*s", (int)(strrchr(address, ':') - address),
                        address) &&
            text_format(out, HTTP_ADDRESS_SIZE, "%s:%d", host, *port);

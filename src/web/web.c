@@ -57,9 +57,9 @@ struct web {
 };
 
 static enum MHD_Result begin(struct listener *l, struct MHD_Connection *c, const char *path,
-                             const char *method, void **state)
+                             const char *method, const char *version, void **state)
 {
-    const struct exchange_request r = {c, method, path, l->port, &l->web->http};
+    const struct exchange_request r = {c, method, path, version, l->port, &l->web->http};
     *state = exchange_new(&l->web->house, &r);
     return exchange_begin(*state) || exchange_send(*state) ? MHD_YES : MHD_NO;
 }
@@ -68,10 +68,9 @@ static enum MHD_Result on_request(void *context, struct MHD_Connection *c, const
                                   const char *method, const char *version, const char *data,
                                   size_t *data_n, void **state)
 {
-    (void)version;
     struct listener *l = context;
     if (*state == NULL) {
-        return begin(l, c, path, method, state);
+        return begin(l, c, path, method, version, state);
     }
     struct exchange *x = *state;
     if (*data_n > 0) {

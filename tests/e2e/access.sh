@@ -129,6 +129,19 @@ for header in "X-Forwarded-For: 192.0.2.7" "Forwarded: for=192.0.2.7" "Via: 1.1 
     ask 401 -H "$header" "$here/v1/stands"
     ask 200 -H "$header" -H "$(as "$phone")" "$here/v1/stands"
 done
+# What says nothing of itself speaks HTTP/1.0, as many that pass requests on do.
+ask 401 --http1.0 "$here/v1/stands"
+ask 200 --http1.0 -H "$(as "$phone")" "$here/v1/stands"
+# By the socket everybody may do everything: nothing that passes requests on is let in there.
+by_socket="--unix-socket $AMPLEDGER_SOCKET"
+# shellcheck disable=SC2086  # words
+{
+    ask 200 $by_socket http://localhost/v1/tokens
+    for header in "X-Forwarded-For: 192.0.2.7" "Via: 1.1 x" "Origin: http://localhost" "Sec-Fetch-Site: same-origin"; do
+        ask 403 $by_socket -H "$header" http://localhost/v1/tokens
+    done
+    ask 403 $by_socket --http1.0 http://localhost/v1/tokens
+}
 serve 'http: {listen: "127.0.0.1:0", token: always}'
 ask 401 "http://$at/v1/stands"
 serve 'http: {listen: "127.0.0.1:0", names: [bench.example]}'
@@ -159,7 +172,7 @@ there=https://bench.example:$port
 grep -qi "^set-cookie: .*; SameSite=Strict; Secure; Max-Age=15552000.\$" "$home/head" || fail "$(cat "$home/head")"
 stop_daemon
 cp "$home/plain.yaml" "$home/bench.yaml"
-echo 'http: {listen: 8470, certificate: cert.pem, key: cert.pem}' >>"$home/bench.yaml"
+echo 'http: {listen: "127.0.0.1:0", certificate: cert.pem, key: cert.pem}' >>"$home/bench.yaml"
 expect 2 ampledgerd --bench "$home/bench.yaml"
 says "do they belong together"
 

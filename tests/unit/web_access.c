@@ -179,6 +179,27 @@ static void where_a_token_is_asked_for(void **state)
     }
 }
 
+/* Whoever uses it may do everything: so nothing that stands there for others, and no browser. */
+static void what_may_use_the_socket(void **state)
+{
+    (void)state;
+    const struct access_facts program = {.method = "POST", .host = "x"};
+    const struct access_facts others[] = {{.method = "GET", .host = "x", .is_forwarded = true},
+                                          {.method = "GET", .origin = "http://" HERE},
+                                          {.method = "POST", .origin = "null"},
+                                          {.method = "GET", .fetch_site = "same-origin"}};
+    struct reply r = {0};
+    struct err e = {0};
+    assert_true(access_check_socket(&program, &r, &e));
+    assert_int_equal(r.status, 0);
+    for (size_t i = 0; i < sizeof others / sizeof others[0]; i++) {
+        r.status = 0;
+        assert_false(access_check_socket(&others[i], &r, &e));
+        assert_int_equal(r.status, HTTP_FORBIDDEN);
+        assert_non_null(strstr(e.text, "proxy"));
+    }
+}
+
 static void schemes_of_authorization(void **state)
 {
     (void)state;
@@ -202,6 +223,7 @@ int main(void)
         cmocka_unit_test(names_where_others_reach_it),
         cmocka_unit_test(origins_with_tls),
         cmocka_unit_test(where_a_token_is_asked_for),
+        cmocka_unit_test(what_may_use_the_socket),
         cmocka_unit_test(schemes_of_authorization),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
