@@ -21,6 +21,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #define DEFAULT_BENCH "/etc/ampledger/bench.yaml"
@@ -344,6 +345,22 @@ static size_t check_profiles(const char *dir)
     return wrong;
 }
 
+static bool check_http(const struct bench_http *http)
+{
+    struct stat st;
+    struct err e = {0};
+    if (!web_check_http(http, &e)) {
+        fail(&e);
+        return false;
+    }
+    if (http->key[0] != '\0' && stat(http->key, &st) == 0 && (st.st_mode & S_IROTH) != 0) {
+        printf("warning: everybody on this computer can read the key %s; chown root:ampledger and "
+               "chmod 0640 leave it to the daemon\n",
+               http->key);
+    }
+    return true;
+}
+
 static int check(const struct arguments *a)
 {
     struct bench *bench = NULL;
@@ -353,8 +370,9 @@ static int check(const struct arguments *a)
     }
     check_report(bench);
     size_t wrong = check_profiles(bench->profiles_dir);
+    bool is_good = check_http(&bench->http) && wrong == 0;
     bench_free(bench);
-    return wrong > 0 ? 2 : 0;
+    return is_good ? 0 : 2;
 }
 
 int main(int argc, char **argv)

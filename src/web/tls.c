@@ -37,11 +37,6 @@ void tls_options(const struct tls_files *t, struct MHD_OptionItem out[TLS_OPTION
     out[n] = (struct MHD_OptionItem){MHD_OPTION_END, 0, NULL};
 }
 
-unsigned tls_flags(const struct tls_files *t)
-{
-    return t->certificate != NULL ? MHD_USE_TLS : 0;
-}
-
 bool tls_fail(const struct bench_http *http, struct err *e)
 {
     return err_set(

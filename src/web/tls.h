@@ -18,7 +18,6 @@ struct tls_files {
 bool tls_read(const struct bench_http *http, struct tls_files *out, struct err *e) NODISCARD;
 /* Up to TLS_OPTIONS and the end. */
 void tls_options(const struct tls_files *t, struct MHD_OptionItem out[TLS_OPTIONS + 1]);
-unsigned tls_flags(const struct tls_files *t);
 /* What is wrong when the library does not take them. */
 bool tls_fail(const struct bench_http *http, struct err *e);
 void tls_clear(struct tls_files *t);

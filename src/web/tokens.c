@@ -41,6 +41,7 @@ struct tokens {
     pthread_mutex_t lock;   /* of what is below; never held while a disk is waited for */
     struct list list;
     uint32_t last_serial;
+    bool is_damaged; /* the file: it stays as it is, for a person to look at */
 };
 
 enum may may_parse(const char *word)
@@ -83,6 +84,14 @@ static bool take_text(struct tokens *t, const char *text, size_t n)
     return ok;
 }
 
+static bool fail_damaged(const struct tokens *t, struct err *e)
+{
+    return err_set(e, ERR_CONFIG,
+                   "%s holds no list of tokens that can be read; move it away, start again and "
+                   "make new ones: ampledger token make NAME",
+                   t->path);
+}
+
 static bool read_file(struct tokens *t, struct err *e)
 {
     char *text = NULL;
@@ -94,11 +103,7 @@ static bool read_file(struct tokens *t, struct err *e)
     if (!file_read(t->path, FILE_MAX, &text, &n, e)) {
         return false;
     }
-    bool ok = take_text(t, text, n) ||
-              err_set(e, ERR_CONFIG,
-                      "%s holds no list of tokens that can be read; move it away, start again and "
-                      "make new ones: ampledger token make NAME",
-                      t->path);
+    bool ok = take_text(t, text, n) || fail_damaged(t, e);
     free(text);
     return ok;
 }
@@ -109,12 +114,12 @@ bool tokens_open(const char *path, struct tokens **out, struct err *e)
     t->path = text_copy(path);
     mutex_init_inheriting(&t->change);
     mutex_init_inheriting(&t->lock);
-    if (!read_file(t, e)) {
-        tokens_free(t);
-        return false;
+    t->is_damaged = !read_file(t, e);
+    if (t->is_damaged) {
+        t->list.n = 0;
     }
     *out = t;
-    return true;
+    return !t->is_damaged;
 }
 
 void tokens_free(struct tokens *t)
@@ -250,6 +255,9 @@ bool tokens_make(struct tokens *t, const struct token_holder *wanted, int64_t ut
                  char text[TOKEN_TEXT_SIZE], struct err *e)
 {
     struct token k = {.holder = *wanted};
+    if (t->is_damaged) {
+        return fail_damaged(t, e);
+    }
     if (!make_text(text, e)) {
         return false;
     }

@@ -30,7 +30,8 @@ struct token_holder {
 
 struct tokens;
 
-/* Reads the file; one that is not there holds none. A damaged one is ERR_CONFIG. */
+/* Reads the file; one that is not there holds none. False with one that cannot be read: *out
+ * (owned, as ever) holds none either, and takes none. */
 bool tokens_open(const char *path, struct tokens **out, struct err *e) NODISCARD;
 void tokens_free(struct tokens *t); /* NULL is fine */
 size_t tokens_count(struct tokens *t);

@@ -202,8 +202,17 @@ static bool is_guarded(struct web *w)
     return true;
 }
 
+/* As without a token: what is wrong with it must not stop a bench. */
+static bool stay_closed(struct web *w, const struct err *why)
+{
+    log_error("%s; the page is not opened, the bench works without", why->text);
+    w->http.address[0] = '\0';
+    return true;
+}
+
 static bool start_tcp(struct web *w, struct tls_files *tls, struct err *e)
 {
+    struct err why = {0};
     bool is_far = bench_http_is_far(w->http.address);
     struct MHD_OptionItem more[TLS_OPTIONS + 3] = {
         {MHD_OPTION_CONNECTION_LIMIT, (intptr_t)http_connections(), NULL},
@@ -213,20 +222,24 @@ static bool start_tcp(struct web *w, struct tls_files *tls, struct err *e)
     if (!socket_listen_tcp(w->http.address, w->http.address, &w->tcp.port, &fd, e)) {
         return false;
     }
-    return listen_on(&w->tcp, fd, tls_flags(tls), more, e) ||
-           (tls->certificate != NULL && tls_fail(&w->http, e));
+    if (tls->certificate == NULL) {
+        return listen_on(&w->tcp, fd, 0, more, e);
+    }
+    return listen_on(&w->tcp, fd, MHD_USE_TLS, more, &why) || tls_fail(&w->http, &why) ||
+           stay_closed(w, &why);
 }
 
 static bool open_tcp(struct web *w, struct err *e)
 {
     struct tls_files tls = {0};
+    struct err why = {0};
     if (w->http.address[0] != '\0' && !is_guarded(w)) {
         w->http.address[0] = '\0';
     }
     if (w->http.address[0] == '\0') {
         return true;
     }
-    bool ok = tls_read(&w->http, &tls, e) && start_tcp(w, &tls, e);
+    bool ok = tls_read(&w->http, &tls, &why) ? start_tcp(w, &tls, e) : stay_closed(w, &why);
     tls_clear(&tls);
     return ok;
 }
@@ -252,8 +265,9 @@ static bool open_door(struct web *w, struct err *e)
     if (!text_format(path, sizeof path, "%s.tokens", store_path(w->house.config.store))) {
         return err_set(e, ERR_CONFIG, "the database path is too long");
     }
-    if (!tokens_open(path, &tokens, e)) {
-        return false;
+    struct err why = {0};
+    if (!tokens_open(path, &tokens, &why)) {
+        log_error("http: %s; until then no token holds", why.text);
     }
     w->house.config.door = door_new(tokens, w->patience);
     return true;
@@ -287,6 +301,14 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     }
     *out = w;
     return true;
+}
+
+bool web_check_http(const struct bench_http *http, struct err *e)
+{
+    struct tls_files tls = {0};
+    bool ok = tls_read(http, &tls, e);
+    tls_clear(&tls);
+    return ok;
 }
 
 const char *web_http(const struct web *w)

@@ -28,10 +28,14 @@ struct web_config {
 };
 
 /* Listens on the Unix socket (as the bench says) and on `http`, with threads of its own. Where
- * other computers reach it, not before there is a token: that is told in the log. A socket left
+ * other computers reach it, not before there is a token, and never with a certificate that cannot
+ * be used: that is told in the log, and the socket works. A socket left
  * behind by a daemon that is gone is replaced; one on which somebody answers is
  * ERR_REFUSED, and a file that is no socket is ERR_CONFIG. */
 bool web_start(const struct web_config *config, struct web **out, struct err *e) NODISCARD;
+
+/* Can the files that `http` names be read by whoever asks? Opens nothing. */
+bool web_check_http(const struct bench_http *http, struct err *e) NODISCARD;
 
 /* Where the page is, with the port it really has, "127.0.0.1:8470"; "" nowhere. */
 const char *web_http(const struct web *w);

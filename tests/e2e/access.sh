@@ -173,8 +173,21 @@ grep -qi "^set-cookie: .*; SameSite=Strict; Secure; Max-Age=15552000.\$" "$home/
 stop_daemon
 cp "$home/plain.yaml" "$home/bench.yaml"
 echo 'http: {listen: "127.0.0.1:0", certificate: cert.pem, key: cert.pem}' >>"$home/bench.yaml"
-expect 2 ampledgerd --bench "$home/bench.yaml"
-says "do they belong together"
+start_daemon
+await 10 phase_is idle
+grep -q "do they belong together?; the page is not opened" "$home/daemon.log" || fail "it does not say what is wrong"
+stop_daemon
+expect 0 ampledgerd --bench "$home/bench.yaml" --check
+chmod 644 "$home/cert.pem"
+expect 0 ampledgerd --bench "$home/bench.yaml" --check
+says "everybody on this computer can read the key"
+sed -i 's/key: cert.pem/key: gone.pem/' "$home/bench.yaml"
+expect 2 ampledgerd --bench "$home/bench.yaml" --check
+says "gone.pem"
+start_daemon
+await 10 phase_is idle
+grep -q "gone.pem.*the page is not opened" "$home/daemon.log" || fail "it does not say what is not there"
+stop_daemon
 
 # The socket: mode and group as the bench file says.
 cp "$home/plain.yaml" "$home/bench.yaml"
@@ -190,8 +203,13 @@ says "no group"
 # A list of tokens that cannot be read lets nobody in.
 cp "$home/plain.yaml" "$home/bench.yaml"
 echo broken >"$home/ampledger.db.tokens"
-expect 2 ampledgerd --bench "$home/bench.yaml"
+serve 'http: {listen: "127.0.0.1:0", token: always}'
+grep -q "move it away.*no token holds" "$home/daemon.log" || fail "it does not say what is wrong"
+ask 401 -H "$(as "$phone")" "http://$at/v1/stands"
+expect 2 ampledger token make other --may change
 says "move it away"
+[ "$(cat "$home/ampledger.db.tokens")" = broken ] || fail "the file was overwritten"
+stop_daemon
 kill "$virtual"
 wait "$virtual" || true
 virtual=

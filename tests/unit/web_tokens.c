@@ -172,6 +172,8 @@ static void damaged_files_are_refused(void **state)
         "{\"tokens\":[{}]}",
         "{\"tokens\":[{\"name\":\"a\",\"may\":\"fly\",\"made_utc\":\"x\",\"sha256\":\"00\"}]}",
         "{\"tokens\":[{\"name\":\"a\",\"may\":\"read\",\"made_utc\":\"x\",\"sha256\":\"00\"}]}"};
+    const struct token_holder wanted = {.may = MAY_READ, .name = "b"};
+    char text[TOKEN_TEXT_SIZE];
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
         struct tokens *t = NULL;
         struct err e = {0};
@@ -184,6 +186,10 @@ static void damaged_files_are_refused(void **state)
         }
         assert_int_equal(e.code, ERR_CONFIG);
         assert_non_null(strstr(e.text, "move it away"));
+        assert_int_equal(tokens_count(t), 0);
+        assert_false(tokens_make(t, &wanted, MADE_NS, text, &e)); /* it would be overwritten */
+        assert_non_null(strstr(e.text, "move it away"));
+        tokens_free(t);
     }
     unlink(file);
 }
