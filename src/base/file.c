@@ -119,6 +119,18 @@ bool file_read(const char *path, size_t max, char **text, size_t *n, struct err 
     return true;
 }
 
+bool file_read_into(const char *path, char *out, size_t size, struct err *e)
+{
+    int fd = open_regular(path, e);
+    if (fd < 0) {
+        return false;
+    }
+    struct grown g = {out, 0, size}; /* with three bytes of room it never grows */
+    bool ok = read_all(fd, size - 3, &g, e);
+    close(fd);
+    return ok || err_prefix(e, "%s", path);
+}
+
 bool path_beside(const char *beside, const char *path, char *out, size_t size, struct err *e)
 {
     if (!*path) {

@@ -10,6 +10,9 @@
 /* Read a regular file of at most max bytes; *text is owned, NUL-terminated. */
 bool file_read(const char *path, size_t max, char **text, size_t *n, struct err *e) NODISCARD;
 
+/* The same into a buffer of the caller's, which takes size - 3 bytes; allocates nothing. */
+bool file_read_into(const char *path, char *out, size_t size, struct err *e) NODISCARD;
+
 /* Put into out: `path` as it is when absolute, else beside the file `beside`.
  * False when it does not fit. */
 bool path_beside(const char *beside, const char *path, char *out, size_t size,

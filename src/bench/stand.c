@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * bench/stand: what is done with all instruments of one stand together: bring
  * up, make safe, read. */
+#include "base/clock.h"
 #include "base/file.h"
 #include "bench/bench.h"
 
@@ -151,25 +152,37 @@ static bool look_for_leak(struct stand_config *s, struct reading *out, struct er
 
 /* All are asked before any answer is waited for, so that a reading takes as long as the
  * slowest of them; the one read first is asked last, for then the others' answers are mostly
- * there when its own is, and nobody is woken for them. Where one fails, the answers of those
- * after it are not taken: their next questions resynchronise. */
+ * there when its own is, and nobody is woken for them. A link that takes no question may have
+ * waited a second to say so: then the rest is asked in turn, and who could not be asked fails
+ * when it is read. */
 static void ask_all(struct stand_config *s, enum stand_use use)
 {
-    if (s->instrument[ROLE_THERMOMETER] != NULL) {
-        instrument_ask(s->instrument[ROLE_THERMOMETER]);
+    struct instrument *const in_order[] = {s->instrument[ROLE_THERMOMETER],
+                                           s->sense == SENSE_METER ? s->instrument[ROLE_METER] : NULL,
+                                           current_source(s, use)};
+    for (size_t i = 0; i < sizeof in_order / sizeof in_order[0]; i++) {
+        if (in_order[i] != NULL && !instrument_ask(in_order[i], NULL)) {
+            return;
+        }
     }
-    if (s->sense == SENSE_METER) {
-        instrument_ask(s->instrument[ROLE_METER]);
-    }
-    instrument_ask(current_source(s, use));
 }
 
-bool stand_read(struct stand_config *s, enum stand_use use, struct reading *out,
-                struct err *temperature_error, struct err *e)
+/* Answers that came to nobody must not be taken for those of a later reading. */
+static void unask_all(struct stand_config *s)
+{
+    for (size_t role = 0; role < sizeof s->instrument / sizeof s->instrument[0]; role++) {
+        if (s->instrument[role] != NULL) {
+            instrument_unask(s->instrument[role]);
+        }
+    }
+}
+
+/* Reads what ask_all() asked. */
+static bool read_all(struct stand_config *s, enum stand_use use, int64_t asked_ns,
+                     struct reading *out, struct err *temperature_error, struct err *e)
 {
     struct reading meter;
     struct err why = {0};
-    ask_all(s, use);
     if (!instrument_read(current_source(s, use), out, e) ||
         (use == STAND_RESTS && !look_for_leak(s, out, e))) {
         return false;
@@ -188,10 +201,21 @@ bool stand_read(struct stand_config *s, enum stand_use use, struct reading *out,
         struct reading thermometer;
         if (instrument_read(s->instrument[ROLE_THERMOMETER], &thermometer, &why)) {
             out->temperature_C = thermometer.temperature_C;
-            out->temperature_age_s = thermometer.temperature_age_s;
+            out->temperature_age_s = fmax(thermometer.temperature_age_s,
+                                          (double)(clock_real_ns() - asked_ns) / (double)NS_PER_S);
         } else {
             *temperature_error = why;
         }
     }
     return true;
+}
+
+bool stand_read(struct stand_config *s, enum stand_use use, struct reading *out,
+                struct err *temperature_error, struct err *e)
+{
+    const int64_t asked_ns = clock_real_ns();
+    ask_all(s, use);
+    bool ok = read_all(s, use, asked_ns, out, temperature_error, e);
+    unask_all(s);
+    return ok;
 }

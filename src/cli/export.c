@@ -106,12 +106,30 @@ static bool print_report(const struct cli *c, const struct fetched *w, const cha
     return ok;
 }
 
+/* A pipe or a device, such as /dev/null: written into, for a file put in its place would end it. */
+static bool to_device(const struct cli *c, const struct fetched *w, const char *path, struct err *e)
+{
+    if (w->paper != NULL) {
+        return err_set(e, ERR_CONFIG, "%s is no file, and only a file can be printed to", w->name);
+    }
+    FILE *f = fopen(w->name, "w");
+    if (f == NULL) {
+        return err_set_errno(e, errno, "write into %s", w->name);
+    }
+    bool ok = download(c, w, path, f, e);
+    return (fclose(f) == 0 || err_set_errno(e, errno, "write into %s", w->name)) && ok;
+}
+
 static bool to_file(const struct cli *c, const struct fetched *w, const char *path, struct err *e)
 {
     char part[4096];
+    struct stat there;
     const char *name = w->name;
     if (w->keeps && access(name, F_OK) == 0) {
         return refuse_existing(name, e);
+    }
+    if (stat(name, &there) == 0 && !S_ISREG(there.st_mode) && !S_ISDIR(there.st_mode)) {
+        return to_device(c, w, path, e);
     }
     if (!text_format(part, sizeof part, "%s.XXXXXX", name)) {
         return err_set(e, ERR_CONFIG, "the file name %.60s... is too long", name);

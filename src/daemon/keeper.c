@@ -472,7 +472,8 @@ static bool may_restart(struct keeper *k)
     return k->restarts <= RESTARTS_MOST;
 }
 
-/* What switching off runs through: the program itself and the libraries it calls meanwhile. */
+/* What switching off runs through: the program itself and the libraries it calls meanwhile. Of
+ * the mathematics it calls only what each sample has called before, which is kept since then. */
 static int keep_what_off_needs(struct dl_phdr_info *part, size_t size, void *context)
 {
     static const char *const needed[] = {"/libc.so", "/libserialport.so"};

@@ -284,7 +284,7 @@ static int beat_until(struct house *h, _Atomic uint32_t *beats, const sigset_t *
 
 /* As many pools of memory as threads would mean that each keeps what it once needed, to read
  * a profile or the database; from one, another thread takes it. What goes on with each sample
- * and until off takes none. */
+ * and until off takes none: who has the pool may be a thread that other programs hold up. */
 static void share_memory(void)
 {
     mallopt(M_ARENA_MAX, 1);

@@ -470,10 +470,9 @@ static bool read_file(struct instrument *i, struct reading *out, struct err *why
 {
     const struct driver_read *r = &i->driver->read;
     const char *path = strchr(i->address, ':') + 1;
-    char *text = NULL;
-    size_t n = 0;
+    char text[FILE_READING_MAX + 3]; /* with each sample: takes no memory that others hold */
     double number = NAN;
-    if (!file_read(path, FILE_READING_MAX, &text, &n, why)) {
+    if (!file_read_into(path, text, sizeof text, why)) {
         why->code = why->code == ERR_NOT_FOUND ? ERR_LINK_LOST : why->code;
         return false;
     }
@@ -481,7 +480,6 @@ static bool read_file(struct instrument *i, struct reading *out, struct err *why
     if (!ok) {
         err_set(why, ERR_BAD_REPLY, "%s holds \"%.40s\"; one number is wanted", path, text);
     }
-    free(text);
     put_field(i, r->field[0], number * r->scale, out);
     return ok;
 }
@@ -505,10 +503,25 @@ bool inside_read(struct instrument *i, struct reading *out, struct err *why)
 }
 
 /* Who shares a wire asks when it is its turn, for others wait until it has its answer. */
-void instrument_ask(struct instrument *i)
+static bool asks_ahead(const struct instrument *i)
 {
-    if (is_scpi(i) && !i->wire->shared && inside_is_open(i)) {
-        scpi_ask(i->wire->session, i->driver->read.line);
+    return is_scpi(i) && !i->wire->shared && inside_is_open(i);
+}
+
+bool instrument_ask(struct instrument *i, struct err *e)
+{
+    struct err why = {0};
+    if (!asks_ahead(i)) {
+        return true;
+    }
+    bool ok = inside_enter(i, &why) && scpi_ask(i->wire->session, i->driver->read.line, &why);
+    return inside_end(i, ok, "ask", &why, e);
+}
+
+void instrument_unask(struct instrument *i)
+{
+    if (asks_ahead(i)) {
+        scpi_unask(i->wire->session);
     }
 }
 

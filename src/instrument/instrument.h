@@ -125,8 +125,10 @@ struct reading {
 bool instrument_read(struct instrument *i, struct reading *out, struct err *e) NODISCARD;
 
 /* Asks ahead where that can be: instrument_read() is to follow, and then finds the answer
- * there, or soon. So that several instruments are at work at once. Waits for none. */
-void instrument_ask(struct instrument *i);
+ * there, or soon. So that several instruments are at work at once. Waits for no answer. */
+bool instrument_ask(struct instrument *i, struct err *e) NODISCARD;
+/* instrument_read() does not follow: what comes is nobody's answer. */
+void instrument_unask(struct instrument *i);
 
 /* --- for whoever must switch it off without knowing it (the keeper) --- */
 

@@ -18,9 +18,10 @@
 #define TAPER_STRETCH 1.3
 #define LEAD_ABSORPTION_S (4 * 3600.0)
 /* One sample in the database, in a block (a discharge of 45 000 was measured to take 11 bytes
- * each, all else included), with some room. The last thousand are rows until then. A step is
+ * each, all else included), and as much again: instruments of finer digits need more, and the log
+ * of what is being written is part of the same disk. The last thousand are rows until then. A step is
  * a row with a name and an end. */
-#define SAMPLE_BYTES 12
+#define SAMPLE_BYTES 22
 #define ROWS_BYTES 50000
 #define STEP_BYTES 300
 /* More steps one after the other than this are a slip of the pen. */

@@ -458,11 +458,11 @@ static void *find_cut_off(void *stand)
  * go on. Returns false when the thread shall leave. */
 static bool look_back(struct stand *s)
 {
-    if (s->looked_back || phase_of(s) != STAND_IDLE) {
+    /* While another stand looks, this one goes its rounds and comes again. */
+    if (s->looked_back || phase_of(s) != STAND_IDLE || pthread_mutex_trylock(s->looking_back) != 0) {
         return true;
     }
     s->looked_back = true;
-    pthread_mutex_lock(s->looking_back);
     struct job *job = thread_aside(find_cut_off, s);
     pthread_mutex_unlock(s->looking_back);
     if (job == NULL) {

@@ -240,12 +240,24 @@ bool scpi_query(struct scpi_session *s, const char *line, char *reply, size_t si
            err_prefix(e, "%s", line);
 }
 
-void scpi_ask(struct scpi_session *s, const char *line)
+bool scpi_ask(struct scpi_session *s, const char *line, struct err *e)
 {
     bool cheap = s->options->how != RESYNC_QUIET;
-    if (cheap && !s->suspect && !link_pending(s->link) && put_question(s, line, NULL)) {
-        s->asked = line;
+    /* An answer that was never taken may be as old as it likes. */
+    scpi_unask(s);
+    if (!cheap || s->suspect || link_pending(s->link)) {
+        return true;
     }
+    if (!put_question(s, line, e)) {
+        return err_prefix(e, "%s", line);
+    }
+    s->asked = line;
+    return true;
+}
+
+void scpi_unask(struct scpi_session *s)
+{
+    s->asked = NULL; /* suspect it is until an answer is taken */
 }
 
 static bool take_number(const struct scpi_piece *p, double *out, struct err *e)

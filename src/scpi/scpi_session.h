@@ -69,12 +69,14 @@ void scpi_distrust(struct scpi_session *s);
 bool scpi_query(struct scpi_session *s, const char *line, char *reply, size_t size,
                 struct err *e) NODISCARD;
 
-/* Sends the question ahead, and waits for nothing: the scpi_query() of this line that comes
- * next only takes the answer, which has had the meantime to come. Whatever else is done
- * first makes up for it as for an answer that was not taken. Where that takes long
+/* Sends the question ahead, and waits for no answer: the scpi_query() of this line that comes
+ * next only takes it, which has had the meantime to come. Whatever else is done first makes up
+ * for it as for an answer that was not taken, and so does asking again. Where that takes long
  * (RESYNC_QUIET), and in a suspect session, it does nothing, and scpi_query() asks. `line`
- * is borrowed until then. */
-void scpi_ask(struct scpi_session *s, const char *line);
+ * is borrowed until then. False as link_write() is. */
+bool scpi_ask(struct scpi_session *s, const char *line, struct err *e) NODISCARD;
+/* The answer is not taken after all: whoever asks next resynchronises. */
+void scpi_unask(struct scpi_session *s);
 
 /* An answer of exactly n numbers separated by ';' or ','. Not-a-number and out
  * of range are ERR_BAD_REPLY that says so; the session stays trusted then. */

@@ -6,7 +6,7 @@
  * integer / scale gives the very double that the decimal text stands for (a correctly rounded
  * quotient of two exact numbers). Of the integers the smallest is the base; the array has
  * what each is more than that. Any SQLite shell can count it back: see the view `sample` in
- * schema.c. Values that are no decimal numbers stand in the array themselves, by 17
+ * tables.c. Values that are no decimal numbers stand in the array themselves, by 17
  * digits, with base 0 and scale 1. */
 #ifndef AMPLEDGER_STORE_BLOCK_H
 #define AMPLEDGER_STORE_BLOCK_H

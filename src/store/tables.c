@@ -251,36 +251,43 @@ static bool has_all(sqlite3 *db, sqlite3_stmt *model, sqlite3_stmt *look, const 
         const char *name = text_at(model, 1);
         sqlite3_reset(look);
         sqlite3_bind_text(look, 1, name, -1, SQLITE_STATIC);
+        sqlite3_bind_text(look, 2, type, -1, SQLITE_STATIC);
         rc = sqlite3_step(look);
         if (rc != SQLITE_ROW && rc != SQLITE_DONE)
             return store_sqlite_err(e, db, path, "read the tables of");
         if (rc == SQLITE_DONE)
             return refuse(path, type, name, "is missing in it", e);
-        if (strcmp(text_at(look, 0), type) != 0 || !same_sql(text_at(look, 1), text_at(model, 2)))
+        if (!same_sql(text_at(look, 0), text_at(model, 2)))
             return refuse(path, type, name, "in it is not the one that ampledger makes", e);
     }
     return rc == SQLITE_DONE || store_sqlite_err_code(e, rc, path, "know the tables of");
 }
 
-/* A trigger of another's acts on what we write; a table, view or index harms nobody. */
-static bool has_no_other_trigger(sqlite3 *db, sqlite3_stmt *triggers, sqlite3_stmt *known,
-                                 const char *path, struct err *e)
+/* A trigger of another's acts on what we write, and a unique index refuses it. Tables, views and
+ * other indexes harm nobody: they only take room and time. */
+static const char meddlers[] =
+    "SELECT name, type FROM sqlite_schema WHERE type = 'trigger'"
+    " OR (type = 'index' AND sql LIKE 'CREATE UNIQUE%')";
+
+static bool has_no_meddler(sqlite3 *db, sqlite3_stmt *found, sqlite3_stmt *known, const char *path,
+                           struct err *e)
 {
     int rc = SQLITE_OK;
-    while ((rc = sqlite3_step(triggers)) == SQLITE_ROW) {
+    while ((rc = sqlite3_step(found)) == SQLITE_ROW) {
         sqlite3_reset(known);
-        sqlite3_bind_text(known, 1, text_at(triggers, 0), -1, SQLITE_STATIC);
+        sqlite3_bind_text(known, 1, text_at(found, 0), -1, SQLITE_STATIC);
+        sqlite3_bind_text(known, 2, text_at(found, 1), -1, SQLITE_STATIC);
         if (sqlite3_step(known) != SQLITE_ROW)
-            return refuse(path, "trigger", text_at(triggers, 0), "in it is not ampledger's", e);
+            return refuse(path, text_at(found, 1), text_at(found, 0), "in it is not ampledger's", e);
     }
     return rc == SQLITE_DONE || store_sqlite_err(e, db, path, "read the tables of");
 }
 
 bool tables_are_ours(sqlite3 *db, int64_t version, const char *path, struct err *e)
 {
-    static const char by_name[] = "SELECT type, sql FROM sqlite_schema WHERE name = ?";
+    static const char by_name[] = "SELECT sql FROM sqlite_schema WHERE name = ? AND type = ?";
     sqlite3 *model = NULL;
-    sqlite3_stmt *all = NULL, *look = NULL, *triggers = NULL, *known = NULL;
+    sqlite3_stmt *all = NULL, *look = NULL, *found = NULL, *known = NULL;
     int rc = sqlite3_open(":memory:", &model);
     if (rc == SQLITE_OK)
         rc = tables_make(model, 0, version);
@@ -291,14 +298,13 @@ bool tables_are_ours(sqlite3 *db, int64_t version, const char *path, struct err 
         rc = sqlite3_prepare_v2(model, by_name, -1, &known, NULL);
     bool ok = rc == SQLITE_OK || store_sqlite_err(e, model, path, "know the tables of");
     if (ok && (sqlite3_prepare_v2(db, by_name, -1, &look, NULL) != SQLITE_OK ||
-               sqlite3_prepare_v2(db, "SELECT name FROM sqlite_schema WHERE type = 'trigger'", -1,
-                                  &triggers, NULL) != SQLITE_OK))
+               sqlite3_prepare_v2(db, meddlers, -1, &found, NULL) != SQLITE_OK))
         ok = store_sqlite_err(e, db, path, "read the tables of");
     ok = ok && has_all(db, all, look, path, e) &&
-         has_no_other_trigger(db, triggers, known, path, e);
+         has_no_meddler(db, found, known, path, e);
     sqlite3_finalize(all);
     sqlite3_finalize(look);
-    sqlite3_finalize(triggers);
+    sqlite3_finalize(found);
     sqlite3_finalize(known);
     sqlite3_close(model);
     return ok;

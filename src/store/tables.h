@@ -10,9 +10,9 @@
 int tables_make(sqlite3 *db, int64_t from, int64_t to);
 
 /* Is every table, view, index and trigger there as `tables_make` makes it up to `version`,
- * and no trigger beside them? A file of a stranger could have a view without end in place of
- * a table, or a trigger that changes what is stored. Other tables, views and indexes are
- * left alone. ERR_CONFIG names the first that is not. */
+ * and no trigger and no unique index beside them? A file of a stranger could have a view without
+ * end in place of a table, a trigger that changes what is stored or an index that refuses it.
+ * Other tables, views and indexes are left alone. ERR_CONFIG names the first that is not. */
 bool tables_are_ours(sqlite3 *db, int64_t version, const char *path, struct err *e) NODISCARD;
 
 #endif

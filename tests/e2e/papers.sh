@@ -31,6 +31,14 @@ grep -q launch-b "$home/lot.html" || fail "a battery is missing from the lot"
 expect 0 ampledger export last -o "$home/run.csv"
 sum=$(sha256sum "$home/run.csv" | cut -d ' ' -f 1)
 grep -q "$sum" "$home/run.html" || fail "the report has another sum than the export"
+
+# Into a pipe, or a device: it is still one afterwards.
+mkfifo "$home/pipe"
+cat "$home/pipe" >"$home/piped.csv" &
+expect 0 ampledger export last -o "$home/pipe"
+wait $!
+[ -p "$home/pipe" ] || fail "a file has taken the place of the pipe"
+cmp "$home/piped.csv" "$home/run.csv" || fail "another export came out of the pipe"
 ampledger recompute last --json >"$home/recomputed.json"
 [ "$(json "$home/recomputed.json" "d['samples_sha256']")" = "$sum" ] || fail "recompute has another sum"
 expect 0 ampledger recompute last --samples-sha256 "$sum"

@@ -366,6 +366,78 @@ static void a_silent_meter_does(void **state)
     assert_non_null(strstr(r->e.text, "jetty meter"));
 }
 
+/* A meter that can be asked ahead: how it resynchronises takes no time. */
+static void renew_meter(struct rig *r)
+{
+    struct stand_health health;
+    bench_free(r->bench);
+    write_file(r, "meter.yaml",
+               "driver: Fake meter\nrole: meter\nprotocol: scpi\n"
+               "identity: {ask: \"*IDN?\", match: \"LAKE,*\"}\n"
+               "link: {reply_within: 250 ms, resync: identity}\n"
+               "read: {ask: \"MEAS:VOLT?\", gives: [voltage]}\n");
+    load_bench(r, "");
+    if (!stand_bring_up(r->stand, &health, &r->e)) {
+        fail_msg("%s", r->e.text);
+    }
+}
+
+static void the_meter_is_asked_before_the_load_has_answered(void **state)
+{
+    struct rig *r = *state;
+    struct reading reading;
+    struct err temperature_error;
+    struct fake_tape tape = {.lock = PTHREAD_MUTEX_INITIALIZER};
+    renew_meter(r);
+    for (int role = ROLE_LOAD; role <= ROLE_METER; role++) {
+        fake_do(&r->fakes[role], r->fakes[role].letter = "LSM"[role]);
+        fake_do(&r->fakes[role], r->fakes[role].tape = &tape);
+    }
+    fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].silent = true);
+    assert_false(stand_read(r->stand, STAND_DISCHARGES, &reading, &temperature_error, &r->e));
+    assert_string_equal(tape.letters, "ML");
+    for (int role = ROLE_LOAD; role <= ROLE_METER; role++) {
+        fake_do(&r->fakes[role], r->fakes[role].tape = NULL);
+    }
+}
+
+/* The load fails while the meter's answer is on its way: that answer, old by then, must not be
+ * taken for the next reading's, nor for that of whoever reads the meter alone. */
+static void an_answer_that_nobody_took_is_not_the_next_ones(void **state)
+{
+    struct rig *r = *state;
+    struct reading reading;
+    struct err temperature_error;
+    renew_meter(r);
+    for (int alone = 0; alone < 2; alone++) {
+        struct instrument *meter = r->stand->instrument[ROLE_METER];
+        fake_do(&r->fakes[ROLE_METER], r->fakes[ROLE_METER].battery_V = 13.2);
+        fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].silent = true);
+        assert_false(stand_read(r->stand, STAND_DISCHARGES, &reading, &temperature_error, &r->e));
+        fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].silent = false);
+        fake_do(&r->fakes[ROLE_METER], r->fakes[ROLE_METER].battery_V = 9.5);
+        bool ok = alone != 0 ? instrument_read(meter, &reading, &r->e)
+                             : stand_read(r->stand, STAND_DISCHARGES, &reading, &temperature_error,
+                                          &r->e);
+        assert_true(ok);
+        assert_true(fabs(reading.voltage_V - 9.5) < 1e-9);
+    }
+}
+
+/* It was asked for first, and the load may take its time. */
+static void the_temperature_is_as_old_as_its_question(void **state)
+{
+    struct rig *r = *state;
+    struct stand_health health;
+    struct reading reading;
+    struct err temperature_error;
+    assert_true(stand_bring_up(r->stand, &health, &r->e));
+    int64_t before_ns = clock_real_ns();
+    assert_true(stand_read(r->stand, STAND_DISCHARGES, &reading, &temperature_error, &r->e));
+    double took_s = (double)(clock_real_ns() - before_ns) / (double)NS_PER_S;
+    assert_true(reading.temperature_age_s > 0 && reading.temperature_age_s <= took_s);
+}
+
 /* --- the clock --- */
 
 struct control {
@@ -562,6 +634,9 @@ int main(void)
         rig_test(reads_from_the_sources_in_use),
         rig_test(a_silent_thermometer_spoils_no_sample),
         rig_test(a_silent_meter_does),
+        rig_test(the_meter_is_asked_before_the_load_has_answered),
+        rig_test(an_answer_that_nobody_took_is_not_the_next_ones),
+        rig_test(the_temperature_is_as_old_as_its_question),
         rig_test(with_real_instruments_time_is_real),
         rig_test(a_virtual_bench_follows_the_clock),
         rig_test(a_dead_follower_ends_the_haste),

@@ -240,7 +240,7 @@ static void test_rounds(void **state)
     }
 }
 
-/* A sample a second for 11 h and 34 min, each of 12 bytes, a thousand rows, and four steps. */
+/* A sample a second for 11 h and 34 min, each of 22 bytes, a thousand rows, and four steps. */
 static void test_disk(void **state)
 {
     (void)state;
@@ -252,7 +252,7 @@ static void test_disk(void **state)
                  "  - rest: {for: 34 min}\n");
     struct plan *p = scene_plan(&s);
     no_problem(p);
-    assert_float_equal(p->disk_bytes, (11 * 3600 + 34 * 60) * 12 + 50000 + 4 * 300, 1);
+    assert_float_equal(p->disk_bytes, (11 * 3600 + 34 * 60) * 22 + 50000 + 4 * 300, 1);
     plan_free(p);
     s.stand.free_bytes = 10.4e6; /* 0.55 MB wanted, 10 MB kept free */
     p = scene_plan(&s);

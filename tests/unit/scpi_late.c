@@ -167,7 +167,11 @@ static enum outcome try_asking(struct rig *r, int number)
     snprintf(line, sizeof line, "%d?", number);
     /* Now and then ahead, and then at times another question than follows. */
     if (number % 3 == 0) {
-        scpi_ask(r->session, number % 2 == 0 ? line : "987654?");
+        const char *ahead = number % 2 == 0 ? line : "987654?";
+        if (!scpi_ask(r->session, ahead, &r->e) ||
+            (number % 4 == 0 && !scpi_ask(r->session, ahead, &r->e))) {
+            return FAILED;
+        }
     }
     if (!scpi_query_numbers(r->session, line, &v, 1, &r->e)) {
         return FAILED;

@@ -196,6 +196,12 @@ static void tables_of_a_stranger_are_refused(void **state)
                    (const char *const[]){"the view \"sample\"", "not the one", NULL});
     check_stranger(f, "CREATE TRIGGER forget AFTER INSERT ON run BEGIN DELETE FROM event; END",
                    (const char *const[]){"the trigger \"forget\"", "not ampledger's", NULL});
+    /* SQLite lets a trigger be called as a table is. */
+    check_stranger(f, "CREATE TRIGGER battery AFTER INSERT ON latch BEGIN UPDATE latch SET"
+                      " cleared_utc_ns = 1; END",
+                   (const char *const[]){"the trigger \"battery\"", "not ampledger's", NULL});
+    check_stranger(f, "CREATE UNIQUE INDEX once ON latch(stand)",
+                   (const char *const[]){"the index \"once\"", "not ampledger's", NULL});
     check_stranger(f, "DROP TRIGGER import_stays_whole",
                    (const char *const[]){"\"import_stays_whole\"", "is missing", NULL});
 }
