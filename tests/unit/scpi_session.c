@@ -188,7 +188,7 @@ static void questions_can_be_asked_ahead(void **state)
     double v[2];
     struct err e = {0};
     works_well(f);
-    scpi_ask(f->session, "1;2?");
+    assert_true(scpi_ask(f->session, "1;2?", NULL));
     usleep(50000); /* it is there */
     assert_true(scpi_is_suspect(f->session));
     assert_true(scpi_query_numbers(f->session, "1;2?", v, 2, &e));
@@ -196,30 +196,51 @@ static void questions_can_be_asked_ahead(void **state)
     assert_false(scpi_is_suspect(f->session));
     assert_int_equal(atomic_load(&f->instrument.questions), 2);
 
-    scpi_ask(f->session, "3;4?");
+    assert_true(scpi_ask(f->session, "3;4?", NULL));
     works_well(f);
-    scpi_ask(f->session, "7.25;-3?");
+    assert_true(scpi_ask(f->session, "7.25;-3?", NULL));
     assert_true(scpi_command(f->session, "CURR 1", &e));
     works_well(f);
-    scpi_ask(f->session, "1;2?");
+    assert_true(scpi_ask(f->session, "1;2?", NULL));
     scpi_distrust(f->session);
     works_well(f);
-    scpi_ask(f->session, "1;2?");
+    assert_true(scpi_ask(f->session, "1;2?", NULL));
     usleep(50000);
     assert_true(scpi_send(f->session, "CURR 2", &e));
     assert_true(scpi_query_numbers(f->session, "1;2?", v, 2, &e));
     works_well(f);
 }
 
+/* It may be as old as it likes: who asks again, or asks no more, gets a new one. */
+static void an_answer_left_behind_is_not_taken(void **state)
+{
+    struct fixture *f = *state;
+    double v[2];
+    works_well(f);
+    for (int again = 0; again < 2; again++) {
+        int before = atomic_load(&f->instrument.questions);
+        assert_true(scpi_ask(f->session, "1;2?", NULL));
+        usleep(50000);
+        if (again != 0) {
+            assert_true(scpi_ask(f->session, "1;2?", NULL));
+        } else {
+            scpi_unask(f->session);
+        }
+        assert_true(scpi_query_numbers(f->session, "1;2?", v, 2, NULL));
+        assert_true(atomic_load(&f->instrument.questions) >= before + 2);
+        assert_false(scpi_is_suspect(f->session));
+    }
+}
+
 /* Nothing is asked ahead where it could not be made up for at once. */
 static void a_suspect_session_asks_nothing_ahead(void **state)
 {
     struct fixture *f = *state;
-    scpi_ask(f->session, "1;2?");
+    assert_true(scpi_ask(f->session, "1;2?", NULL));
     works_well(f);
     assert_int_equal(atomic_load(&f->instrument.questions), 1);
     f->options.how = RESYNC_QUIET;
-    scpi_ask(f->session, "1;2?");
+    assert_true(scpi_ask(f->session, "1;2?", NULL));
     assert_false(scpi_is_suspect(f->session));
     works_well(f);
     assert_int_equal(atomic_load(&f->instrument.questions), 2);
@@ -357,6 +378,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(a_good_instrument, set_up, tear_down),
         cmocka_unit_test_setup_teardown(questions_can_be_asked_ahead, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(an_answer_left_behind_is_not_taken, set_up, tear_down),
         cmocka_unit_test_setup_teardown(a_suspect_session_asks_nothing_ahead, set_up, tear_down),
         cmocka_unit_test_setup_teardown(every_fault_fails_and_heals, set_up, tear_down),
         cmocka_unit_test_setup_teardown(doubled_answers_are_noticed, set_up, tear_down),
