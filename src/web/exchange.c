@@ -34,6 +34,7 @@ struct exchange {
     bool refused; /* the answer is known before the body is read */
     bool done, ok;
     bool is_stop;                  /* among the stops at work */
+    bool is_stream;                /* goes on for as long as somebody takes it */
     struct MHD_Response *response; /* the reply in words; NULL: not yet */
     struct reply reply;
     struct err why;
@@ -265,6 +266,7 @@ static void prepare(struct exchange *x)
         prepare_problem(x);
     }
     if (x->ok && r->stream != NULL) {
+        x->is_stream = x->match.route != NULL;
         x->response = r->stream;
         r->stream = NULL;
     } else {
@@ -415,6 +417,11 @@ bool exchange_work(struct exchange *x)
 bool exchange_is_done(const struct exchange *x)
 {
     return x->done;
+}
+
+bool exchange_is_stream(const struct exchange *x)
+{
+    return x->is_stream;
 }
 
 bool exchange_send(struct exchange *x)

@@ -55,6 +55,8 @@ bool exchange_take(struct exchange *x, const char *data, size_t n);
  * again. False: send the answer now. */
 bool exchange_work(struct exchange *x);
 bool exchange_is_done(const struct exchange *x);
+/* Its answer goes on for as long as somebody takes it: events, samples, a copy. */
+bool exchange_is_stream(const struct exchange *x);
 /* False when there is no memory for it. */
 bool exchange_send(struct exchange *x);
 

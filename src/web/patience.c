@@ -16,6 +16,7 @@ struct client {
     int fd;
     uint32_t serial;  /* of the token that was shown; 0 none */
     int64_t since_ns; /* 0: not its turn */
+    bool is_taking;   /* an answer; else to ask */
 };
 
 struct patience {
@@ -81,24 +82,30 @@ static struct client *client_of(struct MHD_Connection *c)
     return info != NULL ? info->socket_context : NULL;
 }
 
-static void set_turn(struct patience *p, struct MHD_Connection *c, int64_t since_ns)
+static void set_turn(struct patience *p, struct MHD_Connection *c, int64_t since_ns, bool is_taking)
 {
     struct client *k = client_of(c);
     if (k != NULL) {
         pthread_mutex_lock(&p->lock);
         k->since_ns = since_ns;
+        k->is_taking = is_taking;
         pthread_mutex_unlock(&p->lock);
     }
 }
 
 void patience_off(struct patience *p, struct MHD_Connection *c)
 {
-    set_turn(p, c, 0);
+    set_turn(p, c, 0, false);
 }
 
 void patience_on(struct patience *p, struct MHD_Connection *c)
 {
-    set_turn(p, c, clock_monotonic_ns());
+    set_turn(p, c, clock_monotonic_ns(), false);
+}
+
+void patience_take(struct patience *p, struct MHD_Connection *c)
+{
+    set_turn(p, c, clock_monotonic_ns(), true);
 }
 
 void patience_know(struct patience *p, struct MHD_Connection *c, uint32_t serial)
@@ -130,13 +137,21 @@ void patience_cut(struct patience *p, uint32_t serial)
     pthread_mutex_unlock(&p->lock);
 }
 
+static int64_t patience_s(const struct patience *p, const struct client *k)
+{
+    bool is_crowded = p->count > PATIENCE_CROWD;
+    if (k->is_taking) {
+        return is_crowded && k->serial == 0 ? PATIENCE_TAKE_CROWDED_S : PATIENCE_TAKE_S;
+    }
+    return is_crowded ? PATIENCE_CROWDED_S : PATIENCE_S;
+}
+
 void patience_look(struct patience *p)
 {
+    int64_t now_ns = clock_monotonic_ns();
     pthread_mutex_lock(&p->lock);
-    int64_t patience_s = p->count > PATIENCE_CROWD ? PATIENCE_CROWDED_S : PATIENCE_S;
-    int64_t before_ns = clock_monotonic_ns() - patience_s * NS_PER_S;
     for (struct client *k = p->first; k != NULL; k = k->next) {
-        if (k->since_ns != 0 && k->since_ns < before_ns) {
+        if (k->since_ns != 0 && now_ns - k->since_ns > patience_s(p, k) * NS_PER_S) {
             cut(k);
         }
     }

@@ -42,7 +42,8 @@
 struct listener {
     struct web *web;
     struct MHD_Daemon *daemon;
-    int port; /* 0: the Unix socket */
+    struct patience *patience; /* of its own: a crowd from afar does not hurry who is here */
+    int port;                  /* 0: the Unix socket */
 };
 
 struct web {
@@ -50,7 +51,6 @@ struct web {
     struct parking parking;
     struct event_hub *hub;
     struct lookout *lookout;
-    struct patience *patience;
     char socket_path[PATH_SIZE];
     struct bench_http http; /* as in the bench, with the port it really has */
     struct listener socket, tcp;
@@ -79,10 +79,13 @@ static enum MHD_Result on_request(void *context, struct MHD_Connection *c, const
         return ok ? MHD_YES : MHD_NO;
     }
     if (!exchange_is_done(x)) {
-        patience_off(l->web->patience, c);
+        patience_off(l->patience, c);
         if (exchange_work(x)) {
             return MHD_YES;
         }
+    }
+    if (!exchange_is_stream(x)) {
+        patience_take(l->patience, c);
     }
     return exchange_send(x) ? MHD_YES : MHD_NO;
 }
@@ -96,7 +99,7 @@ static void on_completed(void *context, struct MHD_Connection *c, void **state,
         exchange_delete(*state);
     }
     *state = NULL;
-    patience_on(l->web->patience, c);
+    patience_on(l->patience, c);
 }
 
 static void on_connection(void *context, struct MHD_Connection *c, void **slot,
@@ -104,9 +107,9 @@ static void on_connection(void *context, struct MHD_Connection *c, void **slot,
 {
     struct listener *l = context;
     if (code == MHD_CONNECTION_NOTIFY_STARTED) {
-        patience_enter(l->web->patience, c, slot);
+        patience_enter(l->patience, c, slot);
     } else {
-        patience_leave(l->web->patience, slot);
+        patience_leave(l->patience, slot);
     }
 }
 
@@ -139,7 +142,9 @@ static bool listen_on(struct listener *l, int fd, unsigned flags, struct MHD_Opt
         on_connection, l, MHD_OPTION_UNESCAPE_CALLBACK, leave_escapes, NULL, MHD_OPTION_ARRAY, more,
         MHD_OPTION_END);
     if (l->daemon == NULL) {
-        close(fd);
+        if ((flags & MHD_USE_TLS) == 0) { /* else the library has closed it */
+            close(fd);
+        }
         return err_set(e, ERR_SYSTEM, "the HTTP server does not start");
     }
     return true;
@@ -247,7 +252,8 @@ static bool open_tcp(struct web *w, struct err *e)
 static void each_look(void *context)
 {
     struct web *w = context;
-    patience_look(w->patience);
+    patience_look(w->socket.patience);
+    patience_look(w->tcp.patience);
     imports_tidy(w->house.config.imports);
 }
 
@@ -269,7 +275,7 @@ static bool open_door(struct web *w, struct err *e)
     if (!tokens_open(path, &tokens, &why)) {
         log_error("http: %s; until then no token holds", why.text);
     }
-    w->house.config.door = door_new(tokens, w->patience);
+    w->house.config.door = door_new(tokens, w->tcp.patience);
     return true;
 }
 
@@ -294,7 +300,8 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     w->house.config.imports = imports_new(store_path(config->store));
     w->hub = w->house.hub =
         hub_new(run_host_count(config->host), (uint64_t)clock_real_utc_ns() / NS_PER_MS);
-    w->patience = patience_new();
+    w->socket.patience = patience_new();
+    w->tcp.patience = patience_new();
     if (!open_door(w, e) || !open_all(w, e)) {
         web_stop(w);
         return false;
@@ -341,7 +348,8 @@ void web_stop(struct web *w)
     hub_free(w->hub);
     door_free(w->house.config.door);
     imports_free(w->house.config.imports);
-    patience_free(w->patience);
+    patience_free(w->socket.patience);
+    patience_free(w->tcp.patience);
     exchange_free(&w->house);
     parking_free(&w->parking);
     free(w);

@@ -9,6 +9,7 @@
 #include "web/patience.h"
 
 #include <arpa/inet.h>
+#include <netinet/tcp.h>
 
 static int dial_tcp(const struct house *h)
 {
@@ -219,6 +220,61 @@ static void slow_clients_hurt_nobody(void **state)
     }
 }
 
+/* Of a small window and small packets, so that little fits between the two. */
+static int dial_narrow(const struct house *h)
+{
+    const int window = 2048, packet = 500;
+    struct sockaddr_in a = {.sin_family = AF_INET, .sin_addr = {htonl(INADDR_LOOPBACK)}};
+    a.sin_port = htons((uint16_t)strtoul(strrchr(web_http(h->web), ':') + 1, NULL, 10));
+    int fd = socket(AF_INET, SOCK_STREAM, 0);
+    assert_true(fd >= 0);
+    assert_int_equal(setsockopt(fd, SOL_SOCKET, SO_RCVBUF, &window, sizeof window), 0);
+    assert_int_equal(setsockopt(fd, IPPROTO_TCP, TCP_MAXSEG, &packet, sizeof packet), 0);
+    assert_int_equal(connect(fd, (struct sockaddr *)&a, sizeof a), 0);
+    return fd;
+}
+
+/* Takes what comes until the end: was it the whole answer? */
+static bool is_whole(int fd)
+{
+    char *answer = receive_all(fd);
+    const char *length = strstr(answer, "Content-Length: "), *body = strstr(answer, "\r\n\r\n");
+    assert_true(strncmp(answer, "HTTP/1.1 200", 12) == 0 && length != NULL && body != NULL);
+    bool whole = strlen(body + 4) == strtoul(length + 16, NULL, 10);
+    free(answer);
+    return whole;
+}
+
+/* A crowd that asks and takes nothing goes, who was first before others; who looks on stays. */
+static void answers_are_not_waited_for_for_ever(void **state)
+{
+    struct house *h = *state;
+    char head[256], text[8192] = "";
+    int slow[PATIENCE_CROWD + 5];
+    const size_t n = sizeof slow / sizeof slow[0];
+    int viewer = look_on(h, NULL);
+    snprintf(head, sizeof head,
+             "GET /v1/runs/1/curve?points=20000 HTTP/1.1\r\nHost: %s\r\nConnection: close\r\n\r\n",
+             web_http(h->web));
+    for (size_t i = 0; i < n; i++) {
+        slow[i] = dial_narrow(h);
+        send_all(slow[i], head, strlen(head));
+        struct pollfd p = {.fd = slow[i], .events = POLLIN};
+        assert_int_equal(poll(&p, 1, 10000), 1);
+    }
+    sleep(PATIENCE_TAKE_CROWDED_S + 2);
+    assert_false(is_whole(slow[0]));
+    for (size_t i = 0; i < n; i++) {
+        close(slow[i]);
+    }
+    int honest = dial_narrow(h);
+    send_all(honest, head, strlen(head));
+    assert_true(is_whole(honest));
+    close(honest);
+    assert_true(comes(viewer, text, sizeof text, "event: beat"));
+    close(viewer);
+}
+
 /* The server goes while somebody looks on and somebody's samples are on their way. */
 static void leaves_while_somebody_looks_on(void **state)
 {
@@ -273,6 +329,7 @@ int main(void)
         cmocka_unit_test(draws_curves),
         cmocka_unit_test(tells_what_happens),
         cmocka_unit_test(slow_clients_hurt_nobody),
+        cmocka_unit_test(answers_are_not_waited_for_for_ever),
         cmocka_unit_test(leaves_while_somebody_looks_on),
         cmocka_unit_test(port_in_use),
     };
