@@ -3,6 +3,7 @@
  * who asks: over HTTP nobody names files of this computer. */
 #include "base/file.h"
 #include "web/handlers.h"
+#include "web/imports.h"
 #include "web/lookup.h"
 #include "web/samples.h"
 
@@ -26,6 +27,16 @@ static void clear_folder(const char *folder)
     rmdir(folder);
 }
 
+/* A copy is as large as what it is of, as long as somebody takes it: who may look must not be able
+ * to fill the disk that a run is recorded on. */
+static bool has_room(const struct web_config *c, struct err *e)
+{
+    struct stat st;
+    const char *path = store_path(c->store);
+    return stat(path, &st) == 0 ? imports_leave_room(path, st.st_size, e)
+                                : err_set_errno(e, errno, "look at %s", path);
+}
+
 /* Open for reading and without a name any more, so that nothing is left of it. */
 static bool make_copy(const struct web_config *c, int *fd, struct err *e)
 {
@@ -36,6 +47,9 @@ static bool make_copy(const struct web_config *c, int *fd, struct err *e)
         return err_set(e, ERR_CONFIG, "the database path is too long");
     }
     clear_folder(folder);
+    if (!has_room(c, e)) {
+        return false;
+    }
     if (mkdir(folder, S_IRWXU) != 0) {
         return err_set_errno(e, errno, "make the folder %s for a copy", folder);
     }

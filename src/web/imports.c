@@ -179,14 +179,14 @@ static void give_back(struct imports *i, struct place *p, bool done)
 }
 
 /* What runs at work record goes before what is taken over. */
-static bool leaves_room(const char *database, size_t n, struct err *e)
+bool imports_leave_room(const char *database, long long n, struct err *e)
 {
     struct statvfs v;
     if (statvfs(database, &v) != 0) {
         return true;
     }
     double free_bytes = (double)v.f_bavail * (double)v.f_frsize;
-    return free_bytes >= (double)(IMPORT_LEAVES_FREE + (long long)n) ||
+    return free_bytes >= (double)(IMPORT_LEAVES_FREE + n) ||
            err_set(e, ERR_REFUSED,
                    "%.0f MiB are free beside the database, and %lld MiB are kept for what runs "
                    "record; make room first",
@@ -221,7 +221,7 @@ static bool put(struct imports *i, struct place *p, const struct import_bytes *p
         return err_set(e, ERR_CONFIG, "the file is larger than %lld MiB; send it in parts",
                        IMPORT_BYTES_MAX / (1024LL * 1024));
     }
-    if (!leaves_room(i->database, piece->n, e) || !keep_bytes(p, piece, e)) {
+    if (!imports_leave_room(i->database, (long long)piece->n, e) || !keep_bytes(p, piece, e)) {
         return false;
     }
     sha256_sum_add(&p->sum, piece->bytes, piece->n);

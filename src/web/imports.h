@@ -14,6 +14,9 @@
 /* Left free beside the database, for what runs at work record meanwhile. */
 #define IMPORT_LEAVES_FREE (512LL * 1024 * 1024)
 
+/* Beside the database, for n bytes more? Not known counts as yes; ERR_REFUSED. */
+bool imports_leave_room(const char *database, long long n, struct err *e) NODISCARD;
+
 struct imports;
 
 /* `database`: path of the file beside which they wait; borrowed. */

@@ -6,6 +6,9 @@
 
 #include "web/samples.h"
 
+#include <stdatomic.h>
+#include <sys/statvfs.h>
+
 static void shows_what_there_is(void **state)
 {
     struct house *h = *state;
@@ -189,6 +192,31 @@ static void client_that_leaves(void **state)
     answers(h, "GET", "/v1/daemon", "", "200", "version");
 }
 
+/* In the place of the system's, for the whole program: how much is free, where a test says so. */
+static atomic_ullong pretended_free;
+
+int statvfs(const char *path, struct statvfs *out)
+{
+    (void)path;
+    unsigned long long bytes = atomic_load(&pretended_free);
+    *out = (struct statvfs){.f_frsize = 4096};
+    out->f_bavail = (bytes > 0 ? bytes : 1ULL << 40) / 4096;
+    return 0;
+}
+
+/* A copy takes as much as the database; 512 MiB stay for what runs record. */
+static void copies_leave_room_for_runs(void **state)
+{
+    struct house *h = *state;
+    struct stat st;
+    assert_int_equal(stat(h->f.path, &st), 0);
+    atomic_store(&pretended_free, (512ULL << 20) + (unsigned long long)st.st_size - 4096);
+    answers(h, "GET", "/v1/backup", "", "409", "make room first");
+    atomic_store(&pretended_free, (512ULL << 20) + 2 * (unsigned long long)st.st_size + 8192);
+    answers(h, "GET", "/v1/backup", "", "200", "vnd.sqlite3");
+    atomic_store(&pretended_free, 0);
+}
+
 /* So many that nobody takes, and one more; then all clients leave, and their places are free
  * again, though the threads that filled them may still have been reading. */
 static void downloads_have_an_end(void **state)
@@ -295,6 +323,7 @@ int main(void)
         cmocka_unit_test(refuses_bad_requests),
         cmocka_unit_test(streams_all_samples),
         cmocka_unit_test(client_that_leaves),
+        cmocka_unit_test(copies_leave_room_for_runs),
         cmocka_unit_test(downloads_have_an_end),
         cmocka_unit_test(many_clients),
         cmocka_unit_test(shows_lots),
