@@ -11,6 +11,12 @@ expect 0 ampledger battery add launch-a --chemistry lfp --cells 4 --rated 125Ah 
 expect 0 ampledger battery add launch-b --chemistry lfp --cells 4 --rated 125Ah --lot spring
 expect 0 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty --wait
 
+# Straight into the next test: the plan says what the ledger knows of it.
+expect 0 ampledger plan overnight-capacity-lfp --battery launch-a --json
+says "last discharged here in run 1, and no charge since is on record"
+expect 0 ampledger plan overnight-capacity-lfp --battery launch-b --json
+grep -q "no charge since" "$home/out" && fail "a battery that was never tested is warned of"
+
 expect 0 ampledger report last -o "$home/run.html"
 expect 0 ampledger report --battery launch-a -o "$home/battery.html"
 expect 0 ampledger report --lot spring -o "$home/lot.html"
