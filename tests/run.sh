@@ -12,7 +12,8 @@ cd "$(dirname "$0")/.."
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
     libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
     libcmocka-dev sqlite3 curl openssl valgrind shellcheck python3 python3-numpy python3-scipy procps \
-    chromium tidy libjs-dygraphs lintian mandoc systemd clang-tidy cppcheck gcovr
+    chromium tidy libjs-dygraphs lintian mandoc systemd clang-tidy cppcheck gcovr \
+    clang libclang-rt-14-dev
 command -v npm >/dev/null || need_packages nodejs npm
 
 # What was just installed comes before other versions and the shims of version managers,
@@ -47,12 +48,19 @@ ctest --test-dir build-tsan --output-on-failure -j2 -L threads
 step "the release build, as people run it: end to end, faults, and the command line under valgrind"
 build build
 # What only computes goes on beside tests that mostly wait, after all of them.
-nice -n 19 sh tests/static.sh build >build/static.out 2>&1 &
-static=$!
+(
+    nice -n 19 sh tests/static.sh build >build/static.out 2>&1
+    nice -n 19 sh tests/fuzz.sh build-fuzz 2000 >build/fuzz.out 2>&1
+) &
+beside=$!
 ctest --test-dir build --output-on-failure -j5 -L 'e2e|valgrind|faults|checks|package'
 
-step "static analysis, begun beside the tests above"
-wait "$static" || { cat build/static.out; exit 1; }
+step "static analysis and fuzzers in small, begun beside the tests above"
+wait "$beside" || {
+    cat build/static.out build/fuzz.out 2>/dev/null || true
+    exit 1
+}
+cat build/fuzz.out
 
 step "the page in a browser: the whole job, accessibility, HTML"
 mkdir -p build/browser
