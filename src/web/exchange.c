@@ -214,8 +214,8 @@ static void prepare_problem(struct exchange *x)
     r->body = problem_to_json(r->status, &x->why);
 }
 
-/* For the page in a browser: it takes nothing from elsewhere and nobody frames it. */
-/* The charts place their labels by style attributes, which can run nothing. */
+/* For the page in a browser: it takes nothing from elsewhere and nobody frames it. The charts place
+ * their labels by style attributes, which can run nothing. */
 static const char page_policy[] =
     "default-src 'none'; script-src 'self'; style-src 'self'; style-src-attr 'unsafe-inline'; "
     "img-src 'self' data:; "

@@ -155,9 +155,16 @@ static bool write_draft(const char *draft, const char *text, struct err *e)
         return err_set_errno(e, errno, "write %s", draft);
     }
     size_t n = strlen(text);
-    bool ok = write(fd, text, n) == (ssize_t)n && fsync(fd) == 0;
-    int failed = errno;
-    return (close(fd) == 0 && ok) || err_set_errno(e, failed, "write %s", draft);
+    ssize_t written = write(fd, text, n);
+    int failed = written < 0 ? errno : (size_t)written < n ? ENOSPC : fsync(fd) != 0 ? errno : 0;
+    if (close(fd) != 0 && failed == 0) {
+        failed = errno;
+    }
+    if (failed != 0) {
+        unlink(draft);
+        return err_set_errno(e, failed, "write %s", draft);
+    }
+    return true;
 }
 
 static void flush_folder(const char *path)

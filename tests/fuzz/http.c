@@ -3,11 +3,15 @@
  * JSON body. The first byte says which. */
 #include "web/access.h"
 #include "web/body.h"
+#include "web/guesses.h"
 #include "web/query.h"
 #include "web/route.h"
 
+#include "base/clock.h"
+#include "base/file.h"
 #include "base/ids.h"
 
+#include <netinet/in.h>
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
@@ -22,6 +26,7 @@ static void path(const char *text)
     for (size_t i = 0; i < sizeof methods / sizeof methods[0]; i++) {
         struct reply out = {0};
         (void)route_find(methods[i], text, &match, &out, &e);
+        (void)route_needs(methods[i], text);
     }
 }
 
@@ -40,24 +45,69 @@ static void query(char *text)
     (void)query_item(&r, text, value != NULL ? value : "", &e);
 }
 
-/* Five lines: method, Host, Origin, Content-Type, Sec-Fetch-Site; empty: not there. */
+/* Wrong tokens from all the addresses that the text holds. */
+static void guesses(const char *text)
+{
+    struct guesses g = {0};
+    size_t n = strlen(text);
+    struct sockaddr_in6 a = {.sin6_family = AF_INET6};
+    for (size_t at = 0; at + sizeof a.sin6_addr <= n; at++) {
+        memcpy(&a.sin6_addr, text + at, sizeof a.sin6_addr);
+        const struct guess_source s = guess_source_of((const struct sockaddr *)&a);
+        if (guesses_add(&g, &s, (int64_t)at * NS_PER_S) == 0) {
+            abort();
+        }
+    }
+}
+
+/* Lines: method, Host, Origin, Content-Type, Sec-Fetch-Site, where it listens, a name that
+ * bench.yaml lists, its certificate, Authorization, whether a proxy passed it on; empty: not there.
+ */
+enum { METHOD, HOST, ORIGIN, TYPE, SITE, LISTEN, NAME, CERTIFICATE, AUTHORIZATION, PROXY, LINES };
+
+static struct bench_http http_of(char *const line[LINES])
+{
+    struct bench_http http = {0};
+    struct err e = {0};
+    if (line[LISTEN] != NULL) {
+        (void)bench_http_parse(line[LISTEN], http.address, &e);
+    }
+    if (line[NAME] != NULL) {
+        http.name_count = text_format(http.names[0], sizeof http.names[0], "%s", line[NAME]);
+    }
+    if (line[CERTIFICATE] != NULL) {
+        text_format(http.certificate, sizeof http.certificate, "%s", line[CERTIFICATE]);
+    }
+    return http;
+}
+
 static void headers(char *text)
 {
-    char *line[5] = {NULL};
-    for (size_t i = 0; i < 5 && text != NULL; i++) {
+    char *line[LINES] = {NULL};
+    guesses(text);
+    for (size_t i = 0; i < LINES && text != NULL; i++) {
         char *found = strsep(&text, "\n");
         line[i] = *found != '\0' ? found : NULL;
     }
-    const struct access_facts f = {.method = line[0] != NULL ? line[0] : "GET",
-                                   .host = line[1],
-                                   .origin = line[2],
-                                   .content_type = line[3],
-                                   .fetch_site = line[4],
+    const struct bench_http http = http_of(line);
+    const struct access_facts f = {.method = line[METHOD] != NULL ? line[METHOD] : "GET",
+                                   .host = line[HOST],
+                                   .origin = line[ORIGIN],
+                                   .content_type = line[TYPE],
+                                   .fetch_site = line[SITE],
+                                   .http = line[LISTEN] != NULL ? &http : NULL,
                                    .port = 8470,
-                                   .is_api = true};
+                                   .is_api = true,
+                                   .is_forwarded = line[PROXY] != NULL};
     struct reply out = {0};
     struct err e = {0};
     (void)access_check(&f, &out, &e);
+    (void)access_check_socket(&f, &out, &e);
+    (void)access_needs_token(&f);
+    const char *token = access_bearer(line[AUTHORIZATION]);
+    if (token != NULL && strlen(token) > strlen(line[AUTHORIZATION])) {
+        abort();
+    }
 }
 
 static void body(const char *text, size_t n)

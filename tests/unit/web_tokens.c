@@ -8,13 +8,16 @@
 #include "base/file.h"
 
 #include <arpa/inet.h>
+#include <errno.h>
 #include <netinet/in.h>
 #include <setjmp.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -210,6 +213,30 @@ static void not_made_without_its_file(void **state)
     tokens_free(t);
 }
 
+/* Half of it on the disk: told as what it is, and nothing of it stays. */
+static void a_disk_that_fills_up(void **state)
+{
+    (void)state;
+    struct tokens *t = opened();
+    struct err e = {0};
+    struct rlimit before;
+    const struct token_holder wanted = {.may = MAY_READ, .name = "a"};
+    char text[TOKEN_TEXT_SIZE], draft[160];
+    text_format(draft, sizeof draft, "%s.draft", file);
+    assert_int_equal(getrlimit(RLIMIT_FSIZE, &before), 0);
+    const struct rlimit few = {50, before.rlim_max};
+    signal(SIGXFSZ, SIG_IGN);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &few), 0);
+    errno = 0;
+    bool made_it = tokens_make(t, &wanted, MADE_NS, text, &e);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &before), 0);
+    assert_false(made_it);
+    assert_non_null(strstr(e.text, "No space left"));
+    assert_int_equal(access(draft, F_OK), -1);
+    assert_int_equal(tokens_count(t), 0);
+    tokens_free(t);
+}
+
 static struct guess_source from(const char *text)
 {
     struct sockaddr_in v4 = {.sin_family = AF_INET};
@@ -272,6 +299,7 @@ int main(void)
         cmocka_unit_test(names_once_and_not_without_end),
         cmocka_unit_test(damaged_files_are_refused),
         cmocka_unit_test(not_made_without_its_file),
+        cmocka_unit_test(a_disk_that_fills_up),
         cmocka_unit_test(guesses_by_address),
         cmocka_unit_test(guesses_stay_within_their_memory),
     };
