@@ -65,8 +65,11 @@ static bool make_copy(const struct web_config *c, int *fd, struct err *e)
 
 bool get_backup(const struct request *q, struct reply *out, struct err *e)
 {
-    struct copy_wanted wanted = {
-        .fd = -1, .connection = q->connection, .parking = q->parking, .downloads = q->downloads};
+    struct copy_wanted wanted = {.fd = -1,
+                                 .owner = {q->caller.token.serial, q->caller.port == 0},
+                                 .connection = q->connection,
+                                 .parking = q->parking,
+                                 .downloads = q->downloads};
     if (!downloads_begin_copy(q->downloads)) {
         return err_set(e, ERR_REFUSED,
                        "a copy of the database is being made and sent already; try again when "

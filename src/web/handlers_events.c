@@ -48,12 +48,17 @@ bool get_events(const struct request *q, struct reply *out, struct err *e)
 {
     struct look *l = zalloc(sizeof *l);
     l->spot = (struct spot){.connection = q->connection, .parking = q->parking};
-    l->viewer = viewer_new(q->hub, q->last_event, go_on, l);
+    const struct viewer_wanted wanted = {.last_event = q->last_event,
+                                         .serial = q->caller.token.serial,
+                                         .is_near = q->caller.port == 0,
+                                         .wake = go_on,
+                                         .context = l};
+    l->viewer = viewer_new(q->hub, &wanted);
     if (l->viewer == NULL) {
         free(l);
         out->status = HTTP_UNAVAILABLE;
-        return err_set(e, ERR_REFUSED, "%d viewers look on already; close a page elsewhere",
-                       HUB_VIEWERS_MAX);
+        return err_set(e, ERR_REFUSED, "%zu viewers look on already; close a page elsewhere",
+                       hub_viewers(q->hub));
     }
     out->stream = MHD_create_response_from_callback(MHD_SIZE_UNKNOWN, BLOCK_SIZE, take, l, leave);
     if (out->stream == NULL) {

@@ -85,6 +85,7 @@ static bool answer_samples(const struct request *q, struct reader *r, const stru
     const struct samples_wanted wanted = {.nr = row->nr,
                                           .started_utc_ns = row->started_utc_ns,
                                           .head = head,
+                                          .owner = {q->caller.token.serial, q->caller.port == 0},
                                           .connection = q->connection,
                                           .parking = q->parking,
                                           .downloads = q->downloads};

@@ -41,6 +41,7 @@ struct event_hub {
 struct viewer {
     struct event_hub *hub;
     struct viewer *next;
+    uint32_t serial;
     uint64_t seen;
     const char *greeting; /* to be told first: "hello" or "reload"; NULL told */
     bool beat;
@@ -164,13 +165,27 @@ static bool resume(const struct event_hub *h, const char *last_event, uint64_t *
     return true;
 }
 
-struct viewer *viewer_new(struct event_hub *h, const char *last_event, void wake(void *context),
-                          void *context)
+static bool has_place(const struct event_hub *h, const struct viewer_wanted *wanted)
 {
+    size_t same = 0;
+    for (const struct viewer *v = h->first; v != NULL; v = v->next) {
+        same += v->serial == wanted->serial;
+    }
+    return h->viewers < HUB_VIEWERS_MAX - (wanted->is_near ? 0 : HUB_VIEWERS_NEAR) &&
+           (wanted->serial == 0 || same < HUB_VIEWERS_TOKEN);
+}
+
+struct viewer *viewer_new(struct event_hub *h, const struct viewer_wanted *wanted)
+{
+    const char *last_event = wanted->last_event;
     struct viewer *v = zalloc(sizeof *v);
-    *v = (struct viewer){.hub = h, .wake = wake, .context = context, .greeting = "hello"};
+    *v = (struct viewer){.hub = h,
+                         .serial = wanted->serial,
+                         .wake = wanted->wake,
+                         .context = wanted->context,
+                         .greeting = "hello"};
     pthread_mutex_lock(&h->lock);
-    bool room = h->viewers < HUB_VIEWERS_MAX;
+    bool room = has_place(h, wanted);
     if (room) {
         v->seen = h->newest;
         if (last_event != NULL && last_event[0] != '\0' && !resume(h, last_event, &v->seen)) {

@@ -12,6 +12,8 @@
 
 #define HUB_KEPT 256 /* events kept for those who come back */
 #define HUB_VIEWERS_MAX 64
+#define HUB_VIEWERS_NEAR 4   /* of these, kept for who comes by the Unix socket */
+#define HUB_VIEWERS_TOKEN 16 /* with one token: others get their turn too */
 
 struct event_hub;
 struct viewer;
@@ -32,11 +34,15 @@ size_t hub_viewers(struct event_hub *h);
 bool hub_await(struct event_hub *h, int64_t until_ns);
 void hub_wake(struct event_hub *h);
 
-/* `last_event`: what the viewer saw last, "BOOT-NUMBER", or NULL. NULL when there are
- * HUB_VIEWERS_MAX already. `wake` is called when there is more to take, with the hub's
- * lock held. */
-struct viewer *viewer_new(struct event_hub *h, const char *last_event, void wake(void *context),
-                          void *context);
+struct viewer_wanted {
+    const char *last_event;      /* what it saw last, "BOOT-NUMBER", or NULL */
+    uint32_t serial;             /* of its token; 0 none */
+    bool is_near;                /* came by the Unix socket */
+    void (*wake)(void *context); /* there is more to take; with the hub's lock held */
+    void *context;
+};
+/* NULL when there are too many already. */
+struct viewer *viewer_new(struct event_hub *h, const struct viewer_wanted *wanted);
 void viewer_free(struct viewer *v);
 /* Up to max bytes into out; returns how many. When there are none, `nothing` is called
  * with the hub's lock held, so that no wake is missed. */

@@ -26,12 +26,14 @@
 struct downloads {
     pthread_mutex_t lock;
     pthread_cond_t changed;
-    size_t under_way; /* threads */
+    size_t under_way;                /* threads */
+    uint32_t serials[DOWNLOADS_MAX]; /* the tokens of these; 0: a free place */
     bool copying;
 };
 
 struct stream {
     struct downloads *downloads;
+    struct download_owner owner;
     struct reader *reader; /* NULL: the bytes of fd, a copy of the database */
     int fd;
     int64_t nr, started_utc_ns;
@@ -86,10 +88,37 @@ void downloads_end_copy(struct downloads *d)
     pthread_mutex_unlock(&d->lock);
 }
 
-static void left(struct downloads *d)
+static size_t count_serial(const struct downloads *d, uint32_t serial)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < DOWNLOADS_MAX; i++) {
+        n += d->serials[i] == serial;
+    }
+    return n;
+}
+
+static void swap_serial(struct downloads *d, uint32_t old, uint32_t fresh)
+{
+    size_t i = 0;
+    while (i < DOWNLOADS_MAX && d->serials[i] != old) {
+        i++;
+    }
+    if (i < DOWNLOADS_MAX) {
+        d->serials[i] = fresh;
+    }
+}
+
+static bool has_place(const struct downloads *d, const struct download_owner *owner)
+{
+    return d->under_way < DOWNLOADS_MAX - (owner->is_near ? 0 : DOWNLOADS_NEAR) &&
+           (owner->serial == 0 || count_serial(d, owner->serial) < DOWNLOADS_TOKEN);
+}
+
+static void left(struct downloads *d, uint32_t serial)
 {
     pthread_mutex_lock(&d->lock);
     d->under_way--;
+    swap_serial(d, serial, 0);
     pthread_cond_signal(&d->changed);
     pthread_mutex_unlock(&d->lock);
 }
@@ -200,6 +229,7 @@ static void *fill(void *context)
 {
     struct stream *s = context;
     struct downloads *d = s->downloads;
+    uint32_t serial = s->owner.serial;
     struct err e = {0};
     bool ok = put_all(s, &e);
     let_go(s);
@@ -217,7 +247,7 @@ static void *fill(void *context)
     if (is_last) {
         stream_free(s);
     }
-    left(d);
+    left(d, serial);
     return NULL;
 }
 
@@ -259,16 +289,20 @@ static bool begin(struct stream *s, struct err *e)
     struct downloads *d = s->downloads;
     pthread_t thread;
     pthread_mutex_lock(&d->lock);
-    bool room = d->under_way < DOWNLOADS_MAX;
-    d->under_way += room ? 1 : 0;
+    bool room = has_place(d, &s->owner);
+    size_t under_way = d->under_way;
+    if (room) {
+        d->under_way++;
+        swap_serial(d, 0, s->owner.serial);
+    }
     pthread_mutex_unlock(&d->lock);
     if (!room) {
-        return err_set(e, ERR_REFUSED, "%d downloads are under way; try again when one has ended",
-                       DOWNLOADS_MAX);
+        return err_set(e, ERR_REFUSED, "%zu downloads are under way; try again when one has ended",
+                       under_way);
     }
     int failed = thread_start_deaf(&thread, fill, s);
     if (failed != 0) {
-        left(d);
+        left(d, s->owner.serial);
         return err_set_errno(e, failed, "start a thread that reads samples");
     }
     pthread_detach(thread);
@@ -301,6 +335,7 @@ struct MHD_Response *samples_stream(struct reader *reader, const struct samples_
 {
     struct stream *s = zalloc(sizeof *s);
     s->downloads = wanted->downloads;
+    s->owner = wanted->owner;
     s->reader = reader;
     s->nr = wanted->nr;
     s->head = wanted->head;
@@ -315,6 +350,7 @@ struct MHD_Response *copy_stream(const struct copy_wanted *wanted, struct err *e
 {
     struct stream *s = zalloc(sizeof *s);
     s->downloads = wanted->downloads;
+    s->owner = wanted->owner;
     s->fd = wanted->fd;
     s->spot = (struct spot){.connection = wanted->connection, .parking = wanted->parking};
     return stream_begin(s, "application/vnd.sqlite3", e);

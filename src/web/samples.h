@@ -12,6 +12,14 @@ struct MHD_Connection;
 struct parking;
 
 #define DOWNLOADS_MAX 16
+#define DOWNLOADS_NEAR 2  /* of these, kept for who comes by the Unix socket */
+#define DOWNLOADS_TOKEN 4 /* with one token */
+
+/* Whose it is. */
+struct download_owner {
+    uint32_t serial; /* of the token; 0 none */
+    bool is_near;    /* came by the Unix socket */
+};
 
 struct downloads;
 struct downloads *downloads_new(void);
@@ -27,6 +35,7 @@ void downloads_end_copy(struct downloads *d);
  * samples_stream(). */
 struct copy_wanted {
     int fd;
+    struct download_owner owner;
     struct MHD_Connection *connection;
     struct parking *parking;
     struct downloads *downloads;
@@ -37,12 +46,13 @@ struct samples_wanted {
     int64_t nr, started_utc_ns;
     char *head; /* owned, taken: as JSON, behind this beginning of the document, which ends in the
                    list of rows; NULL: as CSV */
+    struct download_owner owner;
     struct MHD_Connection *connection;
     struct parking *parking;
     struct downloads *downloads;
 };
 /* Takes the reader, also on failure. NULL + *e when it cannot begin; ERR_REFUSED when
- * DOWNLOADS_MAX are under way. If reading fails on the way, the connection ends without the closing
+ * too many are under way. If reading fails on the way, the connection ends without the closing
  * chunk, so that a client sees that the file is not whole. */
 struct MHD_Response *samples_stream(struct reader *reader, const struct samples_wanted *wanted,
                                     struct err *e);

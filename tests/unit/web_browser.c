@@ -7,6 +7,7 @@
 #include "base/file.h"
 #include "web/page.h"
 #include "web/patience.h"
+#include "web/samples.h"
 
 #include <arpa/inet.h>
 #include <netinet/tcp.h>
@@ -275,6 +276,27 @@ static void answers_are_not_waited_for_for_ever(void **state)
     close(viewer);
 }
 
+/* So many by the network that no more get a place there; by the socket there is one. */
+static void downloads_leave_places_for_the_socket(void **state)
+{
+    struct house *h = *state;
+    char head[256];
+    int fd[DOWNLOADS_MAX - DOWNLOADS_NEAR];
+    const size_t n = sizeof fd / sizeof fd[0];
+    snprintf(head, sizeof head, "GET /v1/runs/1/samples HTTP/1.1\r\nHost: %s\r\n\r\n",
+             web_http(h->web));
+    for (size_t i = 0; i < n; i++) {
+        struct pollfd p = {.fd = fd[i] = dial_narrow(h), .events = POLLIN};
+        send_all(fd[i], head, strlen(head));
+        assert_int_equal(poll(&p, 1, 10000), 1);
+    }
+    tries(h, &(struct try){"GET /v1/runs/1/samples HTTP/1.1", NULL, "", "503", "under way"});
+    answers(h, "GET", "/v1/runs/1/samples", "", "200", "text/csv");
+    for (size_t i = 0; i < n; i++) {
+        close(fd[i]);
+    }
+}
+
 /* The server goes while somebody looks on and somebody's samples are on their way. */
 static void leaves_while_somebody_looks_on(void **state)
 {
@@ -330,6 +352,7 @@ int main(void)
         cmocka_unit_test(tells_what_happens),
         cmocka_unit_test(slow_clients_hurt_nobody),
         cmocka_unit_test(answers_are_not_waited_for_for_ever),
+        cmocka_unit_test(downloads_leave_places_for_the_socket),
         cmocka_unit_test(leaves_while_somebody_looks_on),
         cmocka_unit_test(port_in_use),
     };

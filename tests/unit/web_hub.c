@@ -22,6 +22,12 @@ static void wake(void *context)
     wakes++;
 }
 
+static struct viewer *looks_on(struct event_hub *h, const char *last_event)
+{
+    return viewer_new(
+        h, &(struct viewer_wanted){.last_event = last_event, .is_near = true, .wake = wake});
+}
+
 static void nothing(void *context)
 {
     (void)context;
@@ -59,7 +65,7 @@ static void in_order_and_newest_state(void **state)
     static char text[65536];
     struct event_hub *h = hub_new(2, 0xabc);
     hub_put(h, "event", "{\"before\":1}");
-    struct viewer *v = viewer_new(h, NULL, wake, NULL);
+    struct viewer *v = looks_on(h, NULL);
     assert_string_equal(all(v, text), "retry: 1500\nid: abc-1\nevent: hello\ndata: {}\n\n");
     assert_true(hub_await(h, clock_monotonic_ns())); /* somebody came */
     assert_false(hub_await(h, clock_monotonic_ns()));
@@ -90,7 +96,7 @@ static void coming_back(void **state)
     for (int i = 0; i < 10; i++) {
         hub_put(h, "event", "{}");
     }
-    struct viewer *v = viewer_new(h, "abc-7", wake, NULL);
+    struct viewer *v = looks_on(h, "abc-7");
     all(v, text);
     assert_int_equal(count(text, "event: hello"), 1);
     assert_int_equal(count(text, "event: event"), 3);
@@ -99,7 +105,7 @@ static void coming_back(void **state)
     const char *const strange[] = {"abd-7",  "abc-11", "abc",  "abc-",
                                    "abc-7x", "-7",     "\xff", "abc-7 "};
     for (size_t i = 0; i < sizeof strange / sizeof strange[0]; i++) {
-        v = viewer_new(h, strange[i], wake, NULL);
+        v = looks_on(h, strange[i]);
         all(v, text);
         assert_int_equal(count(text, "event: reload"), 1);
         assert_int_equal(count(text, "event: event"), 0);
@@ -108,10 +114,10 @@ static void coming_back(void **state)
     for (int i = 0; i < HUB_KEPT; i++) {
         hub_put(h, "event", "{}");
     }
-    v = viewer_new(h, "abc-9", wake, NULL); /* number 10 is gone */
+    v = looks_on(h, "abc-9"); /* number 10 is gone */
     assert_non_null(strstr(all(v, text), "event: reload"));
     viewer_free(v);
-    v = viewer_new(h, "abc-10", wake, NULL);
+    v = looks_on(h, "abc-10");
     all(v, text);
     assert_null(strstr(text, "reload"));
     assert_int_equal(count(text, "event: event"), HUB_KEPT);
@@ -124,7 +130,7 @@ static void falling_behind(void **state)
     (void)state;
     static char text[65536];
     struct event_hub *h = hub_new(1, 1);
-    struct viewer *v = viewer_new(h, NULL, wake, NULL);
+    struct viewer *v = looks_on(h, NULL);
     all(v, text);
     for (int i = 0; i < HUB_KEPT + 1; i++) {
         hub_put(h, "event", "{}");
@@ -144,16 +150,43 @@ static void so_many_and_no_more(void **state)
     struct event_hub *h = hub_new(1, 1);
     struct viewer *v[HUB_VIEWERS_MAX];
     for (size_t i = 0; i < HUB_VIEWERS_MAX; i++) {
-        v[i] = viewer_new(h, NULL, wake, NULL);
+        v[i] = looks_on(h, NULL);
         assert_non_null(v[i]);
     }
-    assert_null(viewer_new(h, NULL, wake, NULL));
+    assert_null(looks_on(h, NULL));
     assert_int_equal(hub_viewers(h), HUB_VIEWERS_MAX);
     viewer_free(v[3]);
-    v[3] = viewer_new(h, NULL, wake, NULL);
+    v[3] = looks_on(h, NULL);
     assert_non_null(v[3]);
     for (size_t i = 0; i < HUB_VIEWERS_MAX; i++) {
         viewer_free(v[i]);
+    }
+    hub_free(h);
+}
+
+/* Neither one token nor all that come from elsewhere take all places. */
+static void places_for_others(void **state)
+{
+    (void)state;
+    struct event_hub *h = hub_new(1, 1);
+    struct viewer *v[HUB_VIEWERS_MAX];
+    size_t n = 0;
+    for (uint32_t serial = 1; n < HUB_VIEWERS_MAX - HUB_VIEWERS_NEAR; serial++) {
+        const struct viewer_wanted wanted = {.serial = serial, .wake = wake};
+        for (size_t i = 0; i < HUB_VIEWERS_TOKEN && n < HUB_VIEWERS_MAX - HUB_VIEWERS_NEAR; i++) {
+            v[n] = viewer_new(h, &wanted);
+            assert_non_null(v[n++]);
+        }
+        assert_null(viewer_new(h, &wanted));
+    }
+    assert_null(viewer_new(h, &(struct viewer_wanted){.serial = 99, .wake = wake}));
+    assert_null(viewer_new(h, &(struct viewer_wanted){.wake = wake}));
+    while (n < HUB_VIEWERS_MAX) {
+        v[n] = looks_on(h, NULL);
+        assert_non_null(v[n++]);
+    }
+    while (n > 0) {
+        viewer_free(v[--n]);
     }
     hub_free(h);
 }
@@ -165,6 +198,7 @@ int main(void)
         cmocka_unit_test(coming_back),
         cmocka_unit_test(falling_behind),
         cmocka_unit_test(so_many_and_no_more),
+        cmocka_unit_test(places_for_others),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
