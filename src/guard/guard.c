@@ -231,7 +231,8 @@ static void remember_temperature(struct guard_memory *m, const struct guard_mome
                                  const struct sample *s)
 {
     trend_take(&m->trend, s->temperature_C, at->now_s);
-    if (isfinite(s->temperature_C)) {
+    m->temperature_is_newest = isfinite(s->temperature_C) != 0;
+    if (m->temperature_is_newest) {
         m->temperature_s = s->t_s - at->temperature_age_s;
     }
     if (m->was_on && !at->output_on) {
@@ -438,13 +439,18 @@ static struct guard_verdict judge_ages(const struct guard_limits *l, const struc
     double step_s = at->now_s - m->step_start_s;
     double run_s = at->now_s - m->start_s;
     bool silent = l->temperature_required && temperature_s > l->trust_s;
+    /* The last sample had its temperature, and no other came for most of the time since: not
+     * the thermometer is to blame. */
+    bool none = reading_s > l->trust_s ||
+                (silent && m->temperature_is_newest && 2 * reading_s > temperature_s);
     bool load_on = at->load == OUTPUT_READ_ON || (at->output_wanted && at->set_A < 0);
     bool supply_on = at->supply == OUTPUT_READ_ON || (at->output_wanted && at->set_A > 0);
     bool both =
         (load_on && at->supply == OUTPUT_READ_ON) || (supply_on && at->load == OUTPUT_READ_ON);
     const struct guard_verdict verdicts[] = {
         judge(GUARD_BOTH_ON, both, NAN, NAN),
-        judge(GUARD_READING_LOST, reading_s > l->trust_s, reading_s, l->trust_s),
+        judge(GUARD_READING_LOST, none, reading_s > l->trust_s ? reading_s : temperature_s,
+              l->trust_s),
         judge(GUARD_TEMPERATURE_LOST, silent, temperature_s, l->trust_s),
         judge(GUARD_STEP_TIME, step_s > l->step_time_max_s, step_s, l->step_time_max_s),
         judge(GUARD_RUN_TIME, run_s > l->run_time_max_s, run_s, l->run_time_max_s),

@@ -176,6 +176,7 @@ struct guard_memory {
     double start_s, step_start_s;
     double reading_s;     /* when V and A were last valid */
     double temperature_s; /* when degC was last valid */
+    bool temperature_is_newest; /* the last sample had one */
     struct guard_trend trend;
     bool has_last;
     struct sample last; /* the last with valid V and A */

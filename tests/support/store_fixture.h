@@ -186,6 +186,7 @@ static inline int exec_sql(const char *path, const char *sql)
     sqlite3 *db = NULL;
     assert_int_equal(sqlite3_open_v2(path, &db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, NULL),
                      SQLITE_OK);
+    sqlite3_busy_timeout(db, 5000); /* the store may be at work */
     int rc = sqlite3_exec(db, sql, NULL, NULL, NULL);
     sqlite3_close(db);
     return rc;

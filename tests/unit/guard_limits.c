@@ -152,6 +152,29 @@ static void a_temperature_ages_from_its_arrival(void **state)
     assert_int_equal(guard_check(&l, &m, &at, &s).reason, GUARD_FINE);
 }
 
+/* The thermometer is asked first, so what it said is always a little older than the sample. */
+static void a_silent_load_is_not_the_thermometers_fault(void **state)
+{
+    (void)state;
+    struct guard_limits l = limits_of_a_launch();
+    struct guard_memory m;
+    struct guard_moment at = {.now_s = 10, .temperature_age_s = 0.02, .set_A = NAN, .cutoff_V = NAN};
+    struct sample s = good;
+    s.t_s = 10;
+    guard_start(&m, 0);
+    assert_int_equal(guard_check(&l, &m, &at, &s).reason, GUARD_FINE);
+    at.now_s = 12.99; /* 10 - 0.02 and 3 s of trust end before */
+    struct guard_verdict v = guard_check(&l, &m, &at, NULL);
+    assert_int_equal(v.reason, GUARD_READING_LOST);
+    assert_true(fabs(v.value - 3.01) < 1e-9 && v.limit == 3.0);
+    /* But of an old line it is. */
+    guard_start(&m, 0);
+    at = (struct guard_moment){.now_s = 10, .temperature_age_s = 2, .set_A = NAN, .cutoff_V = NAN};
+    assert_int_equal(guard_check(&l, &m, &at, &s).reason, GUARD_FINE);
+    at.now_s = 11.01;
+    assert_int_equal(guard_check(&l, &m, &at, NULL).reason, GUARD_TEMPERATURE_LOST);
+}
+
 static void half_a_reading_is_no_reading(void **state)
 {
     (void)state;
@@ -207,6 +230,7 @@ int main(void)
         cmocka_unit_test(lead_resistance_is_taken_off),
         cmocka_unit_test(ages),
         cmocka_unit_test(a_temperature_ages_from_its_arrival),
+        cmocka_unit_test(a_silent_load_is_not_the_thermometers_fault),
         cmocka_unit_test(half_a_reading_is_no_reading),
         cmocka_unit_test(random_samples_agree_with_the_rules),
         cmocka_unit_test(every_reason_has_words),
