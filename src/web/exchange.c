@@ -9,6 +9,7 @@
 #include "web/door.h"
 #include "web/handlers.h"
 #include "web/page.h"
+#include "web/places.h"
 #include "web/query.h"
 #include "web/route.h"
 
@@ -280,33 +281,13 @@ static void prepare(struct exchange *x)
     }
 }
 
-static size_t count_serial(const struct exchange_house *h, uint32_t serial)
-{
-    size_t n = 0;
-    for (size_t i = 0; i < WORK_MAX_ORDERS; i++) {
-        n += h->serials[i] == serial;
-    }
-    return n;
-}
-
-static void swap_serial(struct exchange_house *h, uint32_t old, uint32_t fresh)
-{
-    size_t i = 0;
-    while (i < WORK_MAX_ORDERS && h->serials[i] != old) {
-        i++;
-    }
-    if (i < WORK_MAX_ORDERS && old != fresh) {
-        h->serials[i] = fresh;
-    }
-}
-
 static void leave_work(struct exchange_house *h, bool is_stop, uint32_t serial)
 {
     if (is_stop) {
         h->stops--;
     } else {
         h->at_work--;
-        swap_serial(h, serial, 0);
+        places_pass(h->serials, WORK_MAX_ORDERS, serial, 0);
     }
     pthread_cond_broadcast(&h->changed);
 }
@@ -335,7 +316,7 @@ static bool has_place(const struct exchange *x)
         return h->stops < WORK_MAX_STOPS;
     }
     uint32_t serial = x->caller.token.serial;
-    if (serial != 0 && count_serial(h, serial) >= WORK_MAX_TOKEN) {
+    if (serial != 0 && places_of(h->serials, WORK_MAX_ORDERS, serial) >= WORK_MAX_TOKEN) {
         return false;
     }
     bool is_order = route != NULL && strcmp(route->method, "GET") != 0;
@@ -378,7 +359,7 @@ static bool begin_work(struct exchange *x)
         h->stops++;
     } else {
         h->at_work++;
-        swap_serial(h, 0, x->caller.token.serial);
+        places_pass(h->serials, WORK_MAX_ORDERS, 0, x->caller.token.serial);
     }
     return true;
 }

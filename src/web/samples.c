@@ -10,6 +10,7 @@
 #include "base/thread.h"
 #include "report/csv.h"
 #include "web/park.h"
+#include "web/places.h"
 
 #include <errno.h>
 #include <math.h>
@@ -88,37 +89,18 @@ void downloads_end_copy(struct downloads *d)
     pthread_mutex_unlock(&d->lock);
 }
 
-static size_t count_serial(const struct downloads *d, uint32_t serial)
-{
-    size_t n = 0;
-    for (size_t i = 0; i < DOWNLOADS_MAX; i++) {
-        n += d->serials[i] == serial;
-    }
-    return n;
-}
-
-static void swap_serial(struct downloads *d, uint32_t old, uint32_t fresh)
-{
-    size_t i = 0;
-    while (i < DOWNLOADS_MAX && d->serials[i] != old) {
-        i++;
-    }
-    if (i < DOWNLOADS_MAX) {
-        d->serials[i] = fresh;
-    }
-}
-
 static bool has_place(const struct downloads *d, const struct download_owner *owner)
 {
     return d->under_way < DOWNLOADS_MAX - (owner->is_near ? 0 : DOWNLOADS_NEAR) &&
-           (owner->serial == 0 || count_serial(d, owner->serial) < DOWNLOADS_TOKEN);
+           (owner->serial == 0 ||
+            places_of(d->serials, DOWNLOADS_MAX, owner->serial) < DOWNLOADS_TOKEN);
 }
 
 static void left(struct downloads *d, uint32_t serial)
 {
     pthread_mutex_lock(&d->lock);
     d->under_way--;
-    swap_serial(d, serial, 0);
+    places_pass(d->serials, DOWNLOADS_MAX, serial, 0);
     pthread_cond_signal(&d->changed);
     pthread_mutex_unlock(&d->lock);
 }
@@ -293,7 +275,7 @@ static bool begin(struct stream *s, struct err *e)
     size_t under_way = d->under_way;
     if (room) {
         d->under_way++;
-        swap_serial(d, 0, s->owner.serial);
+        places_pass(d->serials, DOWNLOADS_MAX, 0, s->owner.serial);
     }
     pthread_mutex_unlock(&d->lock);
     if (!room) {
