@@ -323,7 +323,7 @@ static bool compute(struct store *store, int64_t nr, const struct import_end *en
     struct reader *r = NULL;
     struct run_row row;
     json_t *result = NULL;
-    if (!reader_open(store_path(store), &r, e)) {
+    if (!reader_of(store, &r, e)) {
         return false;
     }
     bool ok = reader_import(r, nr, &row, e);

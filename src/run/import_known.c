@@ -75,7 +75,7 @@ bool import_is_new(const struct store *store, const struct import_terms *terms,
     struct reader *r = NULL;
     struct run_row *runs = NULL;
     size_t n = 0;
-    bool ok = reader_open(store_path(store), &r, e) && reader_runs(r, NULL, 0, &runs, &n, e);
+    bool ok = reader_of(store, &r, e) && reader_runs(r, NULL, 0, &runs, &n, e);
     for (size_t i = 0; i < n; i++) {
         ok = ok && not_exported_here(r, &runs[i], terms, seen, e) &&
              not_meanwhile(&runs[i], terms, seen, e);

@@ -514,7 +514,7 @@ static void *compute_result(void *run)
     char which[24];
     text_format(which, sizeof which, "%lld", (long long)r->nr);
     if (store_flush(r->stand->store, 5000, &e) &&
-        reader_open(store_path(r->stand->store), &reader, &e) &&
+        reader_of(r->stand->store, &reader, &e) &&
         reader_run(reader, which, &row, &e) && result_compute(reader, &row, &result, &e)) {
         text = json_dumps(result, JSON_COMPACT);
     } else {

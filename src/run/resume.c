@@ -180,7 +180,7 @@ static bool open_row(struct stand *s, struct reader **r, struct run_row *row, st
 {
     int64_t nr = 0;
     char which[24];
-    if (!reader_open(store_path(s->store), r, e) || !find_nr(*r, s->config->name, &nr, e)) {
+    if (!reader_of(s->store, r, e) || !find_nr(*r, s->config->name, &nr, e)) {
         return false;
     }
     if (nr == 0) {

@@ -98,18 +98,28 @@ static const char *const reader_sql[] = {
 };
 _Static_assert(R_COUNT <= STORE_STATEMENTS_MAX, "room for all statements of a reader");
 
-bool reader_open(const char *path, struct reader **out, struct err *e)
+static bool open_reader(const char *path, bool judged, struct reader **out, struct err *e)
 {
     struct reader *r = zalloc(sizeof *r);
     r->db.sql = reader_sql;
     if (!text_format(r->db.path, sizeof r->db.path, "%s", path))
         err_set(e, ERR_CONFIG, "the database path is too long: %s", path);
-    else if (store_db_open_reader(&r->db, path, e)) {
+    else if (store_db_open_reader(&r->db, path, judged, e)) {
         *out = r;
         return true;
     }
     free(r);
     return false;
+}
+
+bool reader_open(const char *path, struct reader **out, struct err *e)
+{
+    return open_reader(path, false, out, e);
+}
+
+bool reader_of(const struct store *s, struct reader **out, struct err *e)
+{
+    return open_reader(store_path(s), true, out, e);
 }
 
 void reader_close(struct reader *r)

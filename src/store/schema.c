@@ -116,8 +116,8 @@ static int read_label(sqlite3 *db, struct label_of_file *l)
     return rc;
 }
 
-static bool judge_file(sqlite3 *db, const struct label_of_file *l, const char *path,
-                       enum store_file *out, struct err *e)
+static bool judge_label(const struct label_of_file *l, const char *path, enum store_file *out,
+                        struct err *e)
 {
     if (l->application == 0 && l->version == 0 && l->tables == 0) {
         *out = STORE_FILE_NEW;
@@ -137,7 +137,14 @@ static bool judge_file(sqlite3 *db, const struct label_of_file *l, const char *p
                        "another \"database\" in bench.yaml",
                        path, (long long)l->version, STORE_SCHEMA_VERSION);
     *out = STORE_FILE_OURS;
-    return tables_are_ours(db, l->version, path, e);
+    return true;
+}
+
+static bool judge_file(sqlite3 *db, const struct label_of_file *l, const char *path,
+                       enum store_file *out, struct err *e)
+{
+    return judge_label(l, path, out, e) &&
+           (*out != STORE_FILE_OURS || tables_are_ours(db, l->version, path, e));
 }
 
 /* A wrong path, not a broken disk. */
@@ -319,7 +326,7 @@ refuse:
     return false;
 }
 
-bool store_db_open_reader(struct store_db *d, const char *path, struct err *e)
+bool store_db_open_reader(struct store_db *d, const char *path, bool judged, struct err *e)
 {
     struct label_of_file label = {0};
     enum store_file state = STORE_FILE_NEW;
@@ -340,8 +347,9 @@ bool store_db_open_reader(struct store_db *d, const char *path, struct err *e)
             rc = read_label(d->db, &label);
         d->open_rc = rc;
     }
-    bool ok = rc == SQLITE_OK ? judge_file(d->db, &label, path, &state, e)
-                              : store_sqlite_err(e, d->db, path, "read");
+    bool ok = rc == SQLITE_OK || store_sqlite_err(e, d->db, path, "read");
+    ok = ok && (judged ? judge_label(&label, path, &state, e)
+                       : judge_file(d->db, &label, path, &state, e));
     if (ok && state != STORE_FILE_OURS)
         ok = err_set(e, ERR_CONFIG, "%s is an empty database: start ampledgerd once to set it up",
                      path);

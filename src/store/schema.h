@@ -26,7 +26,10 @@ bool store_create(const char *path, struct err *e) NODISCARD;
 
 /* Open for writing, migrate, set up durability. */
 bool store_db_open_writer(struct store_db *d, const char *path, struct err *e) NODISCARD;
-bool store_db_open_reader(struct store_db *d, const char *path, struct err *e) NODISCARD;
+/* `judged`: the tables were looked at when the store opened it for writing; that look costs
+ * nine times what opening does. */
+bool store_db_open_reader(struct store_db *d, const char *path, bool judged,
+                          struct err *e) NODISCARD;
 
 /* Flush a folder's entries (a new name, a rename) to the disk. */
 bool store_sync_folder(const char *path_in_it, struct err *e) NODISCARD;

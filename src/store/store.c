@@ -33,7 +33,7 @@ bool store_open(const char *path, struct store **out, struct err *e)
     s->lock_fd = -1;
     if (!store_resolve(path, s->path, e) || !open_locked(s, e))
         goto fail;
-    if (!reader_open(s->path, &s->reader, e)) {
+    if (!reader_of(s, &s->reader, e)) {
         writer_stop(&s->writer);
         goto fail;
     }

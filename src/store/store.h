@@ -209,6 +209,8 @@ void run_row_free(struct run_row *r);
 
 struct reader;
 bool reader_open(const char *path, struct reader **out, struct err *e) NODISCARD;
+/* Of what the store has open, whose tables were judged then: a tenth of the time. */
+bool reader_of(const struct store *s, struct reader **out, struct err *e) NODISCARD;
 void reader_close(struct reader *r);
 /* Newest first, those taken over by the time they began; battery label NULL: all; limit 0: all.
  * Rows come without steps, instruments and texts. Owned array: run_row_free each (harmless), then

@@ -374,7 +374,7 @@ static bool open_to_look(struct writer *w, struct trouble *t)
     if (w->look.db)
         return true;
     w->look = (struct store_db){.sql = newest};
-    if (!store_db_open_reader(&w->look, w->db.path, &t->why)) {
+    if (!store_db_open_reader(&w->look, w->db.path, true, &t->why)) {
         t->may_pass = store_sqlite_may_pass(w->look.open_rc);
         return false;
     }

@@ -142,7 +142,7 @@ static bool open_records(struct lookout *w, struct err *e)
         return true;
     }
     if (r->looks % REOPEN_EVERY_LOOKS != 0 ||
-        !reader_open(store_path(w->config.web->store), &r->reader, e)) {
+        !reader_of(w->config.web->store, &r->reader, e)) {
         return false;
     }
     r->placed = r->placed || reader_last_event(r->reader, &r->last_event, e);

@@ -41,7 +41,7 @@ void test_parts_free(struct test_parts *p)
 
 bool lookup_reader(const struct web_config *c, struct reader **out, struct err *e)
 {
-    return reader_open(store_path(c->store), out, e);
+    return reader_of(c->store, out, e);
 }
 
 json_t *result_kept(const struct run_row *r)
