@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 # Every profile that is shipped, to its end, on the virtual workshop: each at the stand
 # whose battery it is for, four stands beside each other, each with a daemon and a
-# virtual bench of its own. What a run says went in and out of the battery is what the
+# virtual bench of its own, and the stand of the slow discharges with two. What a run says went in and out of the battery is what the
 # model counted at its own step, within 0.1 %. And a fill, a rest, a discharge, a rest
 # and a refill in one run.
 # shellcheck disable=SC2030,SC2031 # each queue has a home of its own
@@ -29,15 +29,20 @@ answer() {
     done
 }
 
-# run_all STAND BATTERY CHEMISTRY...: the profiles for these chemistries, one after the other
+# run_all STAND BATTERY TURN EACH CHEMISTRY...: of the profiles for these chemistries one in
+# EACH, beginning with number TURN, one after the other
 run_all() {
     at=$1
     of=$2
-    shift 2
+    turn=$3
+    each=$4
+    shift 4
     for file in "$home"/profiles/*.yaml; do
         profile=$(basename "$file" .yaml)
         chemistry=$(first_chemistry "$file")
         case " $* " in *" ${chemistry:-any} "*) ;; *) continue ;; esac
+        turn=$((turn - 1))
+        [ $((turn % each)) = 0 ] || continue
         soc=0.4
         ! grep -q '^starts_full: yes' "$file" || soc=1
         # A person fills the battery meanwhile.
@@ -52,14 +57,13 @@ run_all() {
     done
 }
 
-# queue STAND BATTERY REGISTER... -- CHEMISTRY...: in a folder of its own below $home
+# queue STAND BATTERY REGISTER... -- TURN EACH CHEMISTRY...: in a folder of its own below $home
 queue() (
     top=$home
-    home=$top/$1
+    home=$(mktemp -d "$top/$1.XXXX")
     daemon=
     virtual=
     trap leave EXIT INT TERM
-    mkdir "$home"
     AMPLEDGER_SOCKET=$home/ampledger.sock
     cp -r "$top/profiles" "$home/profiles"
     sed "s|@SOURCE@/profiles|$home/profiles|; s|@SOURCE@|$AMPLEDGER_SOURCE|" \
@@ -91,16 +95,19 @@ place_number() {
     case $1 in jetty) echo 1 ;; boathouse) echo 2 ;; slipway) echo 3 ;; *) echo 4 ;; esac
 }
 
-queue jetty launch-a --chemistry lfp --cells 4 --rated 20Ah -- lfp lto sodium-ion &
+queue jetty launch-a --chemistry lfp --cells 4 --rated 20Ah -- 1 1 lfp lto sodium-ion &
 first=$!
-queue boathouse tender-b --chemistry li-ion --cells 7 --rated 10Ah -- li-ion &
+queue boathouse tender-b --chemistry li-ion --cells 7 --rated 10Ah -- 1 1 li-ion &
 second=$!
 queue slipway lights-c --chemistry lead-agm --cells 6 --rated 90Ah --rated-hours 20h -- \
-    lead-flooded lead-agm lead-gel &
+    1 2 lead-flooded lead-agm lead-gel &
 third=$!
-queue lamp-desk lamp-d --chemistry nimh --cells 10 --rated 8Ah -- nimh nicd any &
+queue slipway lights-c --chemistry lead-agm --cells 6 --rated 90Ah --rated-hours 20h -- \
+    2 2 lead-flooded lead-agm lead-gel &
 fourth=$!
-for each in $first $second $third $fourth; do
+queue lamp-desk lamp-d --chemistry nimh --cells 10 --rated 8Ah -- 1 1 nimh nicd any &
+fifth=$!
+for each in $first $second $third $fourth $fifth; do
     wait "$each" || fail "a queue of profiles broke off"
 done
 
