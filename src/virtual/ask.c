@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * virtual/serve: the client's side, for shell scripts. */
 #include "base/file.h"
+#include "virtual/control.h"
 #include "virtual/serve.h"
 
 #include <errno.h>
@@ -43,19 +44,24 @@ static bool send_line(int fd, const char *command, struct err *e)
     return true;
 }
 
-/* The first line says how it went and, for "ok speed", that more follow. */
+static bool begins(const char *line, const char *how)
+{
+    return strncmp(line, how, strlen(how)) == 0;
+}
+
+/* The first line says how it went and whether more follow. */
 static bool print_answer(FILE *from, bool *ok, struct err *e)
 {
     char line[20000];
     if (!fgets(line, sizeof line, from)) {
         return err_set(e, ERR_LINK_LOST, "the virtual bench hung up without an answer");
     }
-    *ok = strncmp(line, "ok", 2) == 0;
+    *ok = begins(line, "ok");
     fputs(line, stdout);
-    bool more = strncmp(line, "ok speed ", 9) == 0;
+    bool more = begins(line, CONTROL_HELLO) || begins(line, CONTROL_HELP);
     while (more && fgets(line, sizeof line, from)) {
         fputs(line, stdout);
-        more = strcmp(line, "end\n") != 0;
+        more = strcmp(line, CONTROL_END "\n") != 0;
     }
     return true;
 }

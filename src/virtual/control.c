@@ -55,7 +55,7 @@ static bool do_hello(struct call *c)
     if (!want_nothing(c)) {
         return false;
     }
-    say(c, "ok speed %g\n", s->speed);
+    say(c, CONTROL_HELLO "%g\n", s->speed);
     for (size_t i = 0; i < s->bench.place_count; i++) {
         const struct port *p = &s->ports[i];
         if (port_is_plugged(p)) {
@@ -63,7 +63,7 @@ static bool do_hello(struct call *c)
                 p->instrument->spec.name);
         }
     }
-    say(c, "end\n");
+    say(c, CONTROL_END "\n");
     return true;
 }
 
@@ -390,14 +390,15 @@ static const struct {
 
 static bool do_help(struct call *c)
 {
-    say(c, "ok commands:");
+    say(c, CONTROL_HELP "\n");
     for (size_t i = 0; i < COMMANDS; i++) {
-        say(c, " %s%s", commands[i].usage, i + 1 < COMMANDS ? "," : "; kinds of fault:");
+        say(c, "  %s\n", commands[i].usage);
     }
+    say(c, "kinds of fault:\n");
     for (int i = 0; i < FAULT_COUNT; i++) {
-        say(c, "%s %s", i > 0 ? "," : "", fault_name((enum fault_kind)i));
+        say(c, "  %s\n", fault_name((enum fault_kind)i));
     }
-    say(c, "\n");
+    say(c, CONTROL_END "\n");
     return true;
 }
 

@@ -399,6 +399,15 @@ static void a_second_output_has_no_link_of_its_own(void **state)
     assert_string_equal(ask("INP OFF,(@2);:INP? (@2)\n"), "0\n");
 }
 
+static void help_is_a_line_for_each_command(void **state)
+{
+    (void)state;
+    control("help");
+    assert_memory_equal(answer.text, "ok commands:\n  hello\n  skip TOTAL_NS\n", 37);
+    assert_non_null(strstr(answer.text, "\nkinds of fault:\n  silence\n"));
+    assert_string_equal(answer.text + answer.n - 5, "\nend\n");
+}
+
 static void hello_lists_what_is_served(void **state)
 {
     (void)state;
@@ -425,6 +434,7 @@ int main(void)
         TEST(exclusive_use_ends_with_its_user),
         TEST(thermometers_speak_by_themselves),
         TEST(control_answers_mistakes),
+        TEST(help_is_a_line_for_each_command),
         TEST(hello_lists_what_is_served),
 #undef TEST
     };
