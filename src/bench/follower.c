@@ -6,6 +6,7 @@
 #include "bench/bench_load.h"
 
 #include <errno.h>
+#include <limits.h>
 #include <poll.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -138,7 +139,22 @@ static bool connect_to(struct follower *f, const char *path, struct err *e)
     return true;
 }
 
-/* "serves DEVICE NAME": keeps the real path of DEVICE. */
+/* PATH with the links of its folder followed, but not what it names itself, which may be
+ * absent; NULL: there is no such folder. Freed by the caller. */
+static char *name_in_folder(const char *path)
+{
+    char whole[PATH_MAX], folder[PATH_MAX];
+    const char *slash = strrchr(path, '/');
+    bool fits =
+        slash != NULL && text_format(folder, sizeof folder, "%.*s/", (int)(slash - path), path);
+    char *real = fits ? realpath(folder, NULL) : NULL;
+    fits = real != NULL && text_format(whole, sizeof whole, "%s%s", real, slash);
+    free(real);
+    return fits ? text_copy(whole) : NULL;
+}
+
+/* "serves DEVICE NAME": keeps the real path of DEVICE, or the name of one that is
+ * unplugged just now. */
 static bool note_served(struct follower *f, char *line, struct err *e)
 {
     char *device = line + strlen("serves ");
@@ -147,8 +163,9 @@ static bool note_served(struct follower *f, char *line, struct err *e)
         return err_set(e, ERR_BAD_REPLY, "\"%s\" is not understood", line);
     }
     *name = '\0';
-    char *real = realpath(device, NULL);
-    f->served[f->served_count++] = real != NULL ? real : text_copy(device);
+    char *path = realpath(device, NULL);
+    path = path != NULL ? path : name_in_folder(device);
+    f->served[f->served_count++] = path != NULL ? path : text_copy(device);
     return true;
 }
 
@@ -183,11 +200,14 @@ static bool serves(const struct follower *f, const char *address)
 {
     const char *path = bench_link_path(address);
     char *real = path != NULL ? realpath(path, NULL) : NULL;
+    char *name = path != NULL ? name_in_folder(path) : NULL;
     bool found = false;
-    for (size_t i = 0; real != NULL && i < f->served_count && !found; i++) {
-        found = strcmp(f->served[i], real) == 0;
+    for (size_t i = 0; i < f->served_count && !found; i++) {
+        found = (real != NULL && strcmp(f->served[i], real) == 0) ||
+                (name != NULL && strcmp(f->served[i], name) == 0);
     }
     free(real);
+    free(name);
     return found;
 }
 

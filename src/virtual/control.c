@@ -57,10 +57,9 @@ static bool do_hello(struct call *c)
     }
     say(c, CONTROL_HELLO "%g\n", s->speed);
     for (size_t i = 0; i < s->bench.place_count; i++) {
-        const struct port *p = &s->ports[i];
-        if (port_is_plugged(p)) {
-            say(c, "serves %s %s\n", port_is_file(p) ? p->link : p->terminal,
-                p->instrument->spec.name);
+        const char *path = port_path(&s->ports[i]);
+        if (path) {
+            say(c, "serves %s %s\n", path, s->ports[i].instrument->spec.name);
         }
     }
     say(c, CONTROL_END "\n");

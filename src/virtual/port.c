@@ -43,9 +43,15 @@ bool port_is_file(const struct port *p)
            p->instrument->spec.style == VSTYLE_FILE;
 }
 
-bool port_is_plugged(const struct port *p)
+const char *port_path(const struct port *p)
 {
-    return port_is_file(p) ? !p->instrument->faults.on[FAULT_UNPLUG] : p->master >= 0;
+    struct stat st;
+    if (p->master >= 0) {
+        return p->terminal;
+    }
+    bool has_link = p->instrument->host == p->instrument;
+    bool is_written = port_is_file(p) && !p->instrument->faults.on[FAULT_UNPLUG];
+    return has_link && (is_written || lstat(p->link, &st) != 0) ? p->link : NULL;
 }
 
 static bool make_raw(int fd)

@@ -33,7 +33,9 @@ void port_init(struct port *p, struct vinstrument *m, const char *link, uint64_t
 bool port_plug(struct port *p, struct err *e) NODISCARD;
 /* Close and remove the link or file; waiting answers are lost. */
 void port_unplug(struct port *p);
-bool port_is_plugged(const struct port *p);
+/* What clients find it by: the terminal, the file, or while it is unplugged the name that
+ * it comes back under. NULL: it has no link of its own, or something else has its name. */
+const char *port_path(const struct port *p);
 bool port_is_file(const struct port *p);
 
 /* One message that came in, without its line end. */

@@ -417,9 +417,9 @@ static void an_answer_that_nobody_took_is_not_the_next_ones(void **state)
         assert_false(stand_read(r->stand, STAND_DISCHARGES, &reading, &temperature_error, &r->e));
         fake_do(&r->fakes[ROLE_LOAD], r->fakes[ROLE_LOAD].silent = false);
         fake_do(&r->fakes[ROLE_METER], r->fakes[ROLE_METER].battery_V = 9.5);
-        bool ok = alone != 0 ? instrument_read(meter, &reading, &r->e)
-                             : stand_read(r->stand, STAND_DISCHARGES, &reading, &temperature_error,
-                                          &r->e);
+        bool ok = alone != 0
+                      ? instrument_read(meter, &reading, &r->e)
+                      : stand_read(r->stand, STAND_DISCHARGES, &reading, &temperature_error, &r->e);
         assert_true(ok);
         assert_true(fabs(reading.voltage_V - 9.5) < 1e-9);
     }
@@ -581,6 +581,39 @@ static void time_never_runs_fast_for_a_strange_instrument(void **state)
     control_stop(&control);
 }
 
+/* An instrument that is unplugged when the daemon starts is as absent as a real one: known by
+ * its name, also by another way to its folder. */
+static void an_unplugged_instrument_is_known_by_its_name(void **state)
+{
+    struct rig *r = *state;
+    static const struct {
+        const char *served, *wanted;
+    } by_name[] = {{"thermometer-1", "thermometer-1"},
+                   {"thermometer-1", "./thermometer-1"},
+                   {"thermometer-1", "thermometer-2"},
+                   {"thermometer-1", "nowhere/thermometer-1"}};
+    for (size_t i = 0; i < sizeof by_name / sizeof by_name[0]; i++) {
+        struct clock *c = NULL;
+        char greeting[512], path[128];
+        double speed = 0;
+        bench_free(r->bench);
+        text_format(r->fakes[3].path, sizeof r->fakes[3].path, "%s", by_name[i].wanted);
+        load_bench(r, "virtual: control\n");
+        text_format(r->fakes[3].path, sizeof r->fakes[3].path, "%s/%s", r->folder,
+                    by_name[i].served);
+        greeting_of(r, 4, greeting, sizeof greeting);
+        struct control control = {.greeting = greeting, .skip_answer = "ok\n"};
+        control_start(&control, r);
+        assert_int_equal(bench_clock(r->bench, &c, &speed, &r->e), i < 2);
+        bench_free(r->bench);
+        r->bench = NULL;
+        clock_free(c);
+        control_stop(&control);
+        text_format(path, sizeof path, "%s/control", r->folder);
+        unlink(path);
+    }
+}
+
 static void rubbish_is_no_virtual_bench(void **state)
 {
     struct rig *r = *state;
@@ -642,6 +675,7 @@ int main(void)
         rig_test(a_virtual_bench_follows_the_clock),
         rig_test(a_dead_follower_ends_the_haste),
         rig_test(time_never_runs_fast_for_a_strange_instrument),
+        rig_test(an_unplugged_instrument_is_known_by_its_name),
         rig_test(rubbish_is_no_virtual_bench),
         rig_test(no_virtual_bench_says_so),
     };

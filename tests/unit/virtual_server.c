@@ -294,7 +294,11 @@ static void unplugged_it_hangs_up_and_comes_back_under_its_name(void **state)
     struct pollfd p = {.fd = tty, .events = POLLIN};
     assert_int_equal(poll(&p, 1, 1000), 1);
     assert_true(p.revents & POLLHUP);
-    assert_null(strstr(control("hello"), "load-1"));
+    char named[PATH_MAX + 32];
+    text_format(named, sizeof named, "\nserves %s load-1\n", path_of("load-1"));
+    assert_non_null(strstr(control("hello"), named)); /* by the name it comes back under */
+    assert_int_equal(symlink("/dev/null", path_of("load-1")), 0);
+    assert_null(strstr(control("hello"), "load-1")); /* which is another's just now */
     close(tty);
     assert_ok("replug load-1");
     tty = open_port("load-1");
