@@ -11,6 +11,9 @@ bool ask_get(const struct cli *c, const char *path, json_t **out, struct err *e)
 bool ask_post(const struct cli *c, const char *path, const json_t *body, json_t **out,
               struct err *e) NODISCARD;
 
+/* What the plan of a run that has begun warns of: whoever began it may have skipped the plan. */
+void ask_tell_warnings(const struct cli *c, const char *run);
+
 /* On standard output, indented, with a line end. */
 void print_json(const json_t *document);
 /* One run on standard output: as a document for --json, else in words. */

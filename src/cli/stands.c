@@ -67,13 +67,15 @@ static bool confirm(const struct cli *c, const char *stand, bool anyway, json_t 
     return ok;
 }
 
-static void tell_confirmed(const char *stand, const json_t *document)
+static void tell_confirmed(const struct cli *c, const char *stand, const json_t *document)
 {
     const json_t *run = json_object_get(document, "run");
     const char *begun = text_at(document, "begun");
     if (begun[0] != '\0') {
-        printf("%s: %s on %s has begun, run %s\nsee it with: ampledger watch %s\n", stand,
-               text_at(run, "profile"), text_at(run, "battery"), begun, stand);
+        printf("%s: %s on %s has begun, run %s\n", stand, text_at(run, "profile"),
+               text_at(run, "battery"), begun);
+        ask_tell_warnings(c, begun);
+        printf("see it with: ampledger watch %s\n", stand);
     } else {
         printf("%s: confirmed; the run goes on\n", stand);
     }
@@ -95,7 +97,7 @@ int verb_confirm(struct cli *c, int argc, char **argv)
     if (c->json) {
         print_json(document);
     } else {
-        tell_confirmed(stand, document);
+        tell_confirmed(c, stand, document);
     }
     json_decref(document);
     return EXIT_DONE;

@@ -2,7 +2,6 @@
  * cli/start: the verbs start and watch. */
 #include "cli/args.h"
 #include "cli/ask.h"
-#include "cli/plan_text.h"
 #include "cli/wait.h"
 #include "cli/words.h"
 
@@ -25,18 +24,6 @@ static bool begin(struct client *client, const struct start_wanted *w, json_t **
     return ok;
 }
 
-/* The person at the keyboard may have skipped the plan. */
-static void print_warnings(struct client *client, const char *run)
-{
-    char path[CLIENT_PATH_SIZE];
-    struct err e = {0};
-    json_t *document = NULL;
-    if (client_path(path, "/v1/runs/", run, "", &e) && client_get(client, path, &document, &e)) {
-        plan_print_warnings(json_object_get(document, "plan"), stdout);
-    }
-    json_decref(document);
-}
-
 static int begin_and_tell(struct cli *c, struct client *client, const struct start_wanted *w,
                           const char *verb)
 {
@@ -49,7 +36,7 @@ static int begin_and_tell(struct cli *c, struct client *client, const struct sta
     const char *run = text_at(answer, "run");
     if (!c->json) {
         printf("%s: %s on %s has begun, run %s\n", w->stand, w->profile, w->battery, run);
-        print_warnings(client, run);
+        ask_tell_warnings(c, run);
         fflush(stdout);
     }
     if (w->wait) {

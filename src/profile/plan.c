@@ -58,6 +58,14 @@ void plan_warning(struct plan_work *w, const char *fmt, ...)
     va_end(args);
 }
 
+void plan_add_warning(struct plan *p, const char *fmt, ...)
+{
+    va_list args;
+    va_start(args, fmt);
+    add_note(&p->warnings, "", fmt, args);
+    va_end(args);
+}
+
 void plan_caution(struct plan_work *w, const char *fmt, ...)
 {
     va_list args;

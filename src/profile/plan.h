@@ -164,6 +164,8 @@ struct plan {
  * needs no stand is checked. */
 bool plan_make(const struct profile *p, const struct battery *b, const struct stand_facts *stand,
                struct plan **out, struct err *e) NODISCARD;
+/* One that comes of what only the caller knows. */
+void plan_add_warning(struct plan *p, const char *fmt, ...) PRINTF_LIKE(2, 3);
 void plan_free(struct plan *p);
 
 #endif

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * web/handlers_plans: the profiles there are, and what one would do. */
 #include "base/file.h"
+#include "run/filled.h"
 #include "run/result.h"
 #include "web/body.h"
 #include "web/handlers.h"
@@ -9,7 +10,6 @@
 
 #include <dirent.h>
 #include <errno.h>
-#include <inttypes.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -64,57 +64,6 @@ static void add_stand_problem(struct run_host *host, size_t index, json_t *probl
     }
 }
 
-/* Was current taken out of it last, and none put in? Steps with no current say nothing. */
-static bool ends_discharged(const struct run_row *r)
-{
-    for (size_t i = r->step_count; i-- > 0;) {
-        const char *kind = r->steps[i].kind;
-        if (strcmp(kind, step_kind_names[STEP_CHARGE]) == 0) {
-            return false;
-        }
-        if (strcmp(kind, step_kind_names[STEP_DISCHARGE]) == 0 ||
-            strcmp(kind, step_kind_names[STEP_PULSE]) == 0) {
-            return true;
-        }
-    }
-    return false;
-}
-
-/* Whoever takes a battery straight from one test to the next gets a verdict on a part of it. */
-static bool warn_of_last_run(const struct web_config *c, const char *label, json_t *warnings,
-                             struct err *e)
-{
-    struct reader *r = NULL;
-    struct run_row *newest = NULL;
-    struct run_row whole;
-    char text[PLAN_NOTE_SIZE], which[24];
-    size_t n = 0;
-    if (!lookup_reader(c, &r, e)) {
-        return false;
-    }
-    bool ok = reader_runs(r, label, 1, &newest, &n, e);
-    if (ok && n > 0 && text_format(which, sizeof which, "%" PRId64, newest->nr)) {
-        ok = reader_run(r, which, &whole, e);
-        if (ok && ends_discharged(&whole)) {
-            text_format(text, sizeof text,
-                        "%s was last discharged here in run %" PRId64
-                        ", and no charge since is on record: unless it was filled elsewhere, "
-                        "it is not full and the verdict would be of a part of it",
-                        label, whole.nr);
-            json_array_append_new(warnings, text_to_json(text));
-        }
-        if (ok) {
-            run_row_free(&whole);
-        }
-    }
-    for (size_t i = 0; i < n; i++) {
-        run_row_free(&newest[i]);
-    }
-    free(newest);
-    reader_close(r);
-    return ok;
-}
-
 static bool make_plan(const struct web_config *c, const struct test_parts *parts, const char *stand,
                       json_t **out, struct err *e)
 {
@@ -132,18 +81,15 @@ static bool make_plan(const struct web_config *c, const struct test_parts *parts
     if (!plan_make(parts->profile, &parts->battery, known, &plan, e)) {
         return false;
     }
-    *out = plan_to_json(plan, known);
+    bool ok = filled_warn(c->store, plan, e);
+    if (ok) {
+        *out = plan_to_json(plan, known);
+    }
     plan_free(plan);
-    if (known != NULL) {
+    if (ok && known != NULL) {
         add_stand_problem(c->host, index, json_object_get(*out, "problems"));
     }
-    if (parts->profile->full_confirmed &&
-        !warn_of_last_run(c, parts->battery.label, json_object_get(*out, "warnings"), e)) {
-        json_decref(*out);
-        *out = NULL;
-        return false;
-    }
-    return true;
+    return ok;
 }
 
 bool post_plan(const struct request *q, struct reply *out, struct err *e)

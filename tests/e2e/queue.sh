@@ -180,5 +180,24 @@ expect 0 ampledger show 1 --json
     fail "the record of the run"
 expect 1 ampledger lot lamps
 says '3 batteries: 0 pass, 1 fail'
+
+# Straight into the next test: whoever begins it, by the row or by hand, is told what the ledger
+# knows, and so is whoever reads the record of that run.
+not_full='lamp-3 was last discharged here in run 3, and no charge since is on record'
+expect 0 ampledger queue jetty add lamps lamp-3
+change_to 1
+expect 0 ampledger confirm jetty
+says "$not_full"
+says 'see it with: ampledger watch jetty'
+expect 0 ampledger stop jetty
+expect 0 ampledger start lamps --battery lamp-3 --stand jetty
+says 'lamp-3 was last discharged here in run ' # 5, or 3 if that was stopped before its discharge
+expect 0 ampledger show 5 --json
+[ "$(json "$home/out" "'$not_full' in d['plan']['warnings'][-1]")" = True ] || fail "the plan of run 5"
+expect 0 ampledger battery add lamp-9 --chemistry lfp --cells 4 --rated 0.5Ah
+expect 0 ampledger stop jetty
+await 20 phase_is idle
+expect 0 ampledger start lamps --battery lamp-9 --stand jetty
+grep -q 'no charge since' "$home/out" && fail "warned of a battery that was never tested"
 stop_daemon
 database_is_sound
