@@ -83,6 +83,10 @@ void bench_free(struct bench *b); /* NULL is fine; frees the instruments, switch
 bool bench_http_parse(const char *text, char out[HTTP_ADDRESS_SIZE], struct err *e) NODISCARD;
 /* Can other computers reach such an address? */
 bool bench_http_is_far(const char *address);
+/* Where that is, in words for the log: an address that a browser can open, also where it listens on
+ * every address of this computer. */
+#define HTTP_WORDS_SIZE 320
+void bench_http_words(const struct bench_http *http, char out[HTTP_WORDS_SIZE]);
 /* Must whoever asks there show a token? Where other computers reach it, where it was said so,
  * and where names are given: then something else passes on what comes from afar. */
 bool bench_http_needs_token(const struct bench_http *http);

@@ -74,6 +74,35 @@ bool bench_http_is_far(const char *address)
     return address[0] != '\0' && (!host_of(address, host) || nearness_of(host) != OURS);
 }
 
+static bool is_every(const char *host)
+{
+    struct in6_addr v6;
+    char bare[HTTP_ADDRESS_SIZE];
+    text_format(bare, sizeof bare, "%.*s", (int)strcspn(host + 1, "]"), host + 1);
+    return strcmp(host, "0.0.0.0") == 0 ||
+           (host[0] == '[' && inet_pton(AF_INET6, bare, &v6) == 1 && IN6_IS_ADDR_UNSPECIFIED(&v6));
+}
+
+void bench_http_words(const struct bench_http *http, char out[HTTP_WORDS_SIZE])
+{
+    char host[HTTP_ADDRESS_SIZE];
+    const char *scheme = http->certificate[0] != '\0' ? "https" : "http";
+    bool every = host_of(http->address, host) && is_every(host);
+    const char *port = every ? http->address + strlen(host) + 1 : "";
+    if (!every) {
+        text_format(out, HTTP_WORDS_SIZE, "the page is at %s://%s/", scheme, http->address);
+    } else if (http->name_count > 0) {
+        text_format(out, HTTP_WORDS_SIZE,
+                    "the page is on every address of this computer, port %s: %s://%s:%s/", port,
+                    scheme, http->names[0], port);
+    } else {
+        text_format(out, HTTP_WORDS_SIZE,
+                    "the page is on every address of this computer, port %s: %s://%s:%s/ from "
+                    "here; elsewhere with this computer's address in its place",
+                    port, scheme, host[0] == '[' ? "[::1]" : DEFAULT_HOST, port);
+    }
+}
+
 bool bench_http_needs_token(const struct bench_http *http)
 {
     return http->token_always || http->name_count > 0 || bench_http_is_far(http->address);

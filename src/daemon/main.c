@@ -156,6 +156,17 @@ static bool note_interrupted_runs(struct house *h, struct err *e)
     return true;
 }
 
+static void tell_page(struct house *h)
+{
+    struct bench_http http = h->bench->http;
+    char text[HTTP_WORDS_SIZE];
+    text_format(http.address, sizeof http.address, "%s", web_http(h->web));
+    if (http.address[0] != '\0') {
+        bench_http_words(&http, text);
+        log_info("%s", text);
+    }
+}
+
 static void say_ready(struct house *h)
 {
     char text[256];
@@ -198,10 +209,7 @@ static bool move_in(struct house *h, struct err *e)
     }
     log_info("ampledgerd %s: bench \"%s\", database %s, socket %s", AMPLEDGER_VERSION,
              h->bench->title, h->bench->database, h->bench->socket);
-    if (web_http(h->web)[0] != '\0') {
-        log_info("the page is at %s://%s/",
-                 h->bench->http.certificate[0] != '\0' ? "https" : "http", web_http(h->web));
-    }
+    tell_page(h);
     say_ready(h);
     if (speed > 1) {
         log_warn("time runs up to %g times faster: virtual bench", speed);

@@ -99,6 +99,36 @@ static void knows_addresses_of_this_computer(void **state)
     }
 }
 
+static void says_where_the_page_can_be_opened(void **state)
+{
+    (void)state;
+    static const struct {
+        struct bench_http http;
+        const char *words;
+    } rows[] = {
+        {{.address = "127.0.0.1:8470"}, "the page is at http://127.0.0.1:8470/"},
+        {{.address = "[fd00::1]:80", .certificate = "c"}, "the page is at https://[fd00::1]:80/"},
+        {{.address = "0.0.0.0:8470",
+          .name_count = 1,
+          .names = {"bench.example"},
+          .certificate = "c"},
+         "the page is on every address of this computer, port 8470: https://bench.example:8470/"},
+        {{.address = "0.0.0.0:8470"},
+         "the page is on every address of this computer, port 8470: http://127.0.0.1:8470/ from "
+         "here; elsewhere with this computer's address in its place"},
+        {{.address = "[::]:8470"},
+         "the page is on every address of this computer, port 8470: http://[::1]:8470/ from here; "
+         "elsewhere with this computer's address in its place"},
+        {{.address = "[0:0::0]:1", .name_count = 1, .names = {"b"}},
+         "the page is on every address of this computer, port 1: http://b:1/"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char words[HTTP_WORDS_SIZE];
+        bench_http_words(&rows[i].http, words);
+        assert_string_equal(words, rows[i].words);
+    }
+}
+
 #define ONE_STAND "stands:\n  - {name: jetty, " LOAD "}\n"
 
 static void reads_where_orders_are_taken(void **state)
@@ -455,6 +485,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(knows_addresses_of_this_computer),
+        cmocka_unit_test(says_where_the_page_can_be_opened),
         cmocka_unit_test(reads_where_orders_are_taken),
         cmocka_unit_test(refuses_places_for_orders),
         cmocka_unit_test(reads_a_whole_bench),
