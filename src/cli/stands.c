@@ -5,6 +5,17 @@
 #include "cli/stand_text.h"
 #include "cli/words.h"
 
+/* Nobody who waits for the page can see there why it is not opened. */
+static void tell_page(const struct cli *c)
+{
+    struct err e = {0};
+    json_t *document = NULL;
+    if (ask_get(c, "/v1/daemon", &document, &e) && text_at(document, "http_problem")[0] != '\0') {
+        printf("page: %s\n", text_at(document, "http_problem"));
+    }
+    json_decref(document);
+}
+
 static int show_all(const struct cli *c, const json_t *document)
 {
     const json_t *stands = json_object_get(document, "stands");
@@ -14,6 +25,7 @@ static int show_all(const struct cli *c, const json_t *document)
         for (size_t i = 0; i < json_array_size(stands); i++) {
             stand_print(json_array_get(stands, i), stdout);
         }
+        tell_page(c);
     }
     return EXIT_DONE;
 }

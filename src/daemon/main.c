@@ -21,7 +21,6 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <unistd.h>
 
 #define DEFAULT_BENCH "/etc/ampledger/bench.yaml"
@@ -298,6 +297,14 @@ static void share_memory(void)
     mallopt(M_ARENA_MAX, 1);
 }
 
+/* What the command line says in place of the bench file. */
+static void apply(const struct arguments *a, struct bench *b)
+{
+    if (a->http[0] != '\0') {
+        memcpy(b->http.address, a->http, sizeof b->http.address);
+    }
+}
+
 static int work(void *context, const struct keeper_tie *tie)
 {
     const struct arguments *a = context;
@@ -312,9 +319,7 @@ static int work(void *context, const struct keeper_tie *tie)
     signal(SIGPIPE, SIG_IGN);
     bool loaded = bench_load(a->bench, &h.bench, &e);
     if (loaded) {
-        if (a->http[0] != '\0') {
-            memcpy(h.bench->http.address, a->http, sizeof h.bench->http.address);
-        }
+        apply(a, h.bench);
         all_off(h.bench);
     }
     if (loaded && move_in(&h, &e)) {
@@ -353,20 +358,18 @@ static size_t check_profiles(const char *dir)
     return wrong;
 }
 
-static bool check_http(const struct bench_http *http)
+static bool check_http(const struct bench *b)
 {
-    struct stat st;
+    struct web_warnings w;
     struct err e = {0};
-    if (!web_check_http(http, &e)) {
+    bool ok = web_check_http(b, &w, &e);
+    if (!ok) {
         fail(&e);
-        return false;
     }
-    if (http->key[0] != '\0' && stat(http->key, &st) == 0 && (st.st_mode & S_IROTH) != 0) {
-        printf("warning: everybody on this computer can read the key %s; chown root:ampledger and "
-               "chmod 0640 leave it to the daemon\n",
-               http->key);
+    for (size_t i = 0; i < w.n; i++) {
+        printf("warning: %s\n", w.item[i].text);
     }
-    return true;
+    return ok;
 }
 
 static int check(const struct arguments *a)
@@ -376,9 +379,10 @@ static int check(const struct arguments *a)
     if (!bench_load(a->bench, &bench, &e)) {
         return fail_to_load(a, &e);
     }
+    apply(a, bench);
     check_report(bench);
     size_t wrong = check_profiles(bench->profiles_dir);
-    bool is_good = check_http(&bench->http) && wrong == 0;
+    bool is_good = check_http(bench) && wrong == 0;
     bench_free(bench);
     return is_good ? 0 : 2;
 }

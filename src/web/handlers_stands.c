@@ -25,13 +25,14 @@ bool get_daemon(const struct request *q, struct reply *out, struct err *e)
     struct err why = {0};
     bool late = store_is_late(c->store, &why);
     bool recording = !late || store_is_recording(c->store, &why);
-    out->body = json_pack(
-        "{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:b, s:o}", "version", AMPLEDGER_VERSION, "bench",
-        text_to_json(c->bench->title), "bench_file", text_to_json(c->bench->path), "database",
-        text_to_json(store_path(c->store)), "socket", text_to_json(c->socket_path), "http",
-        text_to_json(c->http->address), "clock_speed", json_number(clock_speed_of(c)), "stands",
-        (json_int_t)run_host_count(c->host), "recording", recording, "recording_problem",
-        text_to_json(why.text));
+    out->body =
+        json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:b, s:o}", "version",
+                  AMPLEDGER_VERSION, "bench", text_to_json(c->bench->title), "bench_file",
+                  text_to_json(c->bench->path), "database", text_to_json(store_path(c->store)),
+                  "socket", text_to_json(c->socket_path), "http", text_to_json(c->http->address),
+                  "http_problem", text_to_json(c->http_problem), "clock_speed",
+                  json_number(clock_speed_of(c)), "stands", (json_int_t)run_host_count(c->host),
+                  "recording", recording, "recording_problem", text_to_json(why.text));
     return true;
 }
 

@@ -6,6 +6,7 @@
 #include "bench/bench.h"
 
 #include <microhttpd.h>
+#include <stdint.h>
 
 #define TLS_OPTIONS 3
 
@@ -16,10 +17,13 @@ struct tls_files {
 
 /* Reads them where `http` names them. To be cleared, also after a failure. */
 bool tls_read(const struct bench_http *http, struct tls_files *out, struct err *e) NODISCARD;
+/* Do they belong together? Opens nothing. Without TLS: yes. */
+bool tls_check(const struct bench_http *http, const struct tls_files *t, struct err *e) NODISCARD;
+/* False with a warning when browsers will not take the certificate at that time. */
+bool tls_is_valid_at(const struct bench_http *http, const struct tls_files *t, int64_t utc_ns,
+                     struct err *warning) NODISCARD;
 /* Up to TLS_OPTIONS and the end. */
 void tls_options(const struct tls_files *t, struct MHD_OptionItem out[TLS_OPTIONS + 1]);
-/* What is wrong when the library does not take them. */
-bool tls_fail(const struct bench_http *http, struct err *e);
 void tls_clear(struct tls_files *t);
 
 #endif

@@ -25,6 +25,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/resource.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #define SOCKET_CONNECTIONS_MAX 128u
@@ -53,6 +54,7 @@ struct web {
     struct lookout *lookout;
     char socket_path[PATH_SIZE];
     struct bench_http http; /* as in the bench, with the port it really has */
+    char http_problem[ERR_TEXT_SIZE];
     struct listener socket, tcp;
 };
 
@@ -186,32 +188,51 @@ static unsigned http_connections(void)
     return limit.rlim_cur > wanted / 2 ? HTTP_CONNECTIONS_MAX / 4 : HTTP_CONNECTIONS_MAX / 16;
 }
 
-/* With a token from the first moment, or not at all. The bench goes on without: its runs, and who
- * orders by the Unix socket, must not wait for it. */
-static bool is_guarded(struct web *w)
+/* With a token from the first moment, or not at all. */
+static bool is_guarded(const struct bench_http *http, struct tokens *tokens, struct err *e)
 {
-    const struct bench_http *http = &w->http;
-    if (!bench_http_is_far(http->address)) {
-        return true;
-    }
-    if (tokens_count(door_tokens(w->house.config.door)) == 0) {
-        log_error("http: %s can be reached from other computers, and there is no token yet: it is "
-                  "not opened. Make one, then start again: ampledger token make NAME --may change",
-                  http->address);
-        return false;
-    }
-    if (http->certificate[0] == '\0') {
-        log_warn("http: %s has no certificate: whoever is on the way reads along, tokens too",
-                 http->address);
-    }
-    return true;
+    return !bench_http_is_far(http->address) || tokens_count(tokens) > 0 ||
+           err_set(e, ERR_REFUSED,
+                   "http: %s can be reached from other computers, and there is no token yet: it is "
+                   "not opened. Make one while the daemon runs, then start it again: ampledger "
+                   "token make NAME --may change",
+                   http->address);
 }
 
-/* As without a token: what is wrong with it must not stop a bench. */
+/* What is wrong with the page must not stop a bench: its runs, and who orders by the Unix socket,
+ * do not wait for it. */
 static bool stay_closed(struct web *w, const struct err *why)
 {
     log_error("%s; the page is not opened, the bench works without", why->text);
+    text_format(w->http_problem, sizeof w->http_problem, "%s", why->text);
     w->http.address[0] = '\0';
+    return true;
+}
+
+static void warn_of_http(const struct web *w, const struct tls_files *tls)
+{
+    struct err why = {0};
+    if (bench_http_is_far(w->http.address) && w->http.certificate[0] == '\0') {
+        log_warn("http: %s has no certificate: whoever is on the way reads along, tokens too",
+                 w->http.address);
+    }
+    if (!tls_is_valid_at(&w->http, tls, clock_real_utc_ns(), &why)) {
+        log_warn("%s", why.text);
+    }
+}
+
+/* Before anybody can ask for it. */
+static bool judge_http(struct web *w, struct tls_files *tls)
+{
+    struct err why = {0};
+    if (w->http.address[0] == '\0') {
+        return true;
+    }
+    if (!is_guarded(&w->http, door_tokens(w->house.config.door), &why) ||
+        !tls_read(&w->http, tls, &why) || !tls_check(&w->http, tls, &why)) {
+        return stay_closed(w, &why);
+    }
+    warn_of_http(w, tls);
     return true;
 }
 
@@ -230,23 +251,7 @@ static bool start_tcp(struct web *w, struct tls_files *tls, struct err *e)
     if (tls->certificate == NULL) {
         return listen_on(&w->tcp, fd, 0, more, e);
     }
-    return listen_on(&w->tcp, fd, MHD_USE_TLS, more, &why) || tls_fail(&w->http, &why) ||
-           stay_closed(w, &why);
-}
-
-static bool open_tcp(struct web *w, struct err *e)
-{
-    struct tls_files tls = {0};
-    struct err why = {0};
-    if (w->http.address[0] != '\0' && !is_guarded(w)) {
-        w->http.address[0] = '\0';
-    }
-    if (w->http.address[0] == '\0') {
-        return true;
-    }
-    bool ok = tls_read(&w->http, &tls, &why) ? start_tcp(w, &tls, e) : stay_closed(w, &why);
-    tls_clear(&tls);
-    return ok;
+    return listen_on(&w->tcp, fd, MHD_USE_TLS, more, &why) || stay_closed(w, &why);
 }
 
 static void each_look(void *context)
@@ -261,15 +266,26 @@ static bool open_all(struct web *w, struct err *e)
 {
     const struct lookout_config lookout = {
         .web = &w->house.config, .hub = w->hub, .each_look = each_look, .context = w};
-    return open_socket(w, e) && open_tcp(w, e) && lookout_start(&lookout, &w->lookout, e);
+    struct tls_files tls = {0};
+    bool ok = judge_http(w, &tls) && open_socket(w, e) &&
+              (w->http.address[0] == '\0' || start_tcp(w, &tls, e)) &&
+              lookout_start(&lookout, &w->lookout, e);
+    tls_clear(&tls);
+    return ok;
+}
+
+static bool tokens_path(const char *database, char out[PATH_MAX], struct err *e)
+{
+    return text_format(out, PATH_MAX, "%s.tokens", database) ||
+           err_set(e, ERR_CONFIG, "the database path is too long");
 }
 
 static bool open_door(struct web *w, struct err *e)
 {
     char path[PATH_MAX];
     struct tokens *tokens = NULL;
-    if (!text_format(path, sizeof path, "%s.tokens", store_path(w->house.config.store))) {
-        return err_set(e, ERR_CONFIG, "the database path is too long");
+    if (!tokens_path(store_path(w->house.config.store), path, e)) {
+        return false;
     }
     struct err why = {0};
     if (!tokens_open(path, &tokens, &why)) {
@@ -292,6 +308,7 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     }
     w->house.config.socket_path = w->socket_path;
     w->house.config.http = &w->http;
+    w->house.config.http_problem = w->http_problem;
     w->house.parking = &w->parking;
     w->socket.web = w->tcp.web = w;
     parking_open(&w->parking);
@@ -310,10 +327,44 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     return true;
 }
 
-bool web_check_http(const struct bench_http *http, struct err *e)
+static void add_warning(struct web_warnings *w, bool is_good, const struct err *why)
+{
+    if (!is_good) {
+        w->item[w->n++] = *why;
+    }
+}
+
+static bool is_kept_secret(const char *key, struct err *e)
+{
+    struct stat st;
+    return key[0] == '\0' || stat(key, &st) != 0 || (st.st_mode & S_IROTH) == 0 ||
+           err_set(e, ERR_CONFIG,
+                   "everybody on this computer can read the key %s; chown root:ampledger and chmod "
+                   "0640 leave it to the daemon",
+                   key);
+}
+
+/* A list that cannot be read is a warning too: it may be the daemon's alone. */
+static bool is_guarded_by_file(const struct bench *b, struct err *e)
+{
+    char path[PATH_MAX];
+    struct tokens *tokens = NULL;
+    bool ok = !bench_http_is_far(b->http.address) ||
+              (tokens_path(b->database, path, e) && tokens_open(path, &tokens, e) &&
+               is_guarded(&b->http, tokens, e));
+    tokens_free(tokens);
+    return ok;
+}
+
+bool web_check_http(const struct bench *b, struct web_warnings *w, struct err *e)
 {
     struct tls_files tls = {0};
-    bool ok = tls_read(http, &tls, e);
+    struct err why = {0};
+    bool ok = tls_read(&b->http, &tls, e) && tls_check(&b->http, &tls, e);
+    *w = (struct web_warnings){0};
+    add_warning(w, is_guarded_by_file(b, &why), &why);
+    add_warning(w, is_kept_secret(b->http.key, &why), &why);
+    add_warning(w, !ok || tls_is_valid_at(&b->http, &tls, clock_real_utc_ns(), &why), &why);
     tls_clear(&tls);
     return ok;
 }

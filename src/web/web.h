@@ -22,6 +22,7 @@ struct web_config {
     const char *socket_path;
     const struct bench_http *http; /* NULL, or an empty address: nowhere */
     struct hooks *hooks;           /* whose messages are shown; NULL: none */
+    const char *http_problem;      /* its own: why the page is not opened; "" */
     struct imports *imports;       /* its own; NULL */
     struct door *door;             /* its own; NULL */
     struct clock *clock; /* for the speed shown and the labels of changes; NULL: real time */
@@ -34,8 +35,14 @@ struct web_config {
  * ERR_REFUSED, and a file that is no socket is ERR_CONFIG. */
 bool web_start(const struct web_config *config, struct web **out, struct err *e) NODISCARD;
 
-/* Can the files that `http` names be read by whoever asks? Opens nothing. */
-bool web_check_http(const struct bench_http *http, struct err *e) NODISCARD;
+/* What would keep the page from being opened as `http` of the bench says: false, files that whoever
+ * asks cannot read, or that do not belong together. What can only be mended once the daemon runs,
+ * or lets it work all the same, is a warning. Opens nothing. */
+struct web_warnings {
+    size_t n;
+    struct err item[3];
+};
+bool web_check_http(const struct bench *b, struct web_warnings *w, struct err *e) NODISCARD;
 
 /* Where the page is, with the port it really has, "127.0.0.1:8470"; "" nowhere. */
 const char *web_http(const struct web *w);

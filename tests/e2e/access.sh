@@ -49,6 +49,15 @@ start_virtual 1000
 serve 'http: 0.0.0.0:0'
 [ "$at" = None ] || fail "it listens on $at without a token"
 grep -q "there is no token yet: it is not opened" "$home/daemon.log" || fail "it does not say why"
+expect 0 ampledger stands
+says "page: http: 0.0.0.0:0 can be reached from other computers, and there is no token yet"
+says "ampledger token make NAME --may change"
+expect 0 ampledgerd --bench "$home/bench.yaml" --check
+says "warning: http: 0.0.0.0:0 can be reached from other computers, and there is no token yet"
+expect 0 ampledgerd --bench "$home/plain.yaml" --check
+grep -q warning "$home/out" && fail "a warning where no other computer comes"
+expect 0 ampledgerd --bench "$home/plain.yaml" --check --http 0.0.0.0:8470
+says "there is no token yet"
 add_launch
 phone=$(make_token phone change)
 wall=$(make_token wall-display read)
@@ -70,6 +79,12 @@ says "no token"
 serve 'http: 0.0.0.0:0'
 [ "$at" != None ] || fail "it does not listen although there is a token"
 grep -q "has no certificate" "$home/daemon.log" || fail "it does not say that others can read along"
+grep -q "the page is on every address of this computer, port $port: http://127.0.0.1:$port/" "$home/daemon.log" ||
+    fail "it does not say where the page is"
+expect 0 ampledger stands
+grep -q "page:" "$home/out" && fail "it says that the page is not opened"
+expect 0 ampledgerd --bench "$home/bench.yaml" --check
+grep -q warning "$home/out" && fail "a warning although there is a token"
 here=http://127.0.0.1:$port
 ask 401 "$here/v1/stands"
 ask 401 -H "$(as wrong)" "$here/v1/stands"
@@ -155,6 +170,8 @@ openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 
     -addext "subjectAltName=DNS:bench.example,IP:127.0.0.1" -keyout "$home/key.pem" -out "$home/cert.pem" 2>"$home/openssl.log" ||
     fail "$(cat "$home/openssl.log")"
 serve 'http: {listen: "0.0.0.0:0", names: [bench.example], certificate: cert.pem, key: key.pem}'
+grep -q "the page is on every address of this computer, port $port: https://bench.example:$port/" "$home/daemon.log" ||
+    fail "it does not say by which name the page is found"
 tls="--cacert $home/cert.pem --resolve bench.example:$port:127.0.0.1"
 there=https://bench.example:$port
 # shellcheck disable=SC2086  # words
@@ -176,12 +193,38 @@ echo 'http: {listen: "127.0.0.1:0", certificate: cert.pem, key: cert.pem}' >>"$h
 start_daemon
 await 10 phase_is idle
 grep -q "do they belong together?; the page is not opened" "$home/daemon.log" || fail "it does not say what is wrong"
+expect 0 ampledger stands
+says "do they belong together?"
 stop_daemon
+expect 2 ampledgerd --bench "$home/bench.yaml" --check
+says "do they belong together?"
+
+# pair CERTIFICATE KEY: in the bench file
+pair() {
+    cp "$home/plain.yaml" "$home/bench.yaml"
+    echo "http: {listen: \"127.0.0.1:0\", certificate: $1, key: $2}" >>"$home/bench.yaml"
+}
+pair cert.pem key.pem
 expect 0 ampledgerd --bench "$home/bench.yaml" --check
-chmod 644 "$home/cert.pem"
+grep -q warning "$home/out" && fail "a warning of a good pair"
+chmod 644 "$home/key.pem"
 expect 0 ampledgerd --bench "$home/bench.yaml" --check
 says "everybody on this computer can read the key"
-sed -i 's/key: cert.pem/key: gone.pem/' "$home/bench.yaml"
+openssl ecparam -name prime256v1 -genkey -noout -out "$home/other.pem"
+pair cert.pem other.pem
+expect 2 ampledgerd --bench "$home/bench.yaml" --check
+says "do they belong together?"
+openssl x509 -in "$home/cert.pem" -signkey "$home/key.pem" -days 0 -out "$home/old.pem" 2>"$home/openssl.log" ||
+    fail "$(cat "$home/openssl.log")"
+sleep 1.1 # it was good for no longer than the second in which it was made
+pair old.pem key.pem
+expect 0 ampledgerd --bench "$home/bench.yaml" --check
+says "old.pem expired at"
+start_daemon
+await 10 phase_is idle
+grep -q "old.pem expired at" "$home/daemon.log" || fail "the log does not say that it has expired"
+stop_daemon
+pair cert.pem gone.pem
 expect 2 ampledgerd --bench "$home/bench.yaml" --check
 says "gone.pem"
 start_daemon
