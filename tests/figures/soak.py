@@ -143,7 +143,7 @@ class Yard:
         self.length_s = minutes * 60
         self.over = threading.Event()
         self.epoch = 0  # grows when something is done to a process: odd meanwhile
-        self.plugged = threading.Lock()  # a virtual bench tells whose links it serves only while they are plugged
+        self.plugged = threading.Lock()  # held while one is unplugged: no worker starts meanwhile (e2e/absent.sh has that)
         self.excused = {}  # outputs that cannot obey: until when
         self.counts = {}
         self.count_lock = threading.Lock()
