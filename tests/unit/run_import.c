@@ -220,6 +220,104 @@ static void what_was_exported_here_is_refused(void **state)
     ok(import_as(y, &l, &t, &e));
 }
 
+/* What a person says of the record must be in it. */
+static void a_record_must_be_what_it_is_said_to_be(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct log l = a_log();
+    struct import_terms t = terms_of(y);
+    t.kind = STEP_CHARGE;
+    refused_as(y, &l, &t, "old.csv moves 0.0055 Ah out of the battery, so it is no charge");
+    for (int i = 0; i < ROWS; i++)
+        l.rows[i].current_A = 2;
+    t.kind = STEP_DISCHARGE;
+    refused_as(y, &l, &t, "moves 0.0055 Ah into the battery, so it is no discharge");
+    for (int i = 0; i < ROWS; i++)
+        l.rows[i].current_A = 0;
+    refused_as(y, &l, &t, "no current flows in it; is it a rest?");
+    t.kind = STEP_CHARGE;
+    refused_as(y, &l, &t, "no current flows in it; is it a rest?");
+    t.kind = STEP_REST;
+    for (int i = 0; i < ROWS; i++)
+        l.rows[i].temperature_C = NAN;
+    ok(import_as(y, &l, &t, &e));
+    for (int i = 1; i < ROWS; i++)
+        l.rows[i].t_s = l.rows[0].t_s;
+    strcpy(t.source.sha256, "1");
+    t.anyway = true;
+    refused_as(y, &l, &t, "a run needs two at least");
+}
+
+/* A source that ends in the middle the `fail_in`th time it is gone through. */
+struct torn {
+    struct log log;
+    int round, fail_in;
+};
+
+static bool next_until_torn(void *context, struct sample *s, bool *more, struct err *e)
+{
+    struct torn *t = context;
+    if (t->round == t->fail_in && t->log.next == ROWS / 2) {
+        return err_set(e, ERR_SYSTEM, "the disk with the log was taken out");
+    }
+    bool done = next_row(&t->log, s, more, e);
+    t->round += *more ? 0 : 1;
+    return done;
+}
+
+static size_t runs_shown(struct yard *y)
+{
+    struct run_row *rows = NULL;
+    struct err e = {0};
+    size_t n = 0;
+    ok(reader_runs(y->r, NULL, 0, &rows, &n, &e));
+    for (size_t i = 0; i < n; i++) {
+        run_row_free(&rows[i]);
+    }
+    free(rows);
+    return n;
+}
+
+/* Looked through twice, then written: whenever it breaks off, nothing of it stays. */
+static void a_log_that_breaks_off_leaves_nothing(void **state)
+{
+    struct yard *y = *state;
+    for (int i = 0; i < 3; i++) {
+        struct err e = {0};
+        int64_t nr = 0;
+        struct torn t = {.log = a_log(), .fail_in = i};
+        const struct import_rows rows = {next_until_torn, &t};
+        const struct import_terms terms = terms_of(y);
+        assert_false(import_run(y->s, &terms, &rows, &nr, &e));
+        assert_string_equal(e.text, "the disk with the log was taken out");
+        assert_int_equal(t.round, i);
+        assert_int_equal(runs_shown(y), 0);
+    }
+    struct err e = {0};
+    struct log l = a_log();
+    ok(import(y, &l, &e)); /* the same log, once it can be read */
+    assert_int_equal(runs_shown(y), 1);
+}
+
+/* Its own time of day instead of a beginning that is said. */
+static void rows_that_tell_the_time_place_it(void **state)
+{
+    struct yard *y = *state;
+    struct err e = {0};
+    struct log l = a_log();
+    struct import_terms t = terms_of(y);
+    t.started_utc_ns = 0;
+    t.zero_utc_ns = FIXTURE_UTC_NS;
+    t.accept_Ah = 0.005;
+    t.current_A = 2;
+    ok(import_as(y, &l, &t, &e));
+    char sql[96]; /* the first row is at 0.7 s */
+    snprintf(sql, sizeof sql, "SELECT count(*) FROM run WHERE started_utc_ns = %lld",
+             (long long)(FIXTURE_UTC_NS + 700 * NS_PER_MS));
+    assert_int_equal(ask_int(y->f.path, sql), 1);
+}
+
 #define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
 
 int main(void)
@@ -231,6 +329,9 @@ int main(void)
         yard(the_future_is_refused),
         yard(a_battery_is_in_one_test_at_a_time),
         yard(what_was_exported_here_is_refused),
+        yard(a_record_must_be_what_it_is_said_to_be),
+        yard(a_log_that_breaks_off_leaves_nothing),
+        yard(rows_that_tell_the_time_place_it),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
