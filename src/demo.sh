@@ -11,7 +11,7 @@ cd "$(dirname "$0")/.."
 speed=${1:-5000}
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
-    libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
+    libyaml-dev libmicrohttpd-dev libgnutls28-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
     libjs-dygraphs
 
 step "building"

@@ -10,7 +10,7 @@ cd "$(dirname "$0")/.."
 . src/setup.sh
 
 need_packages build-essential cmake ninja-build pkg-config libserialport-dev libsqlite3-dev \
-    libyaml-dev libmicrohttpd-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
+    libyaml-dev libmicrohttpd-dev libgnutls28-dev libjansson-dev libcurl4-openssl-dev libgsl-dev nettle-dev \
     libcmocka-dev sqlite3 curl openssl valgrind shellcheck python3 python3-numpy python3-scipy procps \
     chromium tidy libjs-dygraphs lintian mandoc systemd clang-tidy cppcheck gcovr \
     clang libclang-rt-14-dev
