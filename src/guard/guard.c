@@ -3,6 +3,8 @@
  * sleeping person and a hot battery. */
 #include "guard/guard.h"
 
+#include "base/file.h"
+
 #include <math.h>
 
 static const struct {
@@ -26,6 +28,26 @@ const char *guard_reason_sentence(enum guard_reason r)
 const char *guard_reason_unit(enum guard_reason r)
 {
     return reasons[r].unit;
+}
+
+/* Reasons whose figure says for how long it has been so. */
+static bool is_spell(enum guard_reason r)
+{
+    return r == GUARD_READING_LOST || r == GUARD_TEMPERATURE_LOST || r == GUARD_TEMPERATURE_STUCK;
+}
+
+void guard_verdict_sentence(const struct guard_verdict *v, char *out, size_t size)
+{
+    const char *sentence = reasons[v->reason].sentence, *unit = reasons[v->reason].unit;
+    if (!isfinite(v->value) || !isfinite(v->limit)) {
+        text_format(out, size, "%s", sentence);
+    } else if (is_spell(v->reason)) {
+        text_format(out, size, "%s for %.1f %s (limit %.5g %s)", sentence, v->value, unit, v->limit,
+                    unit);
+    } else {
+        text_format(out, size, "%s: %.5g %s, limit %.5g %s", sentence, v->value, unit, v->limit,
+                    unit);
+    }
 }
 
 struct guard_limits guard_limits_none(void)

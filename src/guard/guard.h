@@ -21,7 +21,7 @@
     X(GUARD_TEMPERATURE_HIGH, "temperature-high", "temperature rose above its limit", "degC")      \
     X(GUARD_TEMPERATURE_RATE, "temperature-rate", "temperature rises too fast", "degC/min")        \
     X(GUARD_TEMPERATURE_LOST, "temperature-lost", "the thermometer gives no valid reading", "s")   \
-    X(GUARD_READING_LOST, "reading-lost", "no valid reading within the trust time", "s")           \
+    X(GUARD_READING_LOST, "reading-lost", "no valid reading", "s")                                 \
     X(GUARD_READING_STUCK, "reading-stuck",                                                        \
       "voltage and current repeat to the last digit while charge flows", "Ah")                     \
     X(GUARD_VOLTAGE_STUCK, "voltage-stuck",                                                        \
@@ -174,8 +174,8 @@ struct guard_moment {
 /* What the guard remembers between samples. Begin with guard_start(). */
 struct guard_memory {
     double start_s, step_start_s;
-    double reading_s;     /* when V and A were last valid */
-    double temperature_s; /* when degC was last valid */
+    double reading_s;           /* when V and A were last valid */
+    double temperature_s;       /* when degC was last valid */
     bool temperature_is_newest; /* the last sample had one */
     struct guard_trend trend;
     bool has_last;
@@ -205,6 +205,10 @@ void guard_step_begun(struct guard_memory *m, double now_s);
 /* Judge one sample (ages count from s->t_s), or pass s = NULL when a reading was due and
  * none came: then all but its values is judged. What is most dangerous
  * comes first: heat, current, polarity, voltage; ages last. */
+/* Why it tripped, for a person: "temperature rose above its limit: 46 degC, limit 45 degC";
+ * what lasted too long is no reading: "no valid reading for 3.0 s (limit 3 s)". */
+void guard_verdict_sentence(const struct guard_verdict *v, char *out, size_t size);
+
 struct guard_verdict guard_check(const struct guard_limits *limits, struct guard_memory *m,
                                  const struct guard_moment *at, const struct sample *s);
 

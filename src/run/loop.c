@@ -30,18 +30,12 @@ static void describe_trip(struct run *r, const char *detail)
     struct guard_verdict v = r->d.verdict;
     struct run_trip *t = &r->trip;
     text_format(t->reason, sizeof t->reason, "%s", guard_reason_name(v.reason));
-    const char *unit = guard_reason_unit(v.reason);
-    if (isfinite(v.value) && isfinite(v.limit)) {
-        text_format(t->sentence, sizeof t->sentence, "%s: %.5g %s, limit %.5g %s",
-                    guard_reason_sentence(v.reason), v.value, unit, v.limit, unit);
-    } else {
-        text_format(t->sentence, sizeof t->sentence, "%s%s%s", guard_reason_sentence(v.reason),
-                    detail[0] != '\0' ? ": " : "", detail);
-    }
-    if (v.reason == GUARD_TEMPERATURE_LOST && r->temperature_problem[0] != '\0') {
-        size_t n = strlen(t->sentence);
-        text_format(t->sentence + n, sizeof t->sentence - n, ": %s", r->temperature_problem);
-    }
+    guard_verdict_sentence(&v, t->sentence, sizeof t->sentence);
+    bool told = isfinite(v.value) && isfinite(v.limit);
+    bool blamed = v.reason == GUARD_TEMPERATURE_LOST && r->temperature_problem[0] != '\0';
+    const char *more = blamed ? r->temperature_problem : told ? "" : detail;
+    size_t n = strlen(t->sentence);
+    text_format(t->sentence + n, sizeof t->sentence - n, "%s%s", more[0] != '\0' ? ": " : "", more);
     t->at_s = run_now_s(r);
     t->at_utc_ns = clock_utc_ns(r->stand->clock);
     t->value = v.value;
@@ -513,8 +507,7 @@ static void *compute_result(void *run)
     char *text = NULL;
     char which[24];
     text_format(which, sizeof which, "%lld", (long long)r->nr);
-    if (store_flush(r->stand->store, 5000, &e) &&
-        reader_of(r->stand->store, &reader, &e) &&
+    if (store_flush(r->stand->store, 5000, &e) && reader_of(r->stand->store, &reader, &e) &&
         reader_run(reader, which, &row, &e) && result_compute(reader, &row, &result, &e)) {
         text = json_dumps(result, JSON_COMPACT);
     } else {

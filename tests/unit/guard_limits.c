@@ -158,7 +158,8 @@ static void a_silent_load_is_not_the_thermometers_fault(void **state)
     (void)state;
     struct guard_limits l = limits_of_a_launch();
     struct guard_memory m;
-    struct guard_moment at = {.now_s = 10, .temperature_age_s = 0.02, .set_A = NAN, .cutoff_V = NAN};
+    struct guard_moment at = {
+        .now_s = 10, .temperature_age_s = 0.02, .set_A = NAN, .cutoff_V = NAN};
     struct sample s = good;
     s.t_s = 10;
     guard_start(&m, 0);
@@ -222,6 +223,27 @@ static void every_reason_has_words(void **state)
     }
 }
 
+static void sentence_is(struct guard_verdict v, const char *wanted)
+{
+    char said[160];
+    guard_verdict_sentence(&v, said, sizeof said);
+    assert_string_equal(said, wanted);
+}
+
+/* How long nothing came is no value that was read. */
+static void a_trip_in_words(void **state)
+{
+    (void)state;
+    sentence_is((struct guard_verdict){GUARD_READING_LOST, 3.004, 3},
+                "no valid reading for 3.0 s (limit 3 s)");
+    sentence_is((struct guard_verdict){GUARD_TEMPERATURE_LOST, 3.56, 3.5},
+                "the thermometer gives no valid reading for 3.6 s (limit 3.5 s)");
+    sentence_is((struct guard_verdict){GUARD_TEMPERATURE_HIGH, 45.25, 45},
+                "temperature rose above its limit: 45.25 degC, limit 45 degC");
+    sentence_is((struct guard_verdict){GUARD_INSTRUMENT_LOST, NAN, NAN},
+                "an instrument does not answer");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -234,6 +256,7 @@ int main(void)
         cmocka_unit_test(half_a_reading_is_no_reading),
         cmocka_unit_test(random_samples_agree_with_the_rules),
         cmocka_unit_test(every_reason_has_words),
+        cmocka_unit_test(a_trip_in_words),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

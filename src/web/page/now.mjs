@@ -88,11 +88,9 @@ async function clearTrip(name, said) {
   const { stand } = stands.get(name);
   const { trip } = stand;
   if (!trip) return;
-  const unit = units(trip.unit ?? "");
   const yes = await ask(`Clear the trip of ${stand.name}?`, [
     h("p", null, h("strong", null, units(trip.sentence))),
-    rows([["when", moment(trip.at)], ["seen", trip.value === null ? null : figure(trip.value, 3, unit)],
-      ["limit", trip.limit === null ? null : figure(trip.limit, 3, unit)]]),
+    rows([["when", moment(trip.at)]]),
     h("p", null, "Look at the battery first: is it cool, whole, properly connected? Clearing switches nothing on; it allows the next start."),
   ], "I looked: clear it");
   if (!yes) return;
