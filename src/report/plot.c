@@ -8,6 +8,7 @@
 #define LEFT_EDGE 52.0
 #define RIGHT_EDGE 8.0
 #define TICKS_WANTED 5
+#define PLOT_LEAST_K 5.0
 
 /* --- gathering --- */
 
@@ -90,6 +91,13 @@ static void widen(struct axis *a)
     a->max += room;
 }
 
+static void widen_to(struct axis *a, double least)
+{
+    double lacks = fmax(least - (a->max - a->min), 0);
+    a->min -= lacks / 2;
+    a->max += lacks / 2;
+}
+
 static void draw_y_axis(const struct axis *y, const char *name, struct page *p)
 {
     double step = tick_step(y->max - y->min);
@@ -134,6 +142,7 @@ static void draw_x_axis(const struct axis *x, double at, const char *name, bool 
 struct panel {
     const char *name, *colour;
     double top, height;
+    double least; /* the span it shows at least: noise is not drawn as if it were news */
 };
 
 struct pen {
@@ -183,6 +192,7 @@ static void draw_panel(const struct plot_record *r, const struct plot_line *l,
 {
     struct axis y = {l->min, l->max, panel->top + panel->height, panel->top, false};
     widen(&y);
+    widen_to(&y, panel->least);
     draw_y_axis(&y, panel->name, p);
     page_format(p,
                 "<path fill=\"none\" stroke=\"%s\" stroke-width=\"1.4\" "
@@ -195,9 +205,9 @@ static void draw_panel(const struct plot_record *r, const struct plot_line *l,
 
 void plot_record_draw(const struct plot_record *r, const struct plot_marks *m, struct page *p)
 {
-    static const struct panel voltage = {"voltage, V", "#1f5f8b", 24, 146};
-    static const struct panel current = {"current, A", "#8a5a00", 204, 70};
-    static const struct panel temperature = {"temperature, degC", "#7a3b69", 308, 58};
+    static const struct panel voltage = {"voltage, V", "#1f5f8b", 24, 146, 0};
+    static const struct panel current = {"current, A", "#8a5a00", 204, 70, 0};
+    static const struct panel temperature = {"temperature, degC", "#7a3b69", 308, 58, PLOT_LEAST_K};
     bool warm = isfinite(r->temperature.min);
     double bottom = warm ? 368 : 276;
     struct axis x = {r->from_s / S_PER_H, r->to_s / S_PER_H, LEFT_EDGE, WIDTH - RIGHT_EDGE, false};

@@ -333,10 +333,30 @@ static void a_lot_has_all_its_batteries(void **state)
     json_decref(lot);
 }
 
+/* A thermometer's last digit is not drawn as large as a battery that warms up. */
+static void a_steady_temperature_is_drawn_steady(void **state)
+{
+    (void)state;
+    struct plot_record *r = calloc(1, sizeof *r);
+    struct plot_marks none = {NAN, NAN};
+    struct page p = {0};
+    plot_record_start(r, 0, 3600, 0);
+    for (int i = 0; i < 3600; i++) {
+        struct sample s = {i, 13.2, -10, 21 + 0.01 * (i % 3)};
+        plot_record_add(r, &s);
+    }
+    plot_record_draw(r, &none, &p);
+    says(p.text, ">19</text>");
+    says(p.text, ">23</text>");
+    free(p.text);
+    free(r);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_spike_of_one_sample_is_drawn),
+        cmocka_unit_test(a_steady_temperature_is_drawn_steady),
         cmocka_unit_test(what_was_cut_short_says_how_it_ended),
         cmocka_unit_test(extremes_survive_any_thinning),
         cmocka_unit_test(one_point_has_no_scale),

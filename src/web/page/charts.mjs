@@ -27,6 +27,15 @@ export function colour(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
 
+/** The ends of an axis that shows at least so much, or null where the values span more:
+ *  noise is not drawn as if it were news. */
+export function spanned(values, least) {
+  const known = values.filter((v) => v !== null);
+  const [low, high] = known.reduce(([a, b], v) => [Math.min(a, v), Math.max(b, v)], [Infinity, -Infinity]);
+  if (known.length === 0 || high - low >= least) return null;
+  return [(low + high - least) / 2, (low + high + least) / 2];
+}
+
 const STEPS_S = [1, 2, 5, 10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 432000, 864000];
 
 export function elapsedText(seconds) {

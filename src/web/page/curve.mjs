@@ -4,7 +4,7 @@
 
 import { fill, h } from "./dom.mjs";
 import { get, part } from "./api.mjs";
-import { colour, library, look, missing, stretches, timeMarks, whenThemeChanges } from "./charts.mjs";
+import { colour, library, look, missing, spanned, stretches, timeMarks, whenThemeChanges } from "./charts.mjs";
 import { amount, duration, figure, flow } from "./words.mjs";
 
 const POINTS = Math.min(4000, Math.max(1000, 2 * innerWidth)); // two for each dot of the screen's width
@@ -13,7 +13,7 @@ const MOST_STRETCHES = 30;
 const parts = [
   { key: "voltage_V", name: "Voltage", unit: "V", digits: 3, colour: "--line-voltage" },
   { key: "current_A", name: "Current, into the battery positive", unit: "A", digits: 3, colour: "--line-current", low: true },
-  { key: "temperature_C", name: "Temperature", unit: "°C", digits: 1, colour: "--line-temperature", low: true },
+  { key: "temperature_C", name: "Temperature", unit: "°C", digits: 1, colour: "--line-temperature", low: true, least: 5 },
 ];
 
 function button(sign, name, act) {
@@ -141,6 +141,11 @@ export class Curve {
     });
   }
 
+  /** The ends of its upright axis; null: as the values are. */
+  range(quantity) {
+    return quantity.least ? spanned((this.zoomed ?? this.all)[quantity.key], quantity.least) : null;
+  }
+
   draw(keep) {
     if (!this.Dygraph || !this.all) return;
     const before = this.parts?.length;
@@ -152,7 +157,7 @@ export class Curve {
     }
     if (keep && this.charts.length === shown.length && this.parts.length === before) {
       this.busy = true;
-      this.charts.forEach((chart, i) => chart.updateOptions({ file: this.data(shown[i]) }));
+      this.charts.forEach((chart, i) => chart.updateOptions({ file: this.data(shown[i]), valueRange: this.range(shown[i]) }));
       this.slider.max = `${this.order.length - 1}`;
       this.busy = false;
       return;
@@ -179,7 +184,7 @@ export class Curve {
       labels: [this.over === "time" ? "time" : "charge", ...names], colors: names.map(() => colour(p.colour)),
       connectSeparatedPoints: names.length > 1,
       series: Object.fromEntries(this.parts.map((part, k) => [names[k], { strokePattern: this.over === "charge" && part.back ? [7, 4] : null }])),
-      xlabel: "", axes: {
+      valueRange: this.range(p), xlabel: "", axes: {
         x: this.over === "time" ? { ticker: timeMarks } : { axisLabelFormatter: (x) => `${figure(x, x < 10 ? 2 : 1)} Ah`, pixelsPerLabel: 80 },
         y: { axisLabelWidth: 52, pixelsPerLabel: 26 },
       },
