@@ -22,14 +22,18 @@ static void capacity_in_words(const json_t *run, char *out, size_t size)
                 words_amount(capacity, 2, "").s);
 }
 
-/* How it ended, in one word: the verdict where there is one. */
-static const char *result_in_a_word(const json_t *run)
+/* How it ended, in a word or two: the verdict where there is one. */
+static struct words result_in_brief(const json_t *run)
 {
+    struct words w;
     const char *verdict = text_at(run, "verdict");
-    if (!is(run, "outcome", "completed")) {
-        return text_at(run, "outcome");
-    }
-    return verdict[0] != '\0' ? verdict : "done";
+    bool whole = is(run, "outcome", "completed");
+    text_format(w.s, sizeof w.s, "%s%s",
+                !whole               ? text_at(run, "outcome")
+                : verdict[0] != '\0' ? verdict
+                                     : "done",
+                true_at(run, "enough") ? ", enough" : "");
+    return w;
 }
 
 void runs_print(const json_t *runs, FILE *f)
@@ -50,13 +54,9 @@ void runs_print(const json_t *runs, FILE *f)
         text_format(started, sizeof started, "%s", words_time(text_at(r, "started_utc")).s);
         capacity_in_words(r, capacity, sizeof capacity);
         struct words percent = words_amount(number_at(r, "percent_of_rated"), 1, "");
-        const char *cells[] = {number,
-                               started,
-                               text_at(r, "battery"),
-                               capacity,
-                               percent.s,
-                               result_in_a_word(r),
-                               text_at(r, "profile")};
+        struct words result = result_in_brief(r);
+        const char *cells[] = {number,    started,  text_at(r, "battery"), capacity,
+                               percent.s, result.s, text_at(r, "profile")};
         table_add(t, cells);
     }
     table_print(t, 0, f);
@@ -102,12 +102,14 @@ static void delivered_in_words(const json_t *run, const json_t *result, char *ou
     }
     const json_t *budget = json_object_get(result, "uncertainty");
     bool sampling_alone = json_is_false(json_object_get(budget, "accuracy_known"));
-    text_format(
-        out, size, "%s delivered %s%s%s%s", text_at(run, "battery"), bound ? "at least " : "",
-        words_uncertain(capacity, number_at(result, "capacity_uncertainty_Ah"), "Ah").s, of_rated,
-        sampling_alone ? "; the uncertainty is that of sampling alone, the accuracy of the "
-                         "instruments was not given"
-                       : "");
+    struct words enough = words_enough(result);
+    text_format(out, size, "%s delivered %s%s%s%s%s%s", text_at(run, "battery"),
+                bound ? "at least " : "",
+                words_uncertain(capacity, number_at(result, "capacity_uncertainty_Ah"), "Ah").s,
+                of_rated, enough.s[0] != '\0' ? "; " : "", enough.s,
+                sampling_alone ? "; the uncertainty is that of sampling alone, the accuracy of the "
+                                 "instruments was not given"
+                               : "");
 }
 
 void run_headline(const json_t *run, FILE *f)

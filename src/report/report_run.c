@@ -63,19 +63,25 @@ static struct words capacity_in_words(const json_t *of)
     return w.s[0] != '-' && true_at(of, "lower_bound") ? bound : w;
 }
 
-/* That no verdict could be reached is no news of a run that was cut short: how it ended is. */
+/* Of a run that was cut short how it ended is said: no verdict is told of it. */
 static void put_badge(const json_t *run, struct page *p)
 {
     const char *verdict = text_at(run, "verdict"), *outcome = text_at(run, "outcome");
     bool whole = strcmp(outcome, "completed") == 0;
-    bool open = verdict[0] == '\0' || (!whole && strcmp(verdict, "undecided") == 0);
     page_put(p, "<span class=\"verdict ");
     page_text(p, verdict);
     page_put(p, "\">");
-    page_text(p, open ? (whole ? "measured" : outcome) : verdict);
-    page_text(p, open || whole ? "" : ", ");
-    page_text(p, open || whole ? "" : outcome);
+    page_text(p, !whole ? outcome : verdict[0] != '\0' ? verdict : "measured");
     page_put(p, "</span>");
+}
+
+static void put_aside(struct page *p, const char *text)
+{
+    if (text[0] != '\0') {
+        page_put(p, "<span class=\"aside\">");
+        page_text(p, text);
+        page_put(p, "</span>");
+    }
 }
 
 static void put_verdict(const json_t *run, struct page *p)
@@ -92,14 +98,13 @@ static void put_verdict(const json_t *run, struct page *p)
         double rated = number_at(json_object_get(run, "battery_record"), "rated_Ah");
         text_format(text, sizeof text, "%s of %s rated", words_amount(percent, 1, "%").s,
                     words_short(rated, "Ah").s);
-        page_put(p, "<span class=\"aside\">");
-        page_text(p, text);
-        page_put(p, "</span>");
+        put_aside(p, text);
     }
-    const json_t *budget = json_object_get(json_object_get(run, "result"), "uncertainty");
+    const json_t *result = json_object_get(run, "result");
+    put_aside(p, words_enough(result).s);
+    const json_t *budget = json_object_get(result, "uncertainty");
     if (json_is_false(json_object_get(budget, "accuracy_known"))) {
-        page_put(p, "<span class=\"aside\">the instruments' own accuracy is not known and not in "
-                    "the uncertainty</span>");
+        put_aside(p, "the instruments' own accuracy is not known and not in the uncertainty");
     }
     page_put(p, "</div>\n");
 }
@@ -527,9 +532,9 @@ static void put_events(const json_t *run, struct page *p)
         page_row(p, &t, cells);
     }
     page_table_end(p);
-    page_format(
-        p, n > shown ? "<p class=\"aside\">%zu of the ordinary course are left out.</p>\n" : "",
-        n - shown);
+    page_format(p,
+                n > shown ? "<p class=\"aside\">%zu of the ordinary course %s left out.</p>\n" : "",
+                n - shown, n - shown == 1 ? "is" : "are");
 }
 
 static void put_foot(const json_t *run, const char *sha256, struct page *p)

@@ -176,3 +176,35 @@ struct words words_rated(const json_t *battery)
                 isfinite(cutoff_V) ? words_amount(cutoff_V, 2, "V").s : "");
     return of;
 }
+
+struct words words_enough(const json_t *result)
+{
+    struct words w = {""};
+    const json_t *enough = json_object_get(result, "enough");
+    if (json_is_boolean(enough)) {
+        text_format(w.s, sizeof w.s, "%s the %s wanted",
+                    json_is_true(enough) ? "enough for" : "short of",
+                    words_short(number_at(result, "acceptance_Ah"), "Ah").s);
+    }
+    return w;
+}
+
+struct words words_count(size_t n, const char *one, const char *several)
+{
+    struct words w;
+    text_format(w.s, sizeof w.s, "%zu %s", n, n == 1 ? one : several);
+    return w;
+}
+
+struct words words_comparable(const json_t *comparable)
+{
+    struct words w;
+    double at_C = number_at(comparable, "temperature_C");
+    text_format(w.s, sizeof w.s, "%s", text_at(comparable, "text"));
+    if (isfinite(at_C)) {
+        size_t n = strlen(w.s);
+        text_format(w.s + n, sizeof w.s - n, " at %.1f degC +- %.0f K", at_C,
+                    number_at(comparable, "temperature_within_K"));
+    }
+    return w;
+}

@@ -23,6 +23,14 @@ struct words words_duration(double seconds);
 struct words words_uncertain(double value, double expanded, const char *unit);
 /* "125 Ah in 20 h to 10.50 V", from the document of a battery */
 struct words words_rated(const json_t *battery);
+/* "enough for the 20 Ah wanted", "short of the 20 Ah wanted": what there is to say of a
+ * result whose run was cut short; "" where there is nothing. */
+struct words words_enough(const json_t *result);
+/* "1 result", "2 results" */
+struct words words_count(size_t n, const char *one, const char *several);
+/* What the compared results of a battery have in common: "discharge 2 A to 10 V at 23.0 degC
+ * +- 5 K"; without the temperature where none is known. */
+struct words words_comparable(const json_t *comparable);
 /* "2026-03-01 21:04:05 CET" from RFC 3339, in the time zone of this computer. */
 struct words words_time(const char *utc);
 struct words words_now(void); /* likewise, of the present: the one that is not pure */

@@ -24,6 +24,14 @@ json_t *plan_to_json(const struct plan *p, const struct stand_facts *facts);
 bool result_compute(struct reader *r, const struct run_row *run, json_t **out,
                     struct err *e) NODISCARD;
 
+/* What people and scripts are told of a result, in place, by how its run ended: pass and
+ * fail belong to a run that was completed. Of any other they become "undecided", for it did
+ * not carry out what the verdict stands for (its cut-off, its further attempts), and
+ * `enough` says what there is to say of it: what was delivered already meets what is
+ * wanted (true), or the attempt that counts so far is short of it (false). Null: nothing
+ * of the kind can be said, or the verdict says it. Pure. */
+void result_tell(json_t *result, enum run_outcome outcome);
+
 /* What of a stored result is another now: list of `key` ("steps[3].capacity_Ah"),
  * `stored`, `recomputed`; empty when it comes out again. Numbers are the same within
  * RESULT_SAME of the larger. Keys that only the new one has do not count: a newer

@@ -57,7 +57,7 @@ static bool judged_run(struct reader *r, const struct battery *b, struct run_row
     if (!reader_run(r, which, row, e)) {
         return false;
     }
-    *result = result_kept(row);
+    *result = result_told(row);
     return true;
 }
 

@@ -58,6 +58,7 @@ static bool recomputed(struct reader *r, const char *which, json_t **out, struct
         json_t *differences =
             stored != NULL ? result_differences(stored, computed, &left_out) : json_array();
         bool equal = json_array_size(differences) == 0;
+        result_tell(computed, row.outcome);
         *out = run_summary_to_json(&row, computed);
         json_object_set_new(*out, "battery_record", battery_to_json(&row.battery_record));
         json_object_set_new(*out, "equal", stored != NULL ? json_boolean(equal) : json_null());

@@ -49,6 +49,13 @@ json_t *result_kept(const struct run_row *r)
     return r->result_json != NULL ? json_loads(r->result_json, 0, NULL) : NULL;
 }
 
+json_t *result_told(const struct run_row *r)
+{
+    json_t *result = result_kept(r);
+    result_tell(result, r->outcome);
+    return result;
+}
+
 /* Rows of a list come without texts; the verdict is in the whole row. */
 static bool append_summary(struct reader *r, int64_t nr, json_t *list, struct err *e)
 {
@@ -60,7 +67,7 @@ static bool append_summary(struct reader *r, int64_t nr, json_t *list, struct er
     if (!reader_run(r, which, &row, e)) {
         return false;
     }
-    json_t *result = result_kept(&row);
+    json_t *result = result_told(&row);
     json_array_append_new(list, run_summary_to_json(&row, result));
     json_decref(result);
     run_row_free(&row);
@@ -100,6 +107,7 @@ static json_t *result_of(struct reader *r, const struct run_row *row)
     if (result == NULL && !result_compute(r, row, &result, &none)) {
         return NULL;
     }
+    result_tell(result, row->outcome);
     return result;
 }
 

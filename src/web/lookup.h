@@ -41,6 +41,8 @@ bool lookup_reader(const struct web_config *c, struct reader **out, struct err *
 
 /* The result kept with the run; NULL when there is none. New reference. */
 json_t *result_kept(const struct run_row *r);
+/* The same as it is told: result_tell(). */
+json_t *result_told(const struct run_row *r);
 
 /* A run and its whole document, as GET /v1/runs/ID answers it: new reference in *out, and *row
  * to be freed with run_row_free. */

@@ -16,8 +16,9 @@ static json_t *source_to_json(const struct import_source *s)
 
 json_t *run_summary_to_json(const struct run_row *r, const json_t *result)
 {
-    static const char *const from_result[] = {"verdict", "capacity_Ah", "capacity_uncertainty_Ah",
-                                              "percent_of_rated", "lower_bound"};
+    static const char *const from_result[] = {
+        "verdict",          "capacity_Ah", "capacity_uncertainty_Ah",
+        "percent_of_rated", "lower_bound", "enough"};
     json_t *o =
         json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:I}", "number", (json_int_t)r->nr,
                   "id", text_to_json(r->id), "battery", text_to_json(r->battery), "stand",

@@ -87,6 +87,19 @@ static void numbers(void **state)
 }
 
 /* GUM 7.2.6: at most two digits of the uncertainty, the value to the same place. */
+static void counted_and_compared(void **state)
+{
+    (void)state;
+    assert_string_equal(words_count(1, "battery", "batteries").s, "1 battery");
+    assert_string_equal(words_count(0, "battery", "batteries").s, "0 batteries");
+    json_t *o = parse("{\"text\": \"discharge 2 A to 10 V\", \"temperature_C\": 23,"
+                      " \"temperature_within_K\": 5}");
+    assert_string_equal(words_comparable(o).s, "discharge 2 A to 10 V at 23.0 degC +- 5 K");
+    json_object_set_new(o, "temperature_C", json_null());
+    assert_string_equal(words_comparable(o).s, "discharge 2 A to 10 V");
+    json_decref(o);
+}
+
 static void uncertain_numbers(void **state)
 {
     (void)state;
@@ -412,6 +425,32 @@ static void run_endings(void **state)
     run_ends("interrupted", NULL, 3, "INTERRUPTED  ");
 }
 
+/* As the page and the report say it: how it ended, and that it was enough; never a verdict. */
+static void a_stopped_run_that_had_enough(void **state)
+{
+    (void)state;
+    json_t *o = parse(passed_run), *list = parse("[]");
+    json_t *result = json_object_get(o, "result");
+    json_object_set_new(o, "outcome", json_string("stopped"));
+    json_object_set_new(o, "enough", json_true());
+    json_object_set_new(result, "verdict", json_string("undecided"));
+    json_object_set_new(result, "enough", json_true());
+    char *text = printed(run_headline, o);
+    says(text, "STOPPED  ");
+    says(text, "enough for the 118.8 Ah wanted");
+    free(text);
+    json_array_append(list, o);
+    text = printed(runs_print, list);
+    says(text, "stopped, enough");
+    free(text);
+    json_object_set_new(result, "enough", json_false());
+    text = printed(run_headline, o);
+    says(text, "short of the 118.8 Ah wanted");
+    free(text);
+    json_decref(list);
+    json_decref(o);
+}
+
 /* A run cut off before anything could be computed. */
 static void run_without_result(void **state)
 {
@@ -589,6 +628,7 @@ int main(void)
     setenv("TZ", "UTC", 1);
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(numbers),
+        cmocka_unit_test(counted_and_compared),
         cmocka_unit_test(uncertain_numbers),
         cmocka_unit_test(times),
         cmocka_unit_test(tables),
@@ -598,6 +638,7 @@ int main(void)
         cmocka_unit_test(progress_now_and_then),
         cmocka_unit_test(run_passed),
         cmocka_unit_test(run_endings),
+        cmocka_unit_test(a_stopped_run_that_had_enough),
         cmocka_unit_test(run_without_result),
         cmocka_unit_test(run_document_has_both),
         cmocka_unit_test(run_of_thirty_rounds),

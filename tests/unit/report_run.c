@@ -104,10 +104,11 @@ static void what_was_cut_short_says_how_it_ended(void **state)
     char *html = say(o);
     says(html, "<span class=\"verdict undecided\">undecided</span>");
     free(html);
-    json_object_set_new(o, "verdict", json_string("pass"));
     json_object_set_new(o, "outcome", json_string("stopped"));
+    json_object_set_new(json_object_get(o, "result"), "enough", json_true());
     html = say(o);
-    says(html, "<span class=\"verdict pass\">pass, stopped</span>");
+    says(html, "<span class=\"verdict undecided\">stopped</span>");
+    says(html, "<span class=\"aside\">enough for the 118.8 Ah wanted</span>");
     free(html);
     json_decref(o);
 }

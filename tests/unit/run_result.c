@@ -578,6 +578,33 @@ static void a_plan_that_cannot_be_read_is_told(void **state)
 
 #define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
 
+static void told(enum run_outcome outcome, const char *kept, const char *verdict, json_type enough)
+{
+    json_t *result = json_pack("{s:s?}", "verdict", kept);
+    result_tell(result, outcome);
+    const char *now = json_string_value(json_object_get(result, "verdict"));
+    assert_int_equal(now == NULL, verdict == NULL);
+    assert_string_equal(now != NULL ? now : "", verdict != NULL ? verdict : "");
+    assert_int_equal(json_typeof(json_object_get(result, "enough")), enough);
+    json_decref(result);
+}
+
+static void a_verdict_is_told_of_a_completed_run_only(void **state)
+{
+    (void)state;
+    told(RUN_COMPLETED, "pass", "pass", JSON_NULL);
+    told(RUN_COMPLETED, "fail", "fail", JSON_NULL);
+    told(RUN_COMPLETED, NULL, NULL, JSON_NULL);
+    for (int outcome = RUN_STOPPED; outcome <= RUN_INTERRUPTED; outcome++) {
+        told((enum run_outcome)outcome, "pass", "undecided", JSON_TRUE);
+        told((enum run_outcome)outcome, "fail", "undecided", JSON_FALSE);
+        told((enum run_outcome)outcome, "undecided", "undecided", JSON_NULL);
+        told((enum run_outcome)outcome, NULL, NULL, JSON_NULL);
+    }
+    told(RUN_RUNNING, "pass", "undecided", JSON_TRUE);
+    result_tell(NULL, RUN_STOPPED); /* nothing was kept with it */
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -593,6 +620,7 @@ int main(void)
         yard(the_best_is_the_best_as_judged),
         yard(a_stored_result_is_compared),
         yard(a_plan_that_cannot_be_read_is_told),
+        cmocka_unit_test(a_verdict_is_told_of_a_completed_run_only),
         cmocka_unit_test(many_differences_are_counted),
         cmocka_unit_test(another_type_is_a_difference),
     };

@@ -84,6 +84,11 @@ export function table(caption, columns, lines, { cards = false } = {}) {
           : h("td", { role: role("cell"), class: columns[i].n ? "n" : null, "data-name": columns[i].name }, value)))))));
 }
 
+/** A time that programs can read; pointed at, it tells the very second. */
+export function timeOf(utc, text) {
+  return utc ? h("time", { datetime: utc, title: utc.replace("T", " ").replace(/(\.\d+)?Z$/, " UTC") }, text) : text;
+}
+
 export function sheet(title, ...children) {
   return h("section", { class: "sheet" }, title && h("h2", null, title), children);
 }

@@ -1,18 +1,22 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // What was recorded: all runs, and one of them.
 
-import { fill, h, note, paperLink, rows, sheet, table } from "./dom.mjs";
+import { fill, h, note, paperLink, rows, sheet, table, timeOf } from "./dom.mjs";
 import { get, Newest, part } from "./api.mjs";
 import { Curve } from "./curve.mjs";
 import { on } from "./live.mjs";
 import { planSheet } from "./plan.mjs";
-import { verdictReason } from "./verdict.mjs";
+import { enoughText, verdictReason } from "./verdict.mjs";
 import { amount, capacityOf, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
 
-/** Of a run that was cut short "undecided" is no news: how it ended stands beside it. */
-export function verdictText(verdict, outcome = "completed") {
-  if (verdict === "undecided" && outcome !== "completed") return "–";
+export function verdictText(verdict) {
   return verdict ? h("span", { class: verdict }, { pass: "✓ pass", fail: "✕ fail", undecided: "? undecided" }[verdict] ?? verdict) : "–";
+}
+
+/** No verdict is told of a run that was cut short: how it ended stands beside it. */
+function verdictOfRun(run) {
+  if (run.outcome === "completed") return verdictText(run.verdict);
+  return run.enough ? h("span", { title: "it was cut short, but had delivered what is wanted" }, "enough") : "–";
 }
 
 /** ofOne: all of one battery, whose name need not stand in each line. */
@@ -20,10 +24,10 @@ export function runTable(caption, runs, ofOne = false) {
   return table(caption, [{ name: "run", n: false }, ...(ofOne ? [] : [{ name: "battery" }]), { name: "begun" }, { name: "profile" }, { name: "how it ended" },
     { name: "capacity", n: true }, { name: "of rated", n: true }, { name: "verdict" }],
   runs.map((r) => [h("a", { href: `#/runs/${r.number}` }, `${r.number}`),
-    ...(ofOne ? [] : [h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery)]), whole(r.started_utc), r.profile,
+    ...(ofOne ? [] : [h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery)]), timeOf(r.started_utc, whole(r.started_utc)), r.profile,
     outcomeWords[r.outcome] ?? r.outcome,
     capacityOf(r),
-    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictText(r.verdict, r.outcome)]), { cards: true });
+    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictOfRun(r)]), { cards: true });
 }
 
 export async function runsView() {
@@ -32,17 +36,25 @@ export async function runsView() {
     : sheet(null, runTable(runs.length === 200 ? "The newest 200 runs" : "All runs, newest first", runs))];
 }
 
+function judgement(result) {
+  return h("p", null, h("strong", null, verdictText(result.verdict)), result.acceptance_Ah
+    ? ` against ${amount(result.acceptance_Ah, "Ah")}` : result.verdict ? "" : " (nothing was asked of it)");
+}
+
+/** How it ended comes first. */
+function cutShort({ outcome, result }) {
+  const enough = enoughText(result);
+  const more = enough ? `; what it had delivered is ${enough}` : result.acceptance_Ah ? `, before ${amount(result.acceptance_Ah, "Ah")} could be told` : "";
+  return h("p", null, h("strong", null, outcomeWords[outcome] ?? outcome), more);
+}
+
 function verdictSheet(run) {
   const result = run.result;
   if (!result) return sheet("Result", h("p", null, "Nothing can be said yet."));
   const budget = result.uncertainty?.components?.length > 0 ? result.uncertainty : null;
   if (run.outcome === "running") return sheet("So far", figuresOf(result, false), note("", "Notes", result.notes?.map(units)));
   const reason = verdictReason(result);
-  const isShort = run.outcome !== "completed" && (!result.verdict || result.verdict === "undecided");
-  return sheet("Result",
-    h("p", null, h("strong", null, isShort ? outcomeWords[run.outcome] ?? run.outcome : verdictText(result.verdict)), isShort
-      ? result.acceptance_Ah ? `, before ${amount(result.acceptance_Ah, "Ah")} could be told` : "" : result.acceptance_Ah
-      ? ` against ${amount(result.acceptance_Ah, "Ah")}` : result.verdict ? "" : " (nothing was asked of it)"),
+  return sheet("Result", run.outcome === "completed" ? judgement(result) : cutShort(run),
     reason && h("p", null, reason), figuresOf(result, true), note("", "Notes", result.notes?.map(units)),
     budget && h("details", null, h("summary", null, "Where the uncertainty comes from"), budgetTable(budget)));
 }
@@ -94,8 +106,8 @@ function stepsTable(run) {
 function details(run) {
   return [
     h("p", null, h("a", { href: `#/batteries/${part(run.battery)}` }, run.battery), ` ${run.imported ? `from ${run.imported.file}` : `at ${run.stand}`}, ${run.profile}, `,
-      `begun ${whole(run.started_utc)}, `, h("strong", null, outcomeWords[run.outcome] ?? run.outcome),
-      run.ended_utc ? ` ${whole(run.ended_utc)}` : ""),
+      "begun ", timeOf(run.started_utc, whole(run.started_utc)), ", ", h("strong", null, outcomeWords[run.outcome] ?? run.outcome),
+      run.ended_utc ? [" ", timeOf(run.ended_utc, whole(run.ended_utc))] : ""),
     run.trip && note("bad", "Tripped", [units(run.trip.sentence)]),
     h("div", { class: "buttons buttons-above" }, paperLink(`/v1/runs/${run.number}/report`),
       h("a", { class: "button", href: `/v1/runs/${run.number}/samples`, download: `run-${run.number}.csv` }, "All samples as CSV")),
@@ -107,7 +119,7 @@ function after(run) {
   return [
     sheet(null, stepsTable(run)),
     run.events.length > 0 && sheet(null, table("Events", [{ name: "after" }, { name: "kind" }, { name: "what happened" }],
-      run.events.map((e) => [e.t_s === null ? whole(e.at) : duration(e.t_s), plain(e.kind), units(e.text)]))),
+      run.events.map((e) => [timeOf(e.at, e.t_s === null ? whole(e.at) : duration(e.t_s)), plain(e.kind), units(e.text)]))),
     sheet("How it was measured", rows([
       ["voltage", run.voltage_source], ["lead resistance", run.lead_resistance_ohm ? figure(run.lead_resistance_ohm * 1000, 1, "mΩ") : null],
       ["samples", `${run.samples}`], ["software", run.software_version],

@@ -27,9 +27,16 @@ function whyUndecided(result, has, asked) {
   return `The ${asked} wanted lie within the uncertainty of ${has}.`;
 }
 
+/** What there is to say of a run that was cut short, of which no verdict is told; null: nothing. */
+export function enoughText(result) {
+  if (typeof result.enough !== "boolean") return null;
+  return `${result.enough ? "enough for" : "short of"} the ${amount(result.acceptance_Ah, "Ah")} wanted`;
+}
+
 /** null where nothing was judged. */
 export function verdictReason(result) {
   if (!result.verdict || !result.acceptance_Ah) return null;
+  if (enoughText(result)) return "A verdict is told only of a run that was completed.";
   const has = amount(judged(result).capacity_Ah, "Ah"), asked = amount(result.acceptance_Ah, "Ah");
   const guard = { "guard-band": "its whole uncertainty", "guard-share": `${figure(result.guard_share_percent, 0, "%")} of its uncertainty` }[result.decision_rule];
   if (result.verdict === "pass") return `${has} is at least ${asked}, ${guard ? `even less ${guard}` : "by the number alone"}.`;
