@@ -136,9 +136,9 @@ void lot_print(const json_t *lot, FILE *f)
         add_member(t, json_array_get(members, i));
     }
     table_print(t, 0, f);
-    fprintf(f, "\n%s: %zu batteries: %lld pass, %lld fail, %lld undecided, %lld untested\n",
-            text_at(lot, "name"), json_array_size(members), integer_at(counts, "pass"),
-            integer_at(counts, "fail"), integer_at(counts, "undecided"),
+    fprintf(f, "\n%s: %s: %lld pass, %lld fail, %lld undecided, %lld untested\n",
+            text_at(lot, "name"), words_count(json_array_size(members), "battery", "batteries").s,
+            integer_at(counts, "pass"), integer_at(counts, "fail"), integer_at(counts, "undecided"),
             integer_at(counts, "untested"));
     const json_t *statistics = json_object_get(lot, "statistics");
     print_statistics(statistics, "capacity_Ah", "capacity:   ", "Ah", f);

@@ -126,14 +126,10 @@ static void print_trend(const json_t *document, FILE *f)
 {
     const json_t *comparable = json_object_get(document, "comparable");
     const json_t *points = json_object_get(document, "points");
-    fprintf(f, "%s: %zu comparable result%s", text_at(document, "battery"), json_array_size(points),
-            json_array_size(points) == 1 ? "" : "s");
-    if (json_is_object(comparable)) {
-        struct words at = words_amount(number_at(comparable, "temperature_C"), 1, "degC");
-        fprintf(f, ": %s at %s +- %.0f K", text_at(comparable, "text"), at.s,
-                number_at(comparable, "temperature_within_K"));
-    }
-    fprintf(f, "\n");
+    fprintf(f, "%s: %s%s%s\n", text_at(document, "battery"),
+            words_count(json_array_size(points), "comparable result", "comparable results").s,
+            json_is_object(comparable) ? ": " : "",
+            json_is_object(comparable) ? words_comparable(comparable).s : "");
     if (json_array_size(points) > 0) {
         print_points(document, f);
         struct words limit = words_short(number_at(document, "limit_Ah"), "Ah");
@@ -171,8 +167,9 @@ static void print_peaks(const json_t *document, FILE *f)
             table_add(t, cells);
         }
     }
-    fprintf(f, "%s: peaks of dQ/dV over %zu comparable discharges, smoothed over %.1f mV\n",
-            text_at(document, "battery"), json_array_size(discharges),
+    size_t n = json_array_size(discharges);
+    fprintf(f, "%s: peaks of dQ/dV over %s, smoothed over %.1f mV\n", text_at(document, "battery"),
+            words_count(n, "comparable discharge", "comparable discharges").s,
             1e3 * number_at(document, "smoothed_over_V"));
     table_print(t, 2, f);
 }

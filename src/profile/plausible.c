@@ -141,7 +141,8 @@ static bool judge_charge(const struct plan *plan, double v, char text[PLAUSIBLE_
     int fewer = fewer_full_cells(b, v);
     char other[48] = "";
     if (fewer > 0) {
-        text_format(other, sizeof other, ", or it has %d cells and not %d", fewer, b->cells);
+        text_format(other, sizeof other, ", or it has %d cell%s and not %d", fewer,
+                    fewer == 1 ? "" : "s", b->cells);
     }
     if (plan->starts_full && v < c->nominal_V * b->cells) {
         text_format(text, PLAUSIBLE_TEXT_SIZE,

@@ -148,12 +148,8 @@ static void put_points(const json_t *trend, struct page *p)
     const json_t *comparable = json_object_get(trend, "comparable");
     page_heading(p, "Comparable results");
     if (json_is_object(comparable)) {
-        char text[200];
-        text_format(text, sizeof text, "%s at %s +- %.0f K", text_at(comparable, "text"),
-                    words_amount(number_at(comparable, "temperature_C"), 1, "degC").s,
-                    number_at(comparable, "temperature_within_K"));
         page_put(p, "<p class=\"aside\">");
-        page_text(p, text);
+        page_text(p, words_comparable(comparable).s);
         page_put(p, "</p>\n");
     }
     page_table_begin(p, &t);

@@ -21,12 +21,10 @@ static void put_head(const json_t *lot, struct page *p)
     static const char *const standings[] = {"pass", "fail", "undecided", "untested"};
     const json_t *counts = json_object_get(lot, "counts");
     size_t n = json_array_size(json_object_get(lot, "batteries"));
-    char text[120];
     page_put(p, "<header><div class=\"kind\">Lot report</div><h1>");
     page_text(p, text_at(lot, "name"));
     page_put(p, "</h1><div class=\"say\"><span class=\"figure\">");
-    text_format(text, sizeof text, "%zu batter%s", n, n == 1 ? "y" : "ies");
-    page_text(p, text);
+    page_text(p, words_count(n, "battery", "batteries").s);
     page_put(p, "</span>");
     for (size_t i = 0; i < sizeof standings / sizeof standings[0]; i++) {
         long long count = integer_at(counts, standings[i]);

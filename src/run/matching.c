@@ -162,9 +162,10 @@ static bool match_to_json(const struct candidates *c, const struct match_wanted 
         json_object_set(*out, "left_out", c->left_out);
     } else {
         err_set(e, ERR_REFUSED,
-                "the lot %s has %zu batteries with a comparable result, and %d x %d x %d are "
+                "the lot %s has %zu batter%s with a comparable result, and %d x %d x %d are "
                 "wanted: test more of them the same way, or ask for less",
-                w->lot, c->count, w->sets > 0 ? w->sets : 1, w->series, w->parallel);
+                w->lot, c->count, c->count == 1 ? "y" : "ies", w->sets > 0 ? w->sets : 1, w->series,
+                w->parallel);
     }
     free(place);
     return ok;

@@ -126,7 +126,11 @@ async function delayFirst(address, ms) {
 
 /** Whatever withholds a verdict is said as what it is. */
 async function saysWhyUndecided() {
-  const { verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);
+  const { count, zoneText } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/words.mjs`);
+  assert.equal(count(1, "result"), "1 result");
+  assert.equal(count(2, "battery", "batteries"), "2 batteries");
+  assert.match(zoneText(), /^UTC$|, now (GMT|UTC)/);
+  const { enoughText, verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);
   const result = { verdict: "undecided", acceptance_Ah: 95, capacity_Ah: 94.9, capacity_uncertainty_Ah: 0.5, decision_rule: "guard-band", end_reason: "cut-off crossed" };
   const correction = { rule: "linear", decides: true, applied: true, verified: true, capacity_Ah: 95.2, capacity_uncertainty_Ah: 0.6 };
   for (const [change, expected] of [
@@ -143,6 +147,10 @@ async function saysWhyUndecided() {
     [{ verdict: "fail", capacity_Ah: 90, decision_rule: "simple" }, /^90.00\sAh is below 95.00\sAh, by the number alone\.$/],
   ]) assert.match(verdictReason({ ...result, ...change }), expected);
   assert.equal(verdictReason({ ...result, acceptance_Ah: null }), null);
+  assert.match(verdictReason({ ...result, enough: true }), /completed/);
+  assert.match(enoughText({ ...result, enough: true }), /^enough for the 95.00\sAh wanted$/);
+  assert.match(enoughText({ ...result, enough: false }), /^short of the 95.00\sAh wanted$/);
+  assert.equal(enoughText({ ...result, enough: null }), null);
   await namesTheLimitAhead();
   await offersWhatIsFree();
   await drawsThereAndBack();
@@ -180,12 +188,15 @@ async function offersWhatIsFree() {
 
 /** A run that discharges and recharges is drawn there and back, not to and fro. */
 async function drawsThereAndBack() {
-  const { stretches } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/charts.mjs`);
+  const { spanned, stretches } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/charts.mjs`);
   assert.deepEqual(stretches([]), []);
   assert.deepEqual(stretches([0, 0, 0]), [[0, 2]]);
   assert.deepEqual(stretches([0, -1, -2, -3]), [[0, 3]]);
   assert.deepEqual(stretches([0, -50, -100, -99.9, -100, -60, -10]), [[0, 4], [4, 6]], "noise is no turn");
   assert.deepEqual(stretches([0, 0, -50, -100, -50, 0, 20, 0]), [[0, 3], [3, 5], [5, 6], [6, 7]], "through the begin, too");
+  assert.equal(spanned([20, 26], 5), null);
+  assert.equal(spanned([null], 5), null);
+  assert.deepEqual(spanned([21.4, null, 21.6], 5), [19, 24], "noise is no news");
 }
 
 /** While a question is open, what runs can be stopped, and no key held down answers it. */

@@ -1,10 +1,10 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // Who was told what by the bench file's events, and what did not arrive.
 
-import { fill, h, note, sheet, table } from "./dom.mjs";
+import { fill, h, note, sheet, table, timeOf } from "./dom.mjs";
 import { get, Newest } from "./api.mjs";
 import { on } from "./live.mjs";
-import { units, whole } from "./words.mjs";
+import { count, units, whole } from "./words.mjs";
 
 const LOOK_MS = 5000;
 const kindWords = { start: "run begun", hold: "waits for a person", end: "run ended", trip: "trip", alarm: "alarm" };
@@ -19,11 +19,11 @@ function content({ told, messages, dropped }) {
   }
   const failed = messages.filter((m) => !m.ok);
   return [
-    dropped > 0 && note("bad", "Given up", [`${dropped} messages, because too many waited`]),
+    dropped > 0 && note("bad", "Given up", [`${count(dropped, "message")}, because too many waited`]),
     failed.length > 0 && note("bad", `${failed.length} of ${messages.length} did not arrive`, [...new Set(failed.map((m) => m.text).filter((t) => t))].slice(0, 3)),
     sheet(null, messages.length === 0 ? h("p", null, "None was sent since the daemon began.")
       : table("Messages since the daemon began, newest first", [{ name: "when" }, { name: "about" }, { name: "stand" }, { name: "what" }, { name: "sent by" }, { name: "tries", n: true }, { name: "outcome" }],
-        messages.map((m) => [whole(m.at), kindWords[m.kind] ?? m.kind, m.stand ?? "–", m.said ? units(m.said) : "–", m.by === "post" ? "POST" : "command", `${m.tries}`, outcome(m)]), { cards: true }))];
+        messages.map((m) => [timeOf(m.at, whole(m.at)), kindWords[m.kind] ?? m.kind, m.stand ?? "–", m.said ? units(m.said) : "–", m.by === "post" ? "POST" : "command", `${m.tries}`, outcome(m)]), { cards: true }))];
 }
 
 export async function messagesView({ untilLeft }) {

@@ -6,7 +6,7 @@ import { get, Newest, part, post } from "./api.mjs";
 import { atWork, fittingFirst, likelyBattery } from "./choice.mjs";
 import { planSheet } from "./plan.mjs";
 import { stands } from "./live.mjs";
-import { amount, chemistryWords, stateWords } from "./words.mjs";
+import { amount, chemistryWords, count, stateWords } from "./words.mjs";
 
 function options(list, value, text) {
   return list.map((item) => h("option", { value: value(item) }, text(item)));
@@ -52,7 +52,7 @@ export async function startView({ rest }) {
   };
   const showAbout = () => {
     const p = profiles.find((one) => one.name === profile.value);
-    about.textContent = p ? `${p.name}: ${p.about ?? `${p.steps} steps`}`
+    about.textContent = p ? `${p.name}: ${p.about ?? count(p.steps, "step")}`
       : `No profile is for ${chemistryWords[chosen()?.chemistry] ?? "this battery"}.`;
     forget();
   };

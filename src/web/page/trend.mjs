@@ -4,7 +4,7 @@
 
 import { fill, h, note, sheet, rows, table } from "./dom.mjs";
 import { colour, library, look, missing, whenThemeChanges } from "./charts.mjs";
-import { amount, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
+import { amount, count, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
 
 const DAY_MS = 86400e3;
 const quantities = [
@@ -191,7 +191,7 @@ export class Trend {
   }
 
   pointTable() {
-    return h("details", null, h("summary", null, `The ${this.trend.points.length} results as figures`),
+    return h("details", null, h("summary", null, `${count(this.trend.points.length, "result")} as figures`),
       table("Results that are compared, oldest first", [{ name: "run" }, { name: "when" }, { name: "cycles", n: true }, { name: "capacity", n: true }, { name: "of reference", n: true },
         { name: "resistance", n: true }, { name: "temperature", n: true }],
       this.trend.points.map((p) => [h("a", { href: `#/runs/${p.run}` }, `${p.run}${p.round > 1 ? `, round ${p.round}` : ""}`), dayOf(p.utc), figure(p.cycles, 1),

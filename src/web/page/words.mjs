@@ -61,6 +61,13 @@ const day = new Intl.DateTimeFormat(undefined, { weekday: "short", hour: "2-digi
 const date = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
 const onlyDay = new Intl.DateTimeFormat(undefined, { dateStyle: "medium" });
 
+/** Which zone all these times are of: "Region/Town, now GMT+1". */
+export function zoneText() {
+  const { timeZone } = Intl.DateTimeFormat().resolvedOptions();
+  const { value } = new Intl.DateTimeFormat("en", { timeZoneName: "shortOffset" }).formatToParts().find((p) => p.type === "timeZoneName");
+  return timeZone === "UTC" || timeZone === "Etc/UTC" ? "UTC" : `${timeZone}, now ${value}`;
+}
+
 /** Near times as "Thu 06:40", others in full. */
 export function moment(utc, from) {
   if (!utc) return "–";
@@ -100,4 +107,9 @@ export function plain(word) {
 
 export function list(words) {
   return words.length < 2 ? words.join("") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
+}
+
+/** "1 result", "2 results" */
+export function count(n, one, several = `${one}s`) {
+  return `${n} ${n === 1 ? one : several}`;
 }
