@@ -126,7 +126,9 @@ async function delayFirst(address, ms) {
 
 /** Whatever withholds a verdict is said as what it is. */
 async function saysWhyUndecided() {
-  const { count, zoneText } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/words.mjs`);
+  const { brief, count, zoneText } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/words.mjs`);
+  assert.equal(brief("too hot: 46 °C", 30), "too hot: 46 °C");
+  assert.equal(brief("no reading: the link is silent", 14), "no reading…");
   assert.equal(count(1, "result"), "1 result");
   assert.equal(count(2, "battery", "batteries"), "2 batteries");
   assert.match(zoneText(), /^UTC$|, now (GMT|UTC)/);
@@ -232,7 +234,7 @@ async function stopsBesideAQuestion() {
 
 async function seesTheTrend() {
   await go("#/batteries/lamp-d");
-  await page.getByText(/falls below its limit at about/).waitFor();
+  await page.getByText(/falls below its limit around/).waitFor();
   await page.locator(".chart canvas").nth(2).waitFor();
   assert.match(await page.locator(".chart").first().getAttribute("aria-label"), /^Capacity: .*\sAh and /, "the points are told in words too");
   await page.getByLabel("over cycles").check();
@@ -446,6 +448,8 @@ async function job() {
   await go("#/runs");
   await page.getByRole("table").waitFor();
   await sound("runs");
+  const heights = await page.locator("tbody tr").evaluateAll((lines) => lines.map((line) => line.getBoundingClientRect().height));
+  assert.ok(Math.max(...heights) < 2 * 24, `a run takes one line at 1280 px: ${heights}`);
   await picture("runs");
   await go("#/batteries/launch-a");
   await page.getByRole("heading", { name: "Discharges laid over each other" }).waitFor();

@@ -6,7 +6,7 @@ import { get, getIfThere, part, post } from "./api.mjs";
 import { Overlay } from "./overlay.mjs";
 import { Trend } from "./trend.mjs";
 import { runTable, verdictText } from "./runs.mjs";
-import { amount, capacityOf, chemistryWords, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
+import { amount, capacityOf, chemistryWords, count, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
 
 function registerTable(batteries) {
   return table("Batteries", [{ name: "label" }, { name: "chemistry" }, { name: "cells", n: true },
@@ -147,7 +147,7 @@ export async function lotView({ rest }) {
   }
   const counts = Object.entries(lot.counts ?? {}).filter(([, n]) => n > 0).map(([word, n]) => `${n} ${word}`);
   return [h("h1", null, `Lot ${name}`),
-    sheet("So far", h("p", null, counts.length > 0 ? list(counts) : "Nothing yet."), statisticsTable(lot.statistics),
+    sheet("So far", h("p", null, counts.length > 0 ? `${count(lot.batteries.length, "battery", "batteries")}: ${list(counts)}.` : "Nothing yet."), statisticsTable(lot.statistics),
       h("div", { class: "buttons" }, paperLink(`/v1/lots/${part(name)}/report`))),
     sheet(null, table("Batteries of the lot", [{ name: "battery" }, { name: "standing" }, { name: "capacity", n: true },
       { name: "of rated", n: true }, { name: "resistance", n: true }, { name: "run" }],

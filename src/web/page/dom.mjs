@@ -71,17 +71,18 @@ export function rows(list) {
     .map(([name, value]) => [h("dt", null, name), h("dd", null, value)]));
 }
 
-/** columns: [{name, n: is a number}], lines: lists of values. cards: on a narrow screen each
+/** columns: [{name, n: is a number, keep: never in two lines where there is room}], lines: lists of values. cards: on a narrow screen each
  *  line becomes a card; the roles are said, since a table laid out otherwise loses its own. */
 export function table(caption, columns, lines, { cards = false } = {}) {
   const role = (name) => cards ? name : null;
+  const kind = (c) => c.n ? "n" : c.keep ? "keep" : null;
   return h("div", { class: cards ? "scroll cards" : "scroll", tabindex: "0", role: "region", "aria-label": caption },
     h("table", { role: role("table") }, h("caption", null, caption),
       h("thead", { role: role("rowgroup") }, h("tr", { role: role("row") }, columns.map((c) =>
-        h("th", { scope: "col", role: role("columnheader"), class: c.n ? "n" : null }, c.name)))),
+        h("th", { scope: "col", role: role("columnheader"), class: kind(c) }, c.name)))),
       h("tbody", { role: role("rowgroup") }, lines.map((line) => h("tr", { role: role("row") }, line.map((value, i) =>
-        i === 0 ? h("th", { scope: "row", role: role("rowheader"), "data-name": columns[i].name }, value)
-          : h("td", { role: role("cell"), class: columns[i].n ? "n" : null, "data-name": columns[i].name }, value)))))));
+        i === 0 ? h("th", { scope: "row", role: role("rowheader"), class: kind(columns[i]), "data-name": columns[i].name }, value)
+          : h("td", { role: role("cell"), class: kind(columns[i]), "data-name": columns[i].name }, value)))))));
 }
 
 /** A time that programs can read; pointed at, it tells the very second. */

@@ -13,7 +13,7 @@ import { signIn, whoLooks } from "./session.mjs";
 import { setupView } from "./setup.mjs";
 import { rowsView } from "./row.mjs";
 import { messagesView } from "./messages.mjs";
-import { units, zoneText } from "./words.mjs";
+import { brief, units, zoneText } from "./words.mjs";
 
 const ARMED_MS = 5000;
 const STOP_WITHIN_MS = 20000;
@@ -78,7 +78,7 @@ function alarmOf(stand) {
   if (stand.output_unconfirmed) {
     return `${stand.name}: an output is not confirmed off. Disconnect the battery by hand.`;
   }
-  if (stand.trip) return `${stand.name} tripped: ${units(stand.trip.sentence)}`;
+  if (stand.trip) return `${stand.name} tripped: ${brief(units(stand.trip.sentence), 120)}`;
   return null;
 }
 
@@ -187,7 +187,7 @@ function askAgain(problem) {
 async function begin() {
   const session = await signIn(main);
   fill(document.getElementById("who"), whoLooks(session));
-  fill(document.getElementById("zone"), `Times are those of ${zoneText()}, as this browser has it.`);
+  fill(document.getElementById("zone"), `Times are in the zone of this browser: ${zoneText()}.`);
   fill(document.getElementById("nav"), views.filter((v) => v.name).map((v) =>
     h("li", null, h("a", { href: `#/${v.path}`, "data-path": v.path }, v.name))));
   on("stand", () => {

@@ -13,6 +13,10 @@ function outcome(m) {
   return m.ok ? h("span", { class: "pass" }, "✓ sent") : h("span", null, h("span", { class: "fail" }, "✕ not sent"), m.text ? `: ${m.text}` : "");
 }
 
+function inShort(m) {
+  return [`${kindWords[m.kind] ?? m.kind}${m.stand ? ` at ${m.stand}` : ""}`, m.text].filter((t) => t).join(": ");
+}
+
 function content({ told, messages, dropped }) {
   if (told === "nobody") {
     return sheet(null, h("p", null, "Nobody is told anything: the bench file has no “events”. With them, a command or an address hears of trips, alarms, ends and what waits for a person."));
@@ -20,9 +24,9 @@ function content({ told, messages, dropped }) {
   const failed = messages.filter((m) => !m.ok);
   return [
     dropped > 0 && note("bad", "Given up", [`${count(dropped, "message")}, because too many waited`]),
-    failed.length > 0 && note("bad", `${failed.length} of ${messages.length} did not arrive`, [...new Set(failed.map((m) => m.text).filter((t) => t))].slice(0, 3)),
+    failed.length > 0 && note("bad", `${failed.length} of ${messages.length} did not arrive`, [...new Set(failed.map(inShort))].slice(0, 3)),
     sheet(null, messages.length === 0 ? h("p", null, "None was sent since the daemon began.")
-      : table("Messages since the daemon began, newest first", [{ name: "when" }, { name: "about" }, { name: "stand" }, { name: "what" }, { name: "sent by" }, { name: "tries", n: true }, { name: "outcome" }],
+      : table("Messages since the daemon began, newest first", [{ name: "when", keep: true }, { name: "about", keep: true }, { name: "stand", keep: true }, { name: "what" }, { name: "sent by" }, { name: "tries", n: true }, { name: "outcome" }],
         messages.map((m) => [timeOf(m.at, whole(m.at)), kindWords[m.kind] ?? m.kind, m.stand ?? "–", m.said ? units(m.said) : "–", m.by === "post" ? "POST" : "command", `${m.tries}`, outcome(m)]), { cards: true }))];
 }
 

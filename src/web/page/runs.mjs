@@ -21,11 +21,11 @@ function verdictOfRun(run) {
 
 /** ofOne: all of one battery, whose name need not stand in each line. */
 export function runTable(caption, runs, ofOne = false) {
-  return table(caption, [{ name: "run", n: false }, ...(ofOne ? [] : [{ name: "battery" }]), { name: "begun" }, { name: "profile" }, { name: "how it ended" },
-    { name: "capacity", n: true }, { name: "of rated", n: true }, { name: "verdict" }],
+  return table(caption, [{ name: "run" }, ...(ofOne ? [] : [{ name: "battery", keep: true }]), { name: "begun", keep: true }, { name: "profile" }, { name: "how it ended", keep: true },
+    { name: "capacity", n: true }, { name: "of rated", n: true }, { name: "verdict", keep: true }],
   runs.map((r) => [h("a", { href: `#/runs/${r.number}` }, `${r.number}`),
     ...(ofOne ? [] : [h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery)]), timeOf(r.started_utc, whole(r.started_utc)), r.profile,
-    outcomeWords[r.outcome] ?? r.outcome,
+    r.outcome === "stopped" ? "stopped" : outcomeWords[r.outcome] ?? r.outcome,
     capacityOf(r),
     r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictOfRun(r)]), { cards: true });
 }
@@ -55,7 +55,7 @@ function verdictSheet(run) {
   if (run.outcome === "running") return sheet("So far", figuresOf(result, false), note("", "Notes", result.notes?.map(units)));
   const reason = verdictReason(result);
   return sheet("Result", run.outcome === "completed" ? judgement(result) : cutShort(run),
-    reason && h("p", null, reason), figuresOf(result, true), note("", "Notes", result.notes?.map(units)),
+    reason && h("p", null, reason), figuresOf(result, true, run.outcome === "completed"), note("", "Notes", result.notes?.map(units)),
     budget && h("details", null, h("summary", null, "Where the uncertainty comes from"), budgetTable(budget)));
 }
 
@@ -63,7 +63,7 @@ function known(value) {
   return value !== null && value !== undefined;
 }
 
-function figuresOf(result, isJudged) {
+function figuresOf(result, isJudged, isWhole = false) {
   return rows([
     ["capacity delivered", result.capacity_Ah === null ? null
       : `${capacityOf(result)} (k = 2)`],
@@ -72,7 +72,7 @@ function figuresOf(result, isJudged) {
     ["mean voltage", result.mean_voltage_V === null ? null : figure(result.mean_voltage_V, 3, "V")],
     ["took", result.duration_s === null ? null : duration(result.duration_s)],
     ["ended by", isJudged && result.end_reason ? plain(result.end_reason) : null],
-    ["decision rule", isJudged && result.decision_rule ? plain(result.decision_rule) : null],
+    ["decision rule", isJudged && isWhole && result.decision_rule ? plain(result.decision_rule) : null],
     ["chance that it has it", !isJudged || result.lower_bound || !known(result.conformance_probability) ? null
       : figure(100 * result.conformance_probability, 1, "%")],
     ["corrected capacity", result.correction?.applied ? `${withUncertainty(result.correction.capacity_Ah, result.correction.capacity_uncertainty_Ah, "Ah")} at ${figure(result.correction.reference_C, 0, "°C")} by ${result.correction.rule}${result.correction.verified ? "" : " (unverified)"}` : null],

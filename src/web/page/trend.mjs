@@ -175,12 +175,13 @@ export class Trend {
     if (course.crossing === 0) return `By this law it is ${q.below ? "below" : "above"} its limit from the first result on`;
     const verb = q.below ? "falls below its limit" : "rises above its limit";
     const by = (x, utc) => this.axis === "by_cycles" ? `${figure(x, x < 10 ? 1 : 0)} cycles` : dayOf(utc);
+    const at = this.axis === "by_cycles" ? "at" : "on";
     if (course.never || course.crossing === null) {
       return course.crossing_low === null || course.crossing_low === undefined ? `By these results it never ${verb}`
-        : `By these results it does not come to where it ${verb}; it could at ${by(course.crossing_low, course.crossing_low_utc)} at the earliest`;
+        : `By these results it does not come to where it ${verb}; it could ${at} ${by(course.crossing_low, course.crossing_low_utc)} at the earliest`;
     }
     const high = course.crossing_high === null ? "never" : by(course.crossing_high, course.crossing_high_utc);
-    return `It ${verb} at about ${by(course.crossing, course.crossing_utc)}; with 95 % between ${by(course.crossing_low, course.crossing_low_utc)} and ${high}` +
+    return `It ${verb} ${this.axis === "by_cycles" ? "at about" : "around"} ${by(course.crossing, course.crossing_utc)}; with 95 % between ${by(course.crossing_low, course.crossing_low_utc)} and ${high}` +
       (course.far_beyond_data ? ". That is more than twice as far as the results go: take it for an order of magnitude" : "");
   }
 

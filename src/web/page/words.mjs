@@ -24,6 +24,13 @@ export function units(sentence) {
   return sentence.replaceAll("degC", "°C");
 }
 
+/** The begin of a long sentence: what stands before a colon, else before a blank. */
+export function brief(sentence, most) {
+  if (sentence.length <= most) return sentence;
+  const colon = sentence.lastIndexOf(": ", most);
+  return `${sentence.slice(0, colon > most / 3 ? colon : sentence.lastIndexOf(" ", most))}…`;
+}
+
 /** With its uncertainty, rounded alike. */
 export function withUncertainty(value, uncertainty, unit) {
   if (value === null || value === undefined) return "–";
