@@ -205,12 +205,12 @@ void guard_step_begun(struct guard_memory *m, double now_s);
 /* Judge one sample (ages count from s->t_s), or pass s = NULL when a reading was due and
  * none came: then all but its values is judged. What is most dangerous
  * comes first: heat, current, polarity, voltage; ages last. */
+struct guard_verdict guard_check(const struct guard_limits *limits, struct guard_memory *m,
+                                 const struct guard_moment *at, const struct sample *s);
+
 /* Why it tripped, for a person: "temperature rose above its limit: 46 degC, limit 45 degC";
  * what lasted too long is no reading: "no valid reading for 3.0 s (limit 3 s)". */
 void guard_verdict_sentence(const struct guard_verdict *v, char *out, size_t size);
-
-struct guard_verdict guard_check(const struct guard_limits *limits, struct guard_memory *m,
-                                 const struct guard_moment *at, const struct sample *s);
 
 enum guard_opening {
     OPENING_NONE,

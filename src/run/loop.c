@@ -204,13 +204,17 @@ static void drop_old_temperature(const struct run *r, struct reading *reading, s
     }
 }
 
-/* Told when it begins, not with each sample; and kept for the trip that may follow. */
+/* Told when it begins, not with each sample; and kept for the trip that may follow. That we
+ * were called away while we waited says nothing of the thermometer. */
 static void note_temperature(struct run *r, const struct reading *reading, const struct err *why)
 {
-    if (why->code != ERR_NONE && r->temperature_problem[0] == '\0') {
+    if (why->code != ERR_NONE && why->code != ERR_INTERRUPTED &&
+        r->temperature_problem[0] == '\0') {
         log_warn("%s: %s", r->stand->config->name, why->text);
     }
-    text_format(r->temperature_problem, sizeof r->temperature_problem, "%s", why->text);
+    if (why->code != ERR_INTERRUPTED) {
+        text_format(r->temperature_problem, sizeof r->temperature_problem, "%s", why->text);
+    }
     r->temperature_age_s = reading->temperature_age_s;
 }
 
