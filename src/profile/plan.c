@@ -58,12 +58,13 @@ void plan_warning(struct plan_work *w, const char *fmt, ...)
     va_end(args);
 }
 
-void plan_add_warning(struct plan *p, const char *fmt, ...)
+void plan_doubt_full(struct plan *p, const char *why)
 {
-    va_list args;
-    va_start(args, fmt);
-    add_note(&p->warnings, "", fmt, args);
-    va_end(args);
+    struct plan_work w = {.plan = p};
+    if (p->starts_full && why[0] != '\0') {
+        text_format(p->full_doubt, sizeof p->full_doubt, "%s", why);
+        plan_warning(&w, "%s", why);
+    }
 }
 
 void plan_caution(struct plan_work *w, const char *fmt, ...)

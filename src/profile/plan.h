@@ -147,9 +147,10 @@ struct plan {
     double disk_bytes;      /* what the samples of the expected time take in the database */
     double resume_within_s; /* after an interruption no longer than this it goes on; 0: it stops */
     bool starts_full;       /* the profile says so; the state of charge is counted from there */
-    bool judged;            /* acceptance present */
-    size_t judged_step;     /* index of the step whose capacity is judged */
-    enum attempts attempts; /* which of several rounds of that step counts */
+    char full_doubt[PLAN_NOTE_SIZE]; /* by plan_doubt_full(); "": none */
+    bool judged;                     /* acceptance present */
+    size_t judged_step;              /* index of the step whose capacity is judged */
+    enum attempts attempts;          /* which of several rounds of that step counts */
     double accept_Ah;
     double guard_share;                  /* of the expanded uncertainty; 0 simple acceptance */
     struct correction_choice correction; /* of the judged capacity; with the rating */
@@ -164,8 +165,9 @@ struct plan {
  * needs no stand is checked. */
 bool plan_make(const struct profile *p, const struct battery *b, const struct stand_facts *stand,
                struct plan **out, struct err *e) NODISCARD;
-/* One that comes of what only the caller knows. */
-void plan_add_warning(struct plan *p, const char *fmt, ...) PRINTF_LIKE(2, 3);
+/* Where it starts from a full battery: why it may not be full, by what only the caller knows; ""
+ * leaves it. Among the warnings too. */
+void plan_doubt_full(struct plan *p, const char *why);
 void plan_free(struct plan *p);
 
 #endif

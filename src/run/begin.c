@@ -3,7 +3,6 @@
 #include "base/file.h"
 #include "base/log.h"
 #include "base/version.h"
-#include "run/filled.h"
 #include "run/result.h"
 #include "run/resume.h"
 #include "run/row.h"
@@ -138,9 +137,7 @@ static void begin_slip(struct run *r, int64_t nr)
 
 static bool begin_in_store(struct run *r, struct err *e)
 {
-    if (!filled_warn(r->stand->store, r->plan, e)) {
-        return false;
-    }
+    plan_doubt_full(r->plan, r->job->full_doubt);
     struct run_begin b = {
         .started_utc_ns = clock_utc_ns(r->stand->clock),
         .lead_ohm = r->facts.lead_ohm,

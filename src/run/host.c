@@ -3,6 +3,7 @@
 #include "base/file.h"
 #include "base/log.h"
 #include "base/thread.h"
+#include "run/filled.h"
 #include "run/known.h"
 #include "run/row.h"
 #include "run/stand.h"
@@ -408,6 +409,7 @@ bool run_host_begin(struct run_host *h, const struct run_request *request,
         job_free(job);
         return false;
     }
+    filled_note(h->config.store, job->profile, job->battery.label, job->full_doubt);
     return stand_order(&h->stands[index], ORDER_BEGIN, job, e);
 }
 
@@ -431,8 +433,12 @@ static bool next_job(struct run_host *h, const struct stand_next *next, struct j
         return err_set(e, ERR_REFUSED, "battery \"%s\" was retired; drop it from the row",
                        next->battery);
     }
-    return refuse_battery_in_use(h, &job->battery, e) &&
-           profile_find(h->config.bench->profiles_dir, next->profile, false, &job->profile, e);
+    if (!refuse_battery_in_use(h, &job->battery, e) ||
+        !profile_find(h->config.bench->profiles_dir, next->profile, false, &job->profile, e)) {
+        return false;
+    }
+    filled_note(h->config.store, job->profile, job->battery.label, job->full_doubt);
+    return true;
 }
 
 static bool confirm_next(struct run_host *h, size_t index, bool anyway, char run_id[UUID_TEXT_SIZE],

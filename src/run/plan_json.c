@@ -195,6 +195,8 @@ json_t *plan_to_json(const struct plan *p, const struct stand_facts *facts)
     json_object_set_new(o, "acceptance", acceptance_to_json(p));
     put_numbers(o, totals, sizeof totals / sizeof totals[0]);
     json_object_set_new(o, "starts_full", json_boolean(p->starts_full));
+    json_object_set_new(o, "full_doubt",
+                        p->full_doubt[0] != '\0' ? json_string(p->full_doubt) : json_null());
     json_object_set_new(o, "resume_within_s",
                         p->resume_within_s > 0 ? json_real(p->resume_within_s) : json_null());
     json_object_set_new(o, "problems", notes_to_json(&p->problems));

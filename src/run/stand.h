@@ -48,6 +48,7 @@ struct job {
     bool anyway;    /* a person said so in spite of a doubt */
     struct profile *profile;
     struct battery battery;
+    char full_doubt[PLAN_NOTE_SIZE]; /* what the ledger warns of, by filled_note() */
     char run_id[UUID_TEXT_SIZE];
 };
 void job_free(struct job *j);

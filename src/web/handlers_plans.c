@@ -81,15 +81,15 @@ static bool make_plan(const struct web_config *c, const struct test_parts *parts
     if (!plan_make(parts->profile, &parts->battery, known, &plan, e)) {
         return false;
     }
-    bool ok = filled_warn(c->store, plan, e);
-    if (ok) {
-        *out = plan_to_json(plan, known);
-    }
+    char doubt[PLAN_NOTE_SIZE];
+    filled_note(c->store, parts->profile, parts->battery.label, doubt);
+    plan_doubt_full(plan, doubt);
+    *out = plan_to_json(plan, known);
     plan_free(plan);
-    if (ok && known != NULL) {
+    if (known != NULL) {
         add_stand_problem(c->host, index, json_object_get(*out, "problems"));
     }
-    return ok;
+    return true;
 }
 
 bool post_plan(const struct request *q, struct reply *out, struct err *e)

@@ -13,7 +13,7 @@ expect 0 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty
 
 # Straight into the next test: the plan says what the ledger knows of it.
 expect 0 ampledger plan overnight-capacity-lfp --battery launch-a --json
-says "last discharged here in run 1, and no charge since is on record"
+says "last discharged in run 1, and no charge that filled it is on record since"
 expect 0 ampledger plan overnight-capacity-lfp --battery launch-b --json
 grep -q "no charge since" "$home/out" && fail "a battery that was never tested is warned of"
 

@@ -121,9 +121,8 @@ while read -r status at profile; do
     [ "$(json "$home/$profile.json" "d['trip']")" = None ] || fail "$profile tripped"
     counter_is "$home/$profile.json" 0.001 || fail "$profile: other than the battery's own counter"
 done <"$home/ended"
-for file in "$AMPLEDGER_SOURCE"/profiles/*.yaml; do
-    [ -e "$home/$(basename "$file" .yaml).json" ] || fail "$file was not run"
-done
+[ "$(sed 's/.* //' "$home/ended" | sort)" = "$(cd "$AMPLEDGER_SOURCE/profiles" && printf '%s\n' *.yaml | sed 's/[.]yaml$//' | sort)" ] ||
+    fail "not every profile was run, each once"
 [ "$(json "$home/capacity-and-resistance-li-ion.json" \
     "'charge rest discharge rest charge' in ' '.join(s['kind'] for s in d['steps'])")" = True ] ||
     fail "no run fills, rests, empties, rests and fills"

@@ -183,7 +183,7 @@ says '3 batteries: 0 pass, 1 fail'
 
 # Straight into the next test: whoever begins it, by the row or by hand, is told what the ledger
 # knows, and so is whoever reads the record of that run.
-not_full='lamp-3 was last discharged here in run 3, and no charge since is on record'
+not_full='lamp-3 was last discharged in run 3, and no charge that filled it is on'
 expect 0 ampledger queue jetty add lamps lamp-3
 change_to 1
 expect 0 ampledger confirm jetty
@@ -191,7 +191,7 @@ says "$not_full"
 says 'see it with: ampledger watch jetty'
 expect 0 ampledger stop jetty
 expect 0 ampledger start lamps --battery lamp-3 --stand jetty
-says 'lamp-3 was last discharged here in run ' # 5, or 3 if that was stopped before its discharge
+says 'lamp-3 was last discharged in run ' # 5, or 3 if that was stopped before its discharge
 expect 0 ampledger show 5 --json
 [ "$(json "$home/out" "'$not_full' in d['plan']['warnings'][-1]")" = True ] || fail "the plan of run 5"
 expect 0 ampledger battery add lamp-9 --chemistry lfp --cells 4 --rated 0.5Ah

@@ -26,68 +26,108 @@ static int teardown(void **state)
     return 0;
 }
 
-/* A run of launch-a whose steps are of these kinds. */
-static void a_run(struct yard *y, const char *first, const char *second)
+struct did {
+    const char *kind, *end_reason;
+};
+static const struct did REST = {"rest", "duration over"}, HOLD = {"hold", "confirmed by a person"},
+                        DISCHARGE = {"discharge", "cut-off reached"},
+                        PULSE = {"pulse", "pulses done"}, CHARGE = {"charge", "current tapered"};
+
+/* A run of launch-a with these steps, up to the first without a kind; one without an end reason
+ * was not ended. */
+static void a_run(struct yard *y, struct did first, struct did second)
 {
     struct err e = {0};
-    const char *const kinds[] = {first, second};
+    const struct did steps[] = {first, second};
     int64_t nr = begin_a_run(y->s);
-    for (int i = 0; i < 2 && kinds[i] != NULL; i++) {
-        const struct step_begin step = {i, i, 1, "step", kinds[i], i};
+    for (int i = 0; i < 2 && steps[i].kind != NULL; i++) {
+        const struct step_begin step = {i, i, 1, "step", steps[i].kind, i};
         assert_true(store_put_step_begin(y->s, nr, &step));
-        assert_true(store_put_step_end(y->s, nr, i, i + 0.5, "time"));
+        if (steps[i].end_reason != NULL) {
+            assert_true(store_put_step_end(y->s, nr, i, i + 0.5, steps[i].end_reason));
+        }
     }
     ok(store_flush(y->s, 20000, &e));
     ok(store_run_end(y->s, nr, RUN_COMPLETED, FIXTURE_UTC_NS + nr, NULL, NULL, &e));
 }
+#define NOTHING_MORE ((struct did){NULL, NULL})
 
-/* The warning; "" when there is none. */
-static const char *warning(struct yard *y, struct plan *p, const char *label, bool starts_full)
+static const char *note(struct yard *y, const char *label, bool starts_full)
 {
-    struct err e = {0};
-    *p = (struct plan){.starts_full = starts_full, .battery = launch(label)};
-    ok(filled_warn(y->s, p, &e));
-    return p->warnings.count > 0 ? p->warnings.text[0] : "";
+    static char text[PLAN_NOTE_SIZE];
+    const struct profile p = {.full_confirmed = starts_full};
+    filled_note(y->s, &p, label, text);
+    return text;
 }
 
 static void the_last_current_decides(void **state)
 {
     struct yard *y = *state;
-    struct plan p;
-    a_run(y, "rest", "discharge");
-    assert_string_equal(warning(y, &p, "launch-a", true),
-                        "launch-a was last discharged here in run 1, and no charge since is on "
-                        "record: unless it was filled elsewhere, it is not full and the verdict "
-                        "would be of a part of it");
-    assert_int_equal(p.warnings.count, 1);
-    a_run(y, "discharge", "charge");
-    assert_string_equal(warning(y, &p, "launch-a", true), "");
-    a_run(y, "pulse", "rest");
-    assert_non_null(strstr(warning(y, &p, "launch-a", true), "in run 3,"));
+    a_run(y, REST, DISCHARGE);
+    assert_string_equal(note(y, "launch-a", true),
+                        "launch-a was last discharged in run 1, and no charge that filled it is on "
+                        "record since: unless it was filled elsewhere, it is not full and the "
+                        "verdict would be of a part of it");
+    a_run(y, DISCHARGE, CHARGE);
+    assert_string_equal(note(y, "launch-a", true), "");
+    a_run(y, PULSE, REST);
+    assert_non_null(strstr(note(y, "launch-a", true), "in run 3,"));
+    a_run(y, (struct did){"charge", "time limit reached"}, REST);
+    assert_string_equal(note(y, "launch-a", true), "");
+}
+
+static void a_charge_that_did_not_fill_it_settles_nothing(void **state)
+{
+    static const char *const ends[] = {"charge limit reached",
+                                       "charge voltage reached",
+                                       "tripped",
+                                       "stopped",
+                                       "interrupted",
+                                       NULL};
+    struct yard *y = *state;
+    a_run(y, DISCHARGE, REST);
+    for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
+        a_run(y, (struct did){"charge", ends[i]}, NOTHING_MORE);
+        assert_non_null(strstr(note(y, "launch-a", true), "in run 1,"));
+    }
+    a_run(y, CHARGE, (struct did){"charge", "charge limit reached"});
+    assert_string_equal(note(y, "launch-a", true), "");
 }
 
 static void a_run_without_current_says_nothing(void **state)
 {
     struct yard *y = *state;
-    struct plan p;
-    a_run(y, "rest", NULL);
-    assert_string_equal(warning(y, &p, "launch-a", true), "");
-    a_run(y, "discharge", NULL);
-    a_run(y, "rest", "hold");
-    a_run(y, NULL, NULL);
-    assert_non_null(strstr(warning(y, &p, "launch-a", true), "in run 2,"));
+    a_run(y, REST, NOTHING_MORE);
+    assert_string_equal(note(y, "launch-a", true), "");
+    a_run(y, DISCHARGE, NOTHING_MORE);
+    a_run(y, REST, HOLD);
+    a_run(y, NOTHING_MORE, NOTHING_MORE);
+    assert_non_null(strstr(note(y, "launch-a", true), "in run 2,"));
 }
 
 static void only_where_it_matters(void **state)
 {
     struct yard *y = *state;
-    struct plan p;
     struct err e = {0};
     struct battery other = launch("launch-b");
-    a_run(y, "discharge", NULL);
+    a_run(y, DISCHARGE, NOTHING_MORE);
     ok(store_battery_add(y->s, &other, &e));
-    assert_string_equal(warning(y, &p, "launch-a", false), ""); /* it is filled by the profile */
-    assert_string_equal(warning(y, &p, "launch-b", true), "");
+    assert_string_equal(note(y, "launch-a", false), ""); /* it is filled by the profile */
+    assert_string_equal(note(y, "launch-b", true), "");
+}
+
+static void a_plan_keeps_the_doubt_where_it_starts_full(void **state)
+{
+    struct plan p = {.starts_full = true};
+    (void)state;
+    plan_doubt_full(&p, "");
+    assert_int_equal(p.warnings.count, 0);
+    plan_doubt_full(&p, "it was emptied");
+    assert_string_equal(p.full_doubt, "it was emptied");
+    assert_string_equal(p.warnings.text[0], "it was emptied");
+    struct plan filled_by_itself = {.starts_full = false};
+    plan_doubt_full(&filled_by_itself, "it was emptied");
+    assert_int_equal(filled_by_itself.warnings.count, 0);
 }
 
 #define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
@@ -96,8 +136,10 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         yard(the_last_current_decides),
+        yard(a_charge_that_did_not_fill_it_settles_nothing),
         yard(a_run_without_current_says_nothing),
         yard(only_where_it_matters),
+        cmocka_unit_test(a_plan_keeps_the_doubt_where_it_starts_full),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
