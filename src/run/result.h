@@ -29,7 +29,7 @@ bool result_compute(struct reader *r, const struct run_row *run, json_t **out,
  * not carry out what the verdict stands for (its cut-off, its further attempts), and
  * `enough` says what there is to say of it: what was delivered already meets what is
  * wanted (true), or the attempt that counts so far is short of it (false). Null: nothing
- * of the kind can be said, or the verdict says it. Pure. */
+ * of the kind can be said, or the verdict says it. The same goes for each of its steps. Pure. */
 void result_tell(json_t *result, enum run_outcome outcome);
 
 /* What of a stored result is another now: list of `key` ("steps[3].capacity_Ah"),

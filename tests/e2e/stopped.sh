@@ -33,6 +33,8 @@ says "enough for the 6.25 Ah wanted"
 expect 0 ampledger show last --json
 [ "$(json "$home/out" "d['outcome'], d['verdict'], d['enough'], d['lower_bound']")" = \
     "('stopped', 'undecided', True, True)" ] || fail "the document tells a verdict"
+[ "$(json "$home/out" "[(s['verdict'], s['enough']) for s in d['steps']]")" = "[('undecided', True)]" ] ||
+    fail "a step tells a verdict"
 expect 0 ampledger runs
 says "stopped, enough"
 expect 0 ampledger runs --json

@@ -578,14 +578,23 @@ static void a_plan_that_cannot_be_read_is_told(void **state)
 
 #define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
 
-static void told(enum run_outcome outcome, const char *kept, const char *verdict, json_type enough)
+static void is_told(const json_t *of, const char *verdict, json_type enough)
 {
-    json_t *result = json_pack("{s:s?}", "verdict", kept);
-    result_tell(result, outcome);
-    const char *now = json_string_value(json_object_get(result, "verdict"));
+    const char *now = json_string_value(json_object_get(of, "verdict"));
     assert_int_equal(now == NULL, verdict == NULL);
     assert_string_equal(now != NULL ? now : "", verdict != NULL ? verdict : "");
-    assert_int_equal(json_typeof(json_object_get(result, "enough")), enough);
+    assert_int_equal(json_typeof(json_object_get(of, "enough")), enough);
+}
+
+static void told(enum run_outcome outcome, const char *kept, const char *verdict, json_type enough)
+{
+    json_t *result = json_pack("{s:s?, s:[{s:n}, {s:s?}]}", "verdict", kept, "steps", "verdict",
+                               "verdict", kept);
+    result_tell(result, outcome);
+    const json_t *steps = json_object_get(result, "steps");
+    is_told(result, verdict, enough);
+    is_told(json_array_get(steps, 0), NULL, JSON_NULL); /* a step that nothing is asked of */
+    is_told(json_array_get(steps, 1), verdict, enough);
     json_decref(result);
 }
 
