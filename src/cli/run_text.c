@@ -22,17 +22,21 @@ static void capacity_in_words(const json_t *run, char *out, size_t size)
                 words_amount(capacity, 2, "").s);
 }
 
-/* How it ended, in a word or two: the verdict where there is one. */
+/* How it ended, in a word or two: the verdict where there is one; of a run that was cut short
+ * whether what it had delivered is enough. */
 static struct words result_in_brief(const json_t *run)
 {
     struct words w;
     const char *verdict = text_at(run, "verdict");
+    const json_t *enough = json_object_get(run, "enough");
     bool whole = is(run, "outcome", "completed");
     text_format(w.s, sizeof w.s, "%s%s",
                 !whole               ? text_at(run, "outcome")
                 : verdict[0] != '\0' ? verdict
                                      : "done",
-                true_at(run, "enough") ? ", enough" : "");
+                json_is_true(enough)    ? ", enough"
+                : json_is_false(enough) ? ", short"
+                                        : "");
     return w;
 }
 

@@ -132,7 +132,7 @@ async function saysWhyUndecided() {
   assert.equal(count(1, "result"), "1 result");
   assert.equal(count(2, "battery", "batteries"), "2 batteries");
   assert.match(zoneText(), /^UTC$|, now (GMT|UTC)/);
-  const { enoughText, verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);
+  const { enoughText, enoughWord, verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);
   const result = { verdict: "undecided", acceptance_Ah: 95, capacity_Ah: 94.9, capacity_uncertainty_Ah: 0.5, decision_rule: "guard-band", end_reason: "cut-off crossed" };
   const correction = { rule: "linear", decides: true, applied: true, verified: true, capacity_Ah: 95.2, capacity_uncertainty_Ah: 0.6 };
   for (const [change, expected] of [
@@ -153,6 +153,7 @@ async function saysWhyUndecided() {
   assert.match(enoughText({ ...result, enough: true }), /^enough for the 95.00\sAh wanted$/);
   assert.match(enoughText({ ...result, enough: false }), /^short of the 95.00\sAh wanted$/);
   assert.equal(enoughText({ ...result, enough: null }), null);
+  assert.deepEqual([true, false, null, undefined].map((enough) => enoughWord({ enough })), ["enough", "short", null, null]);
   await namesTheLimitAhead();
   await offersWhatIsFree();
   await drawsThereAndBack();

@@ -447,6 +447,14 @@ static void a_stopped_run_that_had_enough(void **state)
     text = printed(run_headline, o);
     says(text, "short of the 118.8 Ah wanted");
     free(text);
+    json_object_set_new(o, "enough", json_false()); /* what is bad is told as what is good */
+    text = printed(runs_print, list);
+    says(text, "stopped, short");
+    free(text);
+    json_object_set_new(o, "enough", json_null());
+    text = printed(runs_print, list);
+    assert_null(strstr(text, "stopped,"));
+    free(text);
     json_decref(list);
     json_decref(o);
 }

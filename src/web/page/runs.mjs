@@ -6,7 +6,7 @@ import { get, Newest, part } from "./api.mjs";
 import { Curve } from "./curve.mjs";
 import { on } from "./live.mjs";
 import { planSheet } from "./plan.mjs";
-import { enoughText, verdictReason } from "./verdict.mjs";
+import { enoughText, enoughWord, verdictReason } from "./verdict.mjs";
 import { amount, capacityOf, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
 
 export function verdictText(verdict) {
@@ -16,7 +16,8 @@ export function verdictText(verdict) {
 /** No verdict is told of a run that was cut short: how it ended stands beside it. */
 function verdictOfRun(run) {
   if (run.outcome === "completed") return verdictText(run.verdict);
-  return run.enough ? h("span", { title: "it was cut short, but had delivered what is wanted" }, "enough") : "–";
+  const word = enoughWord(run);
+  return word ? h("span", { title: `it was cut short; what it had delivered is ${word === "enough" ? "enough for" : "short of"} what is wanted` }, word) : "–";
 }
 
 /** ofOne: all of one battery, whose name need not stand in each line. */

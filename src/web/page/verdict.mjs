@@ -33,6 +33,11 @@ export function enoughText(result) {
   return `${result.enough ? "enough for" : "short of"} the ${amount(result.acceptance_Ah, "Ah")} wanted`;
 }
 
+/** The same in a word, for a list. */
+export function enoughWord(result) {
+  return { true: "enough", false: "short" }[result.enough] ?? null;
+}
+
 /** null where nothing was judged. */
 export function verdictReason(result) {
   if (!result.verdict || !result.acceptance_Ah) return null;
