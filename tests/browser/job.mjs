@@ -311,9 +311,16 @@ async function arrangesARow() {
   await Promise.race([doubt.waitFor(), page.getByRole("button", { name: "Stop lamp-desk" }).waitFor()]);
   if (await doubt.isVisible()) await doubt.click();
   await page.getByRole("button", { name: "Stop lamp-desk" }).waitFor();
+  const begun = page.getByRole("dialog", { name: "lamp-f has begun" });
+  await begun.getByText("must be fully charged and rested").waitFor(); // nobody saw its plan
   await order("lamp-d");
   await page.getByRole("button", { name: "Stop lamp-desk" }).click();
   await page.getByRole("button", { name: "Touch again to stop lamp-desk" }).click();
+  await page.getByRole("button", { name: /stop(ping)? lamp-desk/i }).waitFor({ state: "detached" });
+  await sound("what the plan of one in a row warns of");
+  await picture("row-begun");
+  await begun.getByRole("button", { name: "I read it" }).click();
+  await begun.waitFor({ state: "detached" });
   await page.getByText("so the row stands still").waitFor();
   done("a row arranged and begun");
 }

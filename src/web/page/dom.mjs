@@ -118,15 +118,16 @@ export function paperLink(path) {
 let answer = null; // closes the question that is open
 
 /** A question with a button; resolves to true or false. What stops a run and what alarms
- *  stay in reach and are read out while it is open: only the view behind it is inert. */
+ *  stay in reach and are read out while it is open: only the view behind it is inert.
+ *  `yes` null: there is nothing to answer, it is to be read only. */
 export function ask(title, content, yes) {
   answer?.(false);
   const id = `dialog-${++fields}`;
   const before = document.activeElement;
   const behind = [...document.querySelectorAll("main, .top")];
-  const no = h("button", { type: "button", onclick: () => answer(false) }, "Not now");
+  const no = h("button", { type: "button", class: yes ? null : "main", onclick: () => answer(false) }, yes ? "Not now" : "I read it");
   const dialog = h("dialog", { "aria-labelledby": id }, h("h2", { id }, title), content,
-    h("div", { class: "buttons" }, h("button", { type: "button", class: "main", onclick: () => answer(true) }, yes), no));
+    h("div", { class: "buttons" }, yes && h("button", { type: "button", class: "main", onclick: () => answer(true) }, yes), no));
   const onKey = (event) => {
     if (event.key === "Escape") answer(false);
     else if (event.key === "Enter" && event.repeat && dialog.contains(event.target)) event.preventDefault(); // a key held down answers nothing

@@ -60,8 +60,8 @@ function holdPart(stand) {
   if (!hold) return null;
   return h("div", { class: "note note-warn" }, h("p", null, h("strong", null, "Waits for you: "), hold.say),
     hold.since_utc && h("p", { class: "small" }, `since ${moment(hold.since_utc)}`),
-    h("div", { class: "buttons" }, orderButton("Done: go on", `/v1/stands/${part(stand.name)}/confirm`, { class: "main" },
-      { battery: stand.run.battery })));
+    h("div", { class: "buttons" }, orderButton("Done: go on", `/v1/stands/${part(stand.name)}/confirm`,
+      { class: "main", body: { battery: stand.run.battery } })));
 }
 
 function runningPart(stand) {
