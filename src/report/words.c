@@ -179,12 +179,17 @@ struct words words_rated(const json_t *battery)
 
 struct words words_enough(const json_t *result)
 {
-    struct words w = {""};
+    struct words w = {""}, corrected = {""};
     const json_t *enough = json_object_get(result, "enough");
+    const json_t *c = json_object_get(result, "correction");
+    if (true_at(c, "decides") && true_at(c, "applied")) {
+        text_format(corrected.s, sizeof corrected.s, " (corrected capacity: %s)",
+                    words_short(number_at(c, "capacity_Ah"), "Ah").s);
+    }
     if (json_is_boolean(enough)) {
-        text_format(w.s, sizeof w.s, "%s the %s wanted",
+        text_format(w.s, sizeof w.s, "%s the %s wanted%s",
                     json_is_true(enough) ? "enough for" : "short of",
-                    words_short(number_at(result, "acceptance_Ah"), "Ah").s);
+                    words_short(number_at(result, "acceptance_Ah"), "Ah").s, corrected.s);
     }
     return w;
 }

@@ -23,8 +23,8 @@ struct words words_duration(double seconds);
 struct words words_uncertain(double value, double expanded, const char *unit);
 /* "125 Ah in 20 h to 10.50 V", from the document of a battery */
 struct words words_rated(const json_t *battery);
-/* "enough for the 20 Ah wanted", "short of the 20 Ah wanted": what there is to say of a
- * result whose run was cut short; "" where there is nothing. */
+/* "enough for the 20 Ah wanted", "short of the 20 Ah wanted (corrected capacity: 19.2 Ah)": what
+ * there is to say of a result whose run was cut short; "" where there is nothing. */
 struct words words_enough(const json_t *result);
 /* "1 result", "2 results" */
 struct words words_count(size_t n, const char *one, const char *several);

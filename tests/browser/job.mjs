@@ -152,6 +152,8 @@ async function saysWhyUndecided() {
   assert.match(verdictReason({ ...result, enough: true }), /completed/);
   assert.match(enoughText({ ...result, enough: true }), /^enough for the 95.00\sAh wanted$/);
   assert.match(enoughText({ ...result, enough: false }), /^short of the 95.00\sAh wanted$/);
+  assert.match(enoughText({ ...result, enough: true, correction }), /^enough for the 95.00\sAh wanted \(corrected capacity: 95.20\sAh\)$/);
+  assert.match(enoughText({ ...result, enough: false, correction: { ...correction, decides: false } }), /wanted$/);
   assert.equal(enoughText({ ...result, enough: null }), null);
   assert.deepEqual([true, false, null, undefined].map((enough) => enoughWord({ enough })), ["enough", "short", null, null]);
   await namesTheLimitAhead();

@@ -447,6 +447,17 @@ static void a_stopped_run_that_had_enough(void **state)
     text = printed(run_headline, o);
     says(text, "short of the 118.8 Ah wanted");
     free(text);
+    /* By the corrected capacity, where that decides: the one beside it would say otherwise. */
+    json_t *c = parse("{\"decides\": true, \"applied\": true, \"verified\": true, "
+                      "\"capacity_Ah\": 117.2}");
+    json_object_set_new(result, "correction", c);
+    text = printed(run_headline, o);
+    says(text, "short of the 118.8 Ah wanted (corrected capacity: 117.2 Ah)");
+    free(text);
+    json_object_set_new(c, "decides", json_false());
+    text = printed(run_headline, o);
+    assert_null(strstr(text, "corrected"));
+    free(text);
     json_object_set_new(o, "enough", json_false()); /* what is bad is told as what is good */
     text = printed(runs_print, list);
     says(text, "stopped, short");

@@ -30,7 +30,9 @@ function whyUndecided(result, has, asked) {
 /** What there is to say of a run that was cut short, of which no verdict is told; null: nothing. */
 export function enoughText(result) {
   if (typeof result.enough !== "boolean") return null;
-  return `${result.enough ? "enough for" : "short of"} the ${amount(result.acceptance_Ah, "Ah")} wanted`;
+  const decides = judged(result);
+  return `${result.enough ? "enough for" : "short of"} the ${amount(result.acceptance_Ah, "Ah")} wanted${
+    decides === result ? "" : ` (corrected capacity: ${amount(decides.capacity_Ah, "Ah")})`}`;
 }
 
 /** The same in a word, for a list. */
