@@ -121,6 +121,22 @@ static void put_trip(const json_t *run, struct page *p)
     }
 }
 
+/* What the ledger says against a battery that should have begun full; "": nothing. */
+static const char *full_doubt(const json_t *run)
+{
+    return text_at(json_object_get(run, "plan"), "full_doubt");
+}
+
+/* Beside the verdict, which would be of a part of it. */
+static void put_doubt(const json_t *run, struct page *p)
+{
+    if (full_doubt(run)[0] != '\0') {
+        page_put(p, "<p><strong>It may not have begun full:</strong> ");
+        page_text(p, full_doubt(run));
+        page_put(p, "</p>\n");
+    }
+}
+
 struct sentence {
     char s[280];
 };
@@ -182,6 +198,7 @@ static void put_head(const json_t *run, struct page *p)
     page_put(p, "</h1>");
     put_verdict(run, p);
     put_trip(run, p);
+    put_doubt(run, p);
     put_rule(json_object_get(run, "result"), p);
     page_put(p, "</header>\n");
 }
@@ -291,10 +308,23 @@ static void put_source(const json_t *from, struct page *p)
     page_fact(p, "SHA-256 of that file", text_at(from, "sha256"));
 }
 
+static void put_fullness(const json_t *run, struct page *p)
+{
+    const char *text = "yes: filled and rested beforehand, by the profile's word";
+    if (!true_at(json_object_get(run, "plan"), "starts_full")) {
+        return;
+    }
+    if (json_is_object(json_object_get(run, "imported"))) {
+        text = "yes: filled and rested beforehand, by the word of who took it over";
+    } else if (full_doubt(run)[0] != '\0') {
+        text = "by the profile's word, but see above what the ledger says";
+    }
+    page_fact(p, "Began full", text);
+}
+
 static void put_conditions(const json_t *run, struct page *p)
 {
     const json_t *r = json_object_get(run, "result");
-    const json_t *plan = json_object_get(run, "plan");
     const char *title = text_at(run, "bench_title");
     char voltage[120], temperature[120], stand[200];
     double lead = number_at(run, "lead_resistance_ohm");
@@ -302,11 +332,7 @@ static void put_conditions(const json_t *run, struct page *p)
     page_facts_begin(p);
     put_battery(run, p);
     page_fact(p, "Profile", text_at(run, "profile"));
-    page_fact(p, "Began full",
-              !true_at(plan, "starts_full") ? ""
-              : json_is_object(json_object_get(run, "imported"))
-                  ? "yes: filled and rested beforehand, by the word of who took it over"
-                  : "yes: filled and rested beforehand, by the profile's word");
+    put_fullness(run, p);
     text_format(stand, sizeof stand, title[0] != '\0' ? "%s, bench \"%s\"" : "%s",
                 text_at(run, "stand"), title);
     page_fact(p, "Stand", stand);

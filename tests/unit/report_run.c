@@ -113,6 +113,29 @@ static void what_was_cut_short_says_how_it_ended(void **state)
     json_decref(o);
 }
 
+/* Whoever buys by this paper reads beside the verdict that it may be of a part of the battery. */
+static void what_may_not_have_begun_full_is_said_on_top(void **state)
+{
+    static const char doubt[] = "it was last discharged in run 3 & not filled since";
+    (void)state;
+    json_t *o = document_of(1);
+    char *html = say(o);
+    says(html, "<dt>Began full</dt><dd>yes: filled and rested beforehand, by the profile");
+    assert_null(strstr(html, "may not have begun full"));
+    free(html);
+    json_object_set_new(json_object_get(o, "plan"), "full_doubt", json_string(doubt));
+    html = say(o);
+    const char *said =
+        strstr(html, "It may not have begun full:</strong> it was last discharged in "
+                     "run 3 &amp; not filled since");
+    assert_non_null(said);
+    assert_true(said < strstr(html, "</header>"));
+    says(html, "<dt>Began full</dt><dd>by the profile");
+    assert_null(strstr(html, "yes: filled"));
+    free(html);
+    json_decref(o);
+}
+
 static struct made make(int spike)
 {
     struct fixture f;
@@ -359,6 +382,7 @@ int main(void)
         cmocka_unit_test(a_spike_of_one_sample_is_drawn),
         cmocka_unit_test(a_steady_temperature_is_drawn_steady),
         cmocka_unit_test(what_was_cut_short_says_how_it_ended),
+        cmocka_unit_test(what_may_not_have_begun_full_is_said_on_top),
         cmocka_unit_test(extremes_survive_any_thinning),
         cmocka_unit_test(one_point_has_no_scale),
         cmocka_unit_test(practice_is_called_so),
