@@ -29,9 +29,8 @@ static struct words result_in_brief(const json_t *run)
     struct words w;
     const char *verdict = text_at(run, "verdict");
     const json_t *enough = json_object_get(run, "enough");
-    bool whole = is(run, "outcome", "completed");
     text_format(w.s, sizeof w.s, "%s%s",
-                !whole               ? text_at(run, "outcome")
+                !is_whole(run)       ? text_at(run, "outcome")
                 : verdict[0] != '\0' ? verdict
                                      : "done",
                 json_is_true(enough)    ? ", enough"
@@ -128,7 +127,7 @@ void run_headline(const json_t *run, FILE *f)
 int run_exit_status(const json_t *run)
 {
     const json_t *result = json_object_get(run, "result");
-    if (!is(run, "outcome", "completed")) {
+    if (!is_whole(run)) {
         return EXIT_REFUSED;
     }
     return is(result, "verdict", "fail") || is(result, "verdict", "undecided") ? EXIT_FAILED

@@ -69,12 +69,17 @@ static void print_verdict(const json_t *run, FILE *f)
     const json_t *result = json_object_get(run, "result");
     double limit = number_at(result, "acceptance_Ah");
     double probability = number_at(result, "conformance_probability");
-    bool cut_short = true_at(result, "lower_bound"); /* then it says nothing about the battery */
+    bool bound = true_at(result, "lower_bound"); /* then it says nothing about the battery */
     char text[240];
     if (!isfinite(limit)) {
         return;
     }
-    bool told = isfinite(probability) && !cut_short;
+    if (!is_whole(run)) {
+        text_format(text, sizeof text, "at least %s", words_short(limit, "Ah").s);
+        print_wrapped("  wanted   ", text, f);
+        return;
+    }
+    bool told = isfinite(probability) && !bound;
     text_format(
         text, sizeof text, "at least %s is needed, %s%s%s", words_short(limit, "Ah").s,
         rule_in_words(text_at(result, "decision_rule"), number_at(result, "guard_share_percent")).s,

@@ -135,11 +135,10 @@ static void take_reading(struct followed *r)
 static void say_what_became(struct followed *r)
 {
     const json_t *result = json_object_get(r->run, "result");
-    const char *outcome = text_at(r->run, "outcome");
     struct words enough = words_enough(result);
-    const char *more = strcmp(outcome, "completed") == 0 ? text_at(result, "verdict") : enough.s;
-    text_format(r->became, sizeof r->became, "ended: %s%s%s", outcome, more[0] != '\0' ? ", " : "",
-                more);
+    const char *more = is_whole(r->run) ? text_at(result, "verdict") : enough.s;
+    text_format(r->became, sizeof r->became, "ended: %s%s%s", text_at(r->run, "outcome"),
+                more[0] != '\0' ? ", " : "", more);
 }
 
 /* The stand tells how far it is; the run itself tells when it has ended. */

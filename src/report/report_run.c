@@ -66,12 +66,13 @@ static struct words capacity_in_words(const json_t *of)
 /* Of a run that was cut short how it ended is said: no verdict is told of it. */
 static void put_badge(const json_t *run, struct page *p)
 {
-    const char *verdict = text_at(run, "verdict"), *outcome = text_at(run, "outcome");
-    bool whole = strcmp(outcome, "completed") == 0;
+    const char *verdict = text_at(run, "verdict");
     page_put(p, "<span class=\"verdict ");
     page_text(p, verdict);
     page_put(p, "\">");
-    page_text(p, !whole ? outcome : verdict[0] != '\0' ? verdict : "measured");
+    page_text(p, !is_whole(run)       ? text_at(run, "outcome")
+                 : verdict[0] != '\0' ? verdict
+                                      : "measured");
     page_put(p, "</span>");
 }
 
@@ -161,13 +162,19 @@ static struct sentence rule_in_words(const json_t *result)
     return w;
 }
 
-static void put_rule(const json_t *result, struct page *p)
+static void put_rule(const json_t *run, struct page *p)
 {
+    const json_t *result = json_object_get(run, "result");
     double limit = number_at(result, "acceptance_Ah");
+    char text[500];
     if (!isfinite(limit)) {
         return;
     }
-    char text[500];
+    if (!is_whole(run)) {
+        text_format(text, sizeof text, "At least %s is wanted.", words_short(limit, "Ah").s);
+        page_paragraph(p, text);
+        return;
+    }
     double probability = number_at(result, "conformance_probability");
     if (true_at(result, "lower_bound")) { /* then it says nothing about the battery */
         probability = NAN;
@@ -199,7 +206,7 @@ static void put_head(const json_t *run, struct page *p)
     put_verdict(run, p);
     put_trip(run, p);
     put_doubt(run, p);
-    put_rule(json_object_get(run, "result"), p);
+    put_rule(run, p);
     page_put(p, "</header>\n");
 }
 

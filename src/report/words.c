@@ -177,6 +177,11 @@ struct words words_rated(const json_t *battery)
     return of;
 }
 
+bool is_whole(const json_t *run)
+{
+    return strcmp(text_at(run, "outcome"), "completed") == 0;
+}
+
 struct words words_enough(const json_t *result)
 {
     struct words w = {""}, corrected = {""};

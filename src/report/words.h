@@ -23,6 +23,9 @@ struct words words_duration(double seconds);
 struct words words_uncertain(double value, double expanded, const char *unit);
 /* "125 Ah in 20 h to 10.50 V", from the document of a battery */
 struct words words_rated(const json_t *battery);
+/* Was that run carried out to its end? Only of such a one are a verdict, its rule and the
+ * probability of it told. */
+bool is_whole(const json_t *run);
 /* "enough for the 20 Ah wanted", "short of the 20 Ah wanted (corrected capacity: 19.2 Ah)": what
  * there is to say of a result whose run was cut short; "" where there is nothing. */
 struct words words_enough(const json_t *result);

@@ -132,7 +132,7 @@ async function saysWhyUndecided() {
   assert.equal(count(1, "result"), "1 result");
   assert.equal(count(2, "battery", "batteries"), "2 batteries");
   assert.match(zoneText(), /^UTC$|, now (GMT|UTC)/);
-  const { enoughText, enoughWord, verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);
+  const { chance, enoughText, enoughWord, verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);
   const result = { verdict: "undecided", acceptance_Ah: 95, capacity_Ah: 94.9, capacity_uncertainty_Ah: 0.5, decision_rule: "guard-band", end_reason: "cut-off crossed" };
   const correction = { rule: "linear", decides: true, applied: true, verified: true, capacity_Ah: 95.2, capacity_uncertainty_Ah: 0.6 };
   for (const [change, expected] of [
@@ -155,6 +155,10 @@ async function saysWhyUndecided() {
   assert.match(enoughText({ ...result, enough: true, correction }), /^enough for the 95.00\sAh wanted \(corrected capacity: 95.20\sAh\)$/);
   assert.match(enoughText({ ...result, enough: false, correction: { ...correction, decides: false } }), /wanted$/);
   assert.equal(enoughText({ ...result, enough: null }), null);
+  assert.equal(chance({ conformance_probability: 0.25 }, true), 25);
+  assert.equal(chance({ conformance_probability: 0.25 }, false), null, "no chance is told of a run that was cut short");
+  assert.equal(chance({ conformance_probability: 0.25, lower_bound: true }, true), null);
+  assert.equal(chance({ conformance_probability: null }, true), null);
   assert.deepEqual([true, false, null, undefined].map((enough) => enoughWord({ enough })), ["enough", "short", null, null]);
   await namesTheLimitAhead();
   await offersWhatIsFree();

@@ -470,6 +470,26 @@ static void a_stopped_run_that_had_enough(void **state)
     json_decref(o);
 }
 
+/* Its discharge may have come to its cut-off: no verdict is told of it all the same, so neither is
+ * its rule, nor the probability of it. */
+static void a_stopped_run_has_no_rule(void **state)
+{
+    (void)state;
+    json_t *o = parse(passed_run);
+    char *text = printed(run_print, o);
+    says(text, "  judged   at least 118.8 Ah is needed, with guard band");
+    says(text, "probability that it is there: 100.0 %");
+    free(text);
+    json_object_set_new(o, "outcome", json_string("tripped"));
+    text = printed(run_print, o);
+    says(text, "  wanted   at least 118.8 Ah\n");
+    assert_null(strstr(text, "judged"));
+    assert_null(strstr(text, "guard band"));
+    assert_null(strstr(text, "probability"));
+    free(text);
+    json_decref(o);
+}
+
 /* A run cut off before anything could be computed. */
 static void run_without_result(void **state)
 {
@@ -658,6 +678,7 @@ int main(void)
         cmocka_unit_test(run_passed),
         cmocka_unit_test(run_endings),
         cmocka_unit_test(a_stopped_run_that_had_enough),
+        cmocka_unit_test(a_stopped_run_has_no_rule),
         cmocka_unit_test(run_without_result),
         cmocka_unit_test(run_document_has_both),
         cmocka_unit_test(run_of_thirty_rounds),

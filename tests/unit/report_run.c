@@ -98,11 +98,14 @@ static void what_was_cut_short_says_how_it_ended(void **state)
         snprintf(badge, sizeof badge, "<span class=\"verdict undecided\">%s</span>", outcomes[i]);
         says(html, badge);
         says(html, "<dt>Capacity</dt><dd>at least 125.04 Ah");
+        says(html, "At least 118.8 Ah is wanted.");
+        assert_null(strstr(html, "Decision rule"));
         free(html);
     }
     json_object_set_new(o, "outcome", json_string("completed"));
     char *html = say(o);
     says(html, "<span class=\"verdict undecided\">undecided</span>");
+    says(html, "At least 118.8 Ah is needed. Decision rule: guard band");
     free(html);
     json_object_set_new(o, "outcome", json_string("stopped"));
     json_object_set_new(json_object_get(o, "result"), "enough", json_true());

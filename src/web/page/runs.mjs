@@ -6,7 +6,7 @@ import { get, Newest, part } from "./api.mjs";
 import { Curve } from "./curve.mjs";
 import { on } from "./live.mjs";
 import { planSheet } from "./plan.mjs";
-import { enoughText, enoughWord, verdictReason } from "./verdict.mjs";
+import { chance, enoughText, enoughWord, verdictReason } from "./verdict.mjs";
 import { amount, capacityOf, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
 
 export function verdictText(verdict) {
@@ -64,7 +64,8 @@ function known(value) {
   return value !== null && value !== undefined;
 }
 
-function figuresOf(result, isJudged, isWhole = false) {
+/** Of what was cut short no verdict is told, so neither is its rule, nor the chance of it. */
+function figuresOf(result, hasEnded, isWhole = false) {
   return rows([
     ["capacity delivered", result.capacity_Ah === null ? null
       : `${capacityOf(result)} (k = 2)`],
@@ -72,10 +73,9 @@ function figuresOf(result, isJudged, isWhole = false) {
     ["energy", result.energy_Wh === null ? null : withUncertainty(result.energy_Wh, result.energy_uncertainty_Wh, "Wh")],
     ["mean voltage", result.mean_voltage_V === null ? null : figure(result.mean_voltage_V, 3, "V")],
     ["took", result.duration_s === null ? null : duration(result.duration_s)],
-    ["ended by", isJudged && result.end_reason ? plain(result.end_reason) : null],
-    ["decision rule", isJudged && isWhole && result.decision_rule ? plain(result.decision_rule) : null],
-    ["chance that it has it", !isJudged || result.lower_bound || !known(result.conformance_probability) ? null
-      : figure(100 * result.conformance_probability, 1, "%")],
+    ["ended by", hasEnded && result.end_reason ? plain(result.end_reason) : null],
+    ["decision rule", isWhole && result.decision_rule ? plain(result.decision_rule) : null],
+    ["chance that it has it", known(chance(result, isWhole)) ? figure(chance(result, isWhole), 1, "%") : null],
     ["corrected capacity", result.correction?.applied ? `${withUncertainty(result.correction.capacity_Ah, result.correction.capacity_uncertainty_Ah, "Ah")} at ${figure(result.correction.reference_C, 0, "°C")} by ${result.correction.rule}${result.correction.verified ? "" : " (unverified)"}` : null],
     ["DC resistance", !known(result.resistance_mOhm) ? null
       : withUncertainty(result.resistance_mOhm, result.resistance_uncertainty_mOhm, "mΩ")],

@@ -40,6 +40,12 @@ export function enoughWord(result) {
   return { true: "enough", false: "short" }[result.enough] ?? null;
 }
 
+/** In percent, that what is wanted is there; null where no verdict is told, and of a bound, which says nothing of it. */
+export function chance(result, isWhole) {
+  const { conformance_probability: probability, lower_bound: bound } = result;
+  return !isWhole || bound || probability === null || probability === undefined ? null : 100 * probability;
+}
+
 /** null where nothing was judged. */
 export function verdictReason(result) {
   if (!result.verdict || !result.acceptance_Ah) return null;
