@@ -15,11 +15,13 @@ static bool is(const json_t *o, const char *key, const char *word)
     return strcmp(text_at(o, key), word) == 0;
 }
 
-static void capacity_in_words(const json_t *run, char *out, size_t size)
+/* Of a battery that could have delivered more: "> 9.02". */
+static struct words bounded(const json_t *run, const char *key, int decimals)
 {
-    double capacity = number_at(run, "capacity_Ah");
-    text_format(out, size, "%s%s", isfinite(capacity) && true_at(run, "lower_bound") ? "> " : "",
-                words_amount(capacity, 2, "").s);
+    struct words w, amount = words_amount(number_at(run, key), decimals, "");
+    bool bound = amount.s[0] != '-' && true_at(run, "lower_bound");
+    text_format(w.s, sizeof w.s, "%s%s", bound ? "> " : "", amount.s);
+    return w;
 }
 
 /* How it ended, in a word or two: the verdict where there is one; of a run that was cut short
@@ -52,13 +54,13 @@ void runs_print(const json_t *runs, FILE *f)
     struct table *t = table_new(columns, 7);
     for (size_t i = 0; i < n; i++) {
         const json_t *r = json_array_get(runs, i);
-        char number[24], started[17], capacity[90];
+        char number[24], started[17];
         text_format(number, sizeof number, "%lld", integer_at(r, "number"));
         text_format(started, sizeof started, "%s", words_time(text_at(r, "started_utc")).s);
-        capacity_in_words(r, capacity, sizeof capacity);
-        struct words percent = words_amount(number_at(r, "percent_of_rated"), 1, "");
+        struct words capacity = bounded(r, "capacity_Ah", 2);
+        struct words percent = bounded(r, "percent_of_rated", 1);
         struct words result = result_in_brief(r);
-        const char *cells[] = {number,    started,  text_at(r, "battery"), capacity,
+        const char *cells[] = {number,    started,  text_at(r, "battery"), capacity.s,
                                percent.s, result.s, text_at(r, "profile")};
         table_add(t, cells);
     }
@@ -92,16 +94,15 @@ static void delivered_in_words(const json_t *run, const json_t *result, char *ou
 {
     double capacity = number_at(result, "capacity_Ah");
     double rated = number_at(json_object_get(run, "battery_record"), "rated_Ah");
-    double percent = number_at(result, "percent_of_rated");
     bool bound = true_at(result, "lower_bound");
     char of_rated[64] = "";
     if (!isfinite(capacity)) {
         text_format(out, size, "%s: no capacity was measured", text_at(run, "battery"));
         return;
     }
-    if (isfinite(rated) && isfinite(percent)) {
+    if (isfinite(rated) && isfinite(number_at(result, "percent_of_rated"))) {
         text_format(of_rated, sizeof of_rated, " of %s rated: %s", words_short(rated, "Ah").s,
-                    words_amount(percent, 1, "%").s);
+                    words_of_rated(result).s);
     }
     const json_t *budget = json_object_get(result, "uncertainty");
     bool sampling_alone = json_is_false(json_object_get(budget, "accuracy_known"));

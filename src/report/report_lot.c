@@ -132,7 +132,7 @@ static void put_batteries(const json_t *list, struct page *p)
         text_format(label, sizeof label, "%s%s", text_at(b, "battery"),
                     text_at(b, "retired_utc")[0] != '\0' ? ", retired" : "");
         struct words needed = words_short(number_at(b, "acceptance_Ah"), "Ah");
-        struct words share = words_amount(number_at(b, "percent_of_rated"), 1, "%");
+        struct words share = words_of_rated(b);
         struct words mOhm = words_amount(number_at(b, "resistance_mOhm"), 2, "");
         struct words degC = words_amount(number_at(b, "temperature_max_C"), 1, "");
         char ended[16];

@@ -93,11 +93,10 @@ static void put_verdict(const json_t *run, struct page *p)
     struct words capacity = capacity_in_words(run);
     page_text(p, capacity.s[0] == '-' ? "no capacity" : capacity.s);
     page_put(p, "</span>");
-    double percent = number_at(run, "percent_of_rated");
-    if (isfinite(percent)) {
+    if (isfinite(number_at(run, "percent_of_rated"))) {
         char text[120];
         double rated = number_at(json_object_get(run, "battery_record"), "rated_Ah");
-        text_format(text, sizeof text, "%s of %s rated", words_amount(percent, 1, "%").s,
+        text_format(text, sizeof text, "%s of %s rated", words_of_rated(run).s,
                     words_short(rated, "Ah").s);
         put_aside(p, text);
     }

@@ -177,6 +177,13 @@ struct words words_rated(const json_t *battery)
     return of;
 }
 
+struct words words_of_rated(const json_t *of)
+{
+    struct words w = words_amount(number_at(of, "percent_of_rated"), 1, "%"), bound;
+    text_format(bound.s, sizeof bound.s, "at least %s", w.s);
+    return w.s[0] != '-' && true_at(of, "lower_bound") ? bound : w;
+}
+
 bool is_whole(const json_t *run)
 {
     return strcmp(text_at(run, "outcome"), "completed") == 0;

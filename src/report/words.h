@@ -21,6 +21,9 @@ struct words words_duration(double seconds);
 /* "129.42 Ah +- 0.09 Ah (k = 2)"; the uncertainty decides the digits. Without
  * one: "129.42 Ah". */
 struct words words_uncertain(double value, double expanded, const char *unit);
+/* "97.2 %" of the rated capacity, from the document of a run or of its result; "at least 7.2 %"
+ * where the battery could have delivered more. */
+struct words words_of_rated(const json_t *of);
 /* "125 Ah in 20 h to 10.50 V", from the document of a battery */
 struct words words_rated(const json_t *battery);
 /* Was that run carried out to its end? Only of such a one are a verdict, its rule and the

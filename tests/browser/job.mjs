@@ -126,10 +126,13 @@ async function delayFirst(address, ms) {
 
 /** Whatever withholds a verdict is said as what it is. */
 async function saysWhyUndecided() {
-  const { brief, count, zoneText } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/words.mjs`);
+  const { brief, count, shareOfRated, zoneText } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/words.mjs`);
   assert.equal(brief("too hot: 46 °C", 30), "too hot: 46 °C");
   assert.equal(brief("no reading: the link is silent", 14), "no reading…");
   assert.equal(count(1, "result"), "1 result");
+  assert.match(shareOfRated({ percent_of_rated: 7.21, lower_bound: true }), /^at least 7.2\s%$/);
+  assert.match(shareOfRated({ percent_of_rated: 7.21 }), /^7.2\s%$/);
+  assert.equal(shareOfRated({ percent_of_rated: null, lower_bound: true }), "–");
   assert.equal(count(2, "battery", "batteries"), "2 batteries");
   assert.match(zoneText(), /^UTC$|, now (GMT|UTC)/);
   const { chance, enoughText, enoughWord, verdictReason } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/verdict.mjs`);

@@ -372,6 +372,7 @@ static void run_of_thirty_rounds(void **state)
     }
     assert_true(lines < 75);
     says(text, "the best of 30 counts, round 1");
+    says(text, "> 103.5");
     says(text, "  capacity  discharge     30       30.0 h  cut-off reached\n");
     says(text, "     1    129.400    103.5  1650.25  130.100      -      -  12.34  31.2\n");
     says(text, "     2    129.300    103.5  1650.25  130.100  99.46  95.12  12.34  31.2\n");
@@ -465,6 +466,26 @@ static void a_stopped_run_that_had_enough(void **state)
     json_object_set_new(o, "enough", json_null());
     text = printed(runs_print, list);
     assert_null(strstr(text, "stopped,"));
+    free(text);
+    json_decref(list);
+    json_decref(o);
+}
+
+/* A bound is one in percent, too. */
+static void a_bound_is_called_so(void **state)
+{
+    (void)state;
+    json_t *o = parse(passed_run), *list = parse("[]");
+    json_t *result = json_object_get(o, "result");
+    json_object_set_new(o, "lower_bound", json_true());
+    json_object_set_new(result, "lower_bound", json_true());
+    char *text = printed(run_headline, o);
+    says(text, "delivered at least 129.42 Ah +- 0.09 Ah (k = 2) of 125 Ah rated:");
+    says(text, "at least 103.5 %");
+    free(text);
+    json_array_append(list, o);
+    text = printed(runs_print, list);
+    says(text, "> 129.42  > 103.5  ");
     free(text);
     json_decref(list);
     json_decref(o);
@@ -679,6 +700,7 @@ int main(void)
         cmocka_unit_test(run_endings),
         cmocka_unit_test(a_stopped_run_that_had_enough),
         cmocka_unit_test(a_stopped_run_has_no_rule),
+        cmocka_unit_test(a_bound_is_called_so),
         cmocka_unit_test(run_without_result),
         cmocka_unit_test(run_document_has_both),
         cmocka_unit_test(run_of_thirty_rounds),

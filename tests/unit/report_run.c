@@ -99,6 +99,7 @@ static void what_was_cut_short_says_how_it_ended(void **state)
         says(html, badge);
         says(html, "<dt>Capacity</dt><dd>at least 125.04 Ah");
         says(html, "At least 118.8 Ah is wanted.");
+        says(html, "<span class=\"aside\">at least 100.0 % of 125 Ah rated</span>");
         assert_null(strstr(html, "Decision rule"));
         free(html);
     }
@@ -112,6 +113,10 @@ static void what_was_cut_short_says_how_it_ended(void **state)
     html = say(o);
     says(html, "<span class=\"verdict undecided\">stopped</span>");
     says(html, "<span class=\"aside\">enough for the 118.8 Ah wanted</span>");
+    free(html);
+    json_object_set_new(o, "lower_bound", json_false());
+    html = say(o);
+    says(html, "<span class=\"aside\">100.0 % of 125 Ah rated</span>");
     free(html);
     json_decref(o);
 }

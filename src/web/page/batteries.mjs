@@ -6,7 +6,7 @@ import { get, getIfThere, part, post } from "./api.mjs";
 import { Overlay } from "./overlay.mjs";
 import { Trend } from "./trend.mjs";
 import { runTable, verdictText } from "./runs.mjs";
-import { amount, capacityOf, chemistryWords, count, dayOf, figure, list, small, withUncertainty } from "./words.mjs";
+import { amount, capacityOf, chemistryWords, count, dayOf, figure, list, shareOfRated, small, withUncertainty } from "./words.mjs";
 
 function registerTable(batteries) {
   return table("Batteries", [{ name: "label" }, { name: "chemistry" }, { name: "cells", n: true },
@@ -154,7 +154,7 @@ export async function lotView({ rest }) {
     lot.batteries.map((b) => [h("a", { href: `#/batteries/${part(b.battery)}` }, b.battery),
       b.standing === "untested" ? "untested" : verdictText(b.standing),
       capacityOf(b),
-      b.percent_of_rated === null ? "–" : figure(b.percent_of_rated, 1, "%"), amount(b.resistance_mOhm, "mΩ"),
+      shareOfRated(b), amount(b.resistance_mOhm, "mΩ"),
       b.run ? h("a", { href: `#/runs/${b.run}` }, `${b.run}`) : "–"]), { cards: true })),
     lot.statistics?.capacity_Ah?.n > 1 && matchSheet(name)];
 }

@@ -7,7 +7,7 @@ import { Curve } from "./curve.mjs";
 import { on } from "./live.mjs";
 import { planSheet } from "./plan.mjs";
 import { chance, enoughText, enoughWord, verdictReason } from "./verdict.mjs";
-import { amount, capacityOf, duration, figure, kindWords, outcomeWords, plain, units, whole, withUncertainty } from "./words.mjs";
+import { amount, capacityOf, duration, figure, kindWords, outcomeWords, plain, shareOfRated, units, whole, withUncertainty } from "./words.mjs";
 
 export function verdictText(verdict) {
   return verdict ? h("span", { class: verdict }, { pass: "✓ pass", fail: "✕ fail", undecided: "? undecided" }[verdict] ?? verdict) : "–";
@@ -28,7 +28,7 @@ export function runTable(caption, runs, ofOne = false) {
     ...(ofOne ? [] : [h("a", { href: `#/batteries/${part(r.battery)}` }, r.battery)]), timeOf(r.started_utc, whole(r.started_utc)), r.profile,
     r.outcome === "stopped" ? "stopped" : outcomeWords[r.outcome] ?? r.outcome,
     capacityOf(r),
-    r.percent_of_rated === null ? "–" : figure(r.percent_of_rated, 1, "%"), verdictOfRun(r)]), { cards: true });
+    shareOfRated(r), verdictOfRun(r)]), { cards: true });
 }
 
 export async function runsView() {
@@ -69,7 +69,7 @@ function figuresOf(result, hasEnded, isWhole = false) {
   return rows([
     ["capacity delivered", result.capacity_Ah === null ? null
       : `${capacityOf(result)} (k = 2)`],
-    ["of rated", result.percent_of_rated === null ? null : figure(result.percent_of_rated, 1, "%")],
+    ["of rated", result.percent_of_rated === null ? null : shareOfRated(result)],
     ["energy", result.energy_Wh === null ? null : withUncertainty(result.energy_Wh, result.energy_uncertainty_Wh, "Wh")],
     ["mean voltage", result.mean_voltage_V === null ? null : figure(result.mean_voltage_V, 3, "V")],
     ["took", result.duration_s === null ? null : duration(result.duration_s)],

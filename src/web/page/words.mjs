@@ -45,6 +45,12 @@ export function capacityOf(result) {
   return result.lower_bound && text !== "–" ? `at least ${text}` : text;
 }
 
+/** Its share of the rated capacity, in the same way. */
+export function shareOfRated(result) {
+  const text = figure(result.percent_of_rated, 1, "%");
+  return result.lower_bound && text !== "–" ? `at least ${text}` : text;
+}
+
 /** Current in words: the sign is for programs. */
 export function flow(current, least = 0.0005) {
   if (current === null || current === undefined) return { word: "current unknown", amount: "–" };
