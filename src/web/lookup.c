@@ -44,7 +44,7 @@ bool lookup_reader(const struct web_config *c, struct reader **out, struct err *
     return reader_of(c->store, out, e);
 }
 
-json_t *result_kept(const struct run_row *r)
+static json_t *result_kept(const struct run_row *r)
 {
     return r->result_json != NULL ? json_loads(r->result_json, 0, NULL) : NULL;
 }

@@ -39,9 +39,8 @@ void lot_names_free(char **names);
 /* Its own connection to the daemon's database. */
 bool lookup_reader(const struct web_config *c, struct reader **out, struct err *e) NODISCARD;
 
-/* The result kept with the run; NULL when there is none. New reference. */
-json_t *result_kept(const struct run_row *r);
-/* The same as it is told: result_tell(). */
+/* The result kept with the run, as it is told: result_tell(). NULL when there is none. New
+ * reference. */
 json_t *result_told(const struct run_row *r);
 
 /* A run and its whole document, as GET /v1/runs/ID answers it: new reference in *out, and *row

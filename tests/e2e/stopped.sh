@@ -30,6 +30,8 @@ expect 0 ampledger stop jetty
 expect 0 ampledger show last
 says "STOPPED  launch-a delivered at least"
 says "enough for the 6.25 Ah wanted"
+says "wanted   at least 6.25 Ah"
+grep -Eq "judged|guard band|probability" "$home/out" && fail "show tells how a verdict would be found"
 expect 0 ampledger show last --json
 [ "$(json "$home/out" "d['outcome'], d['verdict'], d['enough'], d['lower_bound']")" = \
     "('stopped', 'undecided', True, True)" ] || fail "the document tells a verdict"
@@ -45,9 +47,16 @@ says "untested"
 expect 0 ampledger trend launch-a
 says "it did not reach its cut-off"
 expect 0 ampledger recompute last
+says "the very result that was stored"
 expect 0 ampledger report last -o "$home/run.html"
 grep -q '<span class="verdict undecided">stopped</span>' "$home/run.html" || fail "the report's first word is not stopped"
 grep -q 'enough for the 6.25 Ah wanted' "$home/run.html" || fail "the report does not say that it was enough"
+
+# Of a stored result that is another, too, no verdict is told.
+sqlite3 "$home/ampledger.db" "UPDATE run SET result_json = replace(result_json, '\"pass\"', '\"fail\"')"
+expect 1 ampledger recompute last --json
+[ "$(json "$home/out" "sorted({(d['key'], d['stored'], d['recomputed']) for d in d['differences']})")" = \
+    "[('enough', False, True), ('steps[0].enough', False, True)]" ] || fail "the differences tell a verdict"
 
 stop_daemon
 database_is_sound
