@@ -458,6 +458,7 @@ async function job() {
   await arrangesARow();
   await seesMessages();
 
+  await page.evaluate(() => { document.getElementById("zone").textContent = "as it was last winter"; });
   await go("#/setup");
   await page.getByRole("heading", { name: "Bench file" }).waitFor();
   await sound("set-up");

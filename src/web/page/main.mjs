@@ -61,12 +61,19 @@ async function show(focus) {
     failed = true;
     fill(main, h("div", { class: "note note-bad" }, h("p", null, problem.message)));
   }
+  showZone();
   title = `${main.querySelector("h1")?.textContent ?? view.name} – ampledger`;
   showAlarms();
   if (focus) {
     main.focus();
     scrollTo(0, 0);
   }
+}
+
+/** Summer time begins and ends while the page stays open. */
+function showZone() {
+  const zone = document.getElementById("zone"), text = `Times are in the zone of this browser: ${zoneText()}.`;
+  if (zone.textContent !== text) zone.textContent = text;
 }
 
 /** How many wait for a person: told in the title, where it is seen from another window. */
@@ -187,7 +194,6 @@ function askAgain(problem) {
 async function begin() {
   const session = await signIn(main);
   fill(document.getElementById("who"), whoLooks(session));
-  fill(document.getElementById("zone"), `Times are in the zone of this browser: ${zoneText()}.`);
   fill(document.getElementById("nav"), views.filter((v) => v.name).map((v) =>
     h("li", null, h("a", { href: `#/${v.path}`, "data-path": v.path }, v.name))));
   on("stand", () => {
@@ -205,7 +211,11 @@ async function begin() {
   }
   follow();
   await show(false);
-  setInterval(() => document.hidden || lookAtRecording(), RECORDING_MS);
+  setInterval(() => {
+    if (document.hidden) return;
+    lookAtRecording();
+    showZone();
+  }, RECORDING_MS);
   setTimeout(library, 1000); // a curve is likely to be wanted next
 }
 
