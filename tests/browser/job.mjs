@@ -129,6 +129,9 @@ async function saysWhyUndecided() {
   const { brief, count, shareOfRated, zoneText } = await import(`${process.env.AMPLEDGER_SOURCE}/src/web/page/words.mjs`);
   assert.equal(brief("too hot: 46 °C", 30), "too hot: 46 °C");
   assert.equal(brief("no reading: the link is silent", 14), "no reading…");
+  assert.equal(brief("no reading from the thermometer", 14), "no reading…");
+  assert.equal(brief("thermometer-of-the-slipway", 14), "thermometer-of…", "neither a colon nor a blank");
+  assert.equal(brief("a thermometer-of-the-slipway", 14), "a thermometer-…", "none within reach");
   assert.equal(count(1, "result"), "1 result");
   assert.match(shareOfRated({ percent_of_rated: 7.21, lower_bound: true }), /^at least 7.2\s%$/);
   assert.match(shareOfRated({ percent_of_rated: 7.21 }), /^7.2\s%$/);

@@ -24,11 +24,11 @@ export function units(sentence) {
   return sentence.replaceAll("degC", "°C");
 }
 
-/** The begin of a long sentence: what stands before a colon, else before a blank. */
+/** The begin of a long sentence: what stands before a colon, else before a blank, else what there is room for. */
 export function brief(sentence, most) {
   if (sentence.length <= most) return sentence;
-  const colon = sentence.lastIndexOf(": ", most);
-  return `${sentence.slice(0, colon > most / 3 ? colon : sentence.lastIndexOf(" ", most))}…`;
+  const end = [": ", " "].map((sign) => sentence.lastIndexOf(sign, most)).find((at) => at > most / 3);
+  return `${sentence.slice(0, end ?? most)}…`;
 }
 
 /** With its uncertainty, rounded alike. */
