@@ -464,12 +464,14 @@ async function job() {
   await page.evaluate(() => { document.getElementById("zone").textContent = "as it was last winter"; });
   await go("#/setup");
   await page.getByRole("heading", { name: "Bench file" }).waitFor();
+  await page.locator("#zone").filter({ hasText: /^Times are in the zone of this browser: .*(UTC|, now (GMT|UTC).*)\.$/ }).waitFor();
   await sound("set-up");
   await picture("setup");
   await go("#/runs");
   await page.getByRole("table").waitFor();
   await sound("runs");
   const heights = await page.locator("tbody tr").evaluateAll((lines) => lines.map((line) => line.getBoundingClientRect().height));
+  assert.ok(heights.length > 0, "there are runs");
   assert.ok(Math.max(...heights) < 2 * 24, `a run takes one line at 1280 px: ${heights}`);
   await picture("runs");
   await go("#/batteries/launch-a");

@@ -238,6 +238,9 @@ static void a_trip_in_words(void **state)
                 "no valid reading for 3.0 s (limit 3 s)");
     sentence_is((struct guard_verdict){GUARD_TEMPERATURE_LOST, 3.56, 3.5},
                 "the thermometer gives no valid reading for 3.6 s (limit 3.5 s)");
+    sentence_is((struct guard_verdict){GUARD_TEMPERATURE_STUCK, 600.4, 600},
+                "the temperature, which always moved before, repeats to the last digit for 600.4 s "
+                "(limit 600 s)");
     sentence_is((struct guard_verdict){GUARD_TEMPERATURE_HIGH, 45.25, 45},
                 "temperature rose above its limit: 45.25 degC, limit 45 degC");
     sentence_is((struct guard_verdict){GUARD_INSTRUMENT_LOST, NAN, NAN},
