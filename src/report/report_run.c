@@ -236,7 +236,7 @@ static void put_correction(const json_t *c, struct page *p)
                         .s,
                     text_at(c, "rule"), text_at(c, "formula"),
                     words_amount(number_at(c, "temperature_C"), 1, "degC").s, text_at(c, "source"),
-                    true_at(c, "decides") ? "The verdict is about this value."
+                    true_at(c, "decides") ? "This value is held against what is wanted."
                                           : "Unverified, from memory: it decides nothing.");
     }
     page_fact(p, name, text);

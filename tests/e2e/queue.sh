@@ -197,6 +197,8 @@ expect 0 ampledger show 5 --json
 expect 0 ampledger battery add lamp-9 --chemistry lfp --cells 4 --rated 0.5Ah
 expect 0 ampledger stop jetty
 await 20 phase_is idle
+expect 0 ampledger report 5 -o "$home/run-5.html"
+grep -q 'It may not have begun full' "$home/run-5.html" || fail "the report of run 5"
 expect 0 ampledger start lamps --battery lamp-9 --stand jetty
 grep -q 'no charge since' "$home/out" && fail "warned of a battery that was never tested"
 stop_daemon
