@@ -21,12 +21,18 @@
 #define SERVED_MAX 256
 #define SPEED_MAX 1e6
 
+/* A device that the virtual bench stands behind. */
+struct served {
+    char *real; /* where its name led when it was told; NULL: it was unplugged just then */
+    char *name; /* see name_in_folder() */
+};
+
 struct follower {
     int fd;
     size_t n; /* bytes read and not yet taken */
     char buffer[LINE_SIZE];
     size_t served_count;
-    char *served[SERVED_MAX]; /* real paths of the devices it stands behind */
+    struct served served[SERVED_MAX];
 };
 
 void follower_free(struct follower *f)
@@ -35,7 +41,8 @@ void follower_free(struct follower *f)
         return;
     }
     for (size_t i = 0; i < f->served_count; i++) {
-        free(f->served[i]);
+        free(f->served[i].real);
+        free(f->served[i].name);
     }
     if (f->fd >= 0) {
         close(f->fd);
@@ -153,8 +160,7 @@ static char *name_in_folder(const char *path)
     return fits ? text_copy(whole) : NULL;
 }
 
-/* "serves DEVICE NAME": keeps the real path of DEVICE, or the name of one that is
- * unplugged just now. */
+/* "serves DEVICE NAME": keeps what DEVICE is called and where that leads. */
 static bool note_served(struct follower *f, char *line, struct err *e)
 {
     char *device = line + strlen("serves ");
@@ -163,9 +169,7 @@ static bool note_served(struct follower *f, char *line, struct err *e)
         return err_set(e, ERR_BAD_REPLY, "\"%s\" is not understood", line);
     }
     *name = '\0';
-    char *path = realpath(device, NULL);
-    path = path != NULL ? path : name_in_folder(device);
-    f->served[f->served_count++] = path != NULL ? path : text_copy(device);
+    f->served[f->served_count++] = (struct served){realpath(device, NULL), name_in_folder(device)};
     return true;
 }
 
@@ -196,6 +200,13 @@ static bool greet(struct follower *f, double *speed, struct err *e)
     }
 }
 
+static bool is_same(const char *a, const char *b)
+{
+    return a != NULL && b != NULL && strcmp(a, b) == 0;
+}
+
+/* By its name only one that is unplugged: behind a name that leads somewhere may be a real
+ * instrument by now. */
 static bool serves(const struct follower *f, const char *address)
 {
     const char *path = bench_link_path(address);
@@ -203,8 +214,7 @@ static bool serves(const struct follower *f, const char *address)
     char *name = path != NULL ? name_in_folder(path) : NULL;
     bool found = false;
     for (size_t i = 0; i < f->served_count && !found; i++) {
-        found = (real != NULL && strcmp(f->served[i], real) == 0) ||
-                (name != NULL && strcmp(f->served[i], name) == 0);
+        found = real != NULL ? is_same(f->served[i].real, real) : is_same(f->served[i].name, name);
     }
     free(real);
     free(name);

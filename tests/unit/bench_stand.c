@@ -7,12 +7,15 @@
 #include "bench/bench.h"
 #include "fake_load.h"
 
+#include <linux/sockios.h>
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <sys/ioctl.h>
 #include <sys/socket.h>
+#include <sys/stat.h>
 #include <sys/un.h>
 
 #include <cmocka.h>
@@ -445,9 +448,34 @@ struct control {
     int listener;
     const char *greeting;
     const char *skip_answer;
+    const char *taken, *by; /* after the greeting, which has no end yet; NULL: nothing */
     char heard[512];
     pthread_t thread;
 };
+
+static void wait_until_read(int fd)
+{
+    int unread = 1;
+    for (int tries = 0; unread > 0; tries++) {
+        assert_true(tries < 2000);
+        assert_int_equal(ioctl(fd, SIOCOUTQ, &unread), 0);
+        usleep(unread > 0 ? 5000 : 0);
+    }
+}
+
+/* The name is taken by another device once the line that has it is understood, as it is when the
+ * next one has been read, and before the last. */
+static void take_name(const struct control *c, FILE *out)
+{
+    static const char next[] = "serves /nowhere/at-all place-9\n";
+    wait_until_read(fileno(out));
+    fputs(next, out);
+    fflush(out);
+    wait_until_read(fileno(out));
+    assert_int_equal((c->by != NULL ? symlink(c->by, c->taken) : mkdir(c->taken, 0700)), 0);
+    fputs("end\n", out);
+    fflush(out);
+}
 
 static void *control_thread(void *arg)
 {
@@ -463,6 +491,9 @@ static void *control_thread(void *arg)
         }
         fputs(answer, in);
         fflush(in);
+        if (c->taken != NULL && answer == c->greeting) {
+            take_name(c, in);
+        }
         fseek(in, 0, SEEK_CUR);
     }
     if (in != NULL) {
@@ -614,6 +645,33 @@ static void an_unplugged_instrument_is_known_by_its_name(void **state)
     }
 }
 
+/* Between what the virtual bench tells and our look, another device may get the name of one that
+ * was unplugged: it may be a real one, and time must not run fast for it. */
+static void a_name_that_another_device_takes_is_strange(void **state)
+{
+    struct rig *r = *state;
+    static const char *const devices[] = {"/dev/null", NULL};
+    for (size_t i = 0; i < 2; i++) {
+        struct clock *c = NULL;
+        char greeting[512], thermometer[64], path[128];
+        double speed = 0;
+        text_format(thermometer, sizeof thermometer, "%s/thermometer-1", r->folder);
+        text_format(r->fakes[3].path, sizeof r->fakes[3].path, "%s", thermometer);
+        bench_free(r->bench);
+        load_bench(r, "virtual: control\n");
+        greeting_of(r, 4, greeting, sizeof greeting);
+        *strstr(greeting, "end\n") = '\0';
+        struct control control = {.greeting = greeting, .taken = thermometer, .by = devices[i]};
+        control_start(&control, r);
+        assert_false(bench_clock(r->bench, &c, &speed, &r->e));
+        assert_non_null(strstr(r->e.text, "is not one of its instruments"));
+        control_stop(&control);
+        assert_int_equal(remove(thermometer), 0);
+        text_format(path, sizeof path, "%s/control", r->folder);
+        unlink(path);
+    }
+}
+
 static void rubbish_is_no_virtual_bench(void **state)
 {
     struct rig *r = *state;
@@ -676,6 +734,7 @@ int main(void)
         rig_test(a_dead_follower_ends_the_haste),
         rig_test(time_never_runs_fast_for_a_strange_instrument),
         rig_test(an_unplugged_instrument_is_known_by_its_name),
+        rig_test(a_name_that_another_device_takes_is_strange),
         rig_test(rubbish_is_no_virtual_bench),
         rig_test(no_virtual_bench_says_so),
     };
