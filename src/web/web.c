@@ -45,6 +45,7 @@ struct listener {
     struct MHD_Daemon *daemon;
     struct patience *patience; /* of its own: a crowd from afar does not hurry who is here */
     int port;                  /* 0: the Unix socket */
+    int fd;                    /* taken, and nobody answers on it yet; -1: none */
 };
 
 struct web {
@@ -131,39 +132,40 @@ static void PRINTF_LIKE(2, 0) on_library_message(void *context, const char *fmt,
     log_debug("web: %.*s", (int)strcspn(text, "\n"), text);
 }
 
-/* Takes fd. `more` ends the options. */
-static bool listen_on(struct listener *l, int fd, unsigned flags, struct MHD_OptionItem *more,
+/* `more` ends the options. */
+static bool answer_on(struct listener *l, unsigned flags, struct MHD_OptionItem *more,
                       struct err *e)
 {
     l->daemon = MHD_start_daemon(
         MHD_USE_EPOLL_INTERNAL_THREAD | MHD_ALLOW_SUSPEND_RESUME | MHD_USE_ERROR_LOG | flags, 0,
         NULL, NULL, on_request, l, MHD_OPTION_EXTERNAL_LOGGER, on_library_message, NULL,
-        MHD_OPTION_LISTEN_SOCKET, fd, MHD_OPTION_CONNECTION_TIMEOUT, CONNECTION_TIMEOUT_S,
+        MHD_OPTION_LISTEN_SOCKET, l->fd, MHD_OPTION_CONNECTION_TIMEOUT, CONNECTION_TIMEOUT_S,
         MHD_OPTION_CONNECTION_MEMORY_LIMIT, (size_t)CONNECTION_MEMORY, MHD_OPTION_STRICT_FOR_CLIENT,
         1, MHD_OPTION_NOTIFY_COMPLETED, on_completed, l, MHD_OPTION_NOTIFY_CONNECTION,
         on_connection, l, MHD_OPTION_UNESCAPE_CALLBACK, leave_escapes, NULL, MHD_OPTION_ARRAY, more,
         MHD_OPTION_END);
-    if (l->daemon == NULL) {
-        if ((flags & MHD_USE_TLS) == 0) { /* else the library has closed it */
-            close(fd);
-        }
-        return err_set(e, ERR_SYSTEM, "the HTTP server does not start");
+    if (l->daemon != NULL || (flags & MHD_USE_TLS) != 0) {
+        l->fd = -1; /* the library's; with TLS it has closed it also where it does not start */
+    }
+    return l->daemon != NULL || err_set(e, ERR_SYSTEM, "the HTTP server does not start");
+}
+
+static bool take_socket(struct web *w, struct err *e)
+{
+    const struct bench *b = w->house.config.bench;
+    const struct socket_wanted wanted = {w->socket_path, b->socket_mode, b->socket_group};
+    if (!socket_listen(&wanted, &w->socket.fd, e)) {
+        w->socket_path[0] = '\0'; /* not ours to remove */
+        return false;
     }
     return true;
 }
 
-static bool open_socket(struct web *w, struct err *e)
+static bool answer_socket(struct web *w, struct err *e)
 {
-    const struct bench *b = w->house.config.bench;
-    const struct socket_wanted wanted = {w->socket_path, b->socket_mode, b->socket_group};
     struct MHD_OptionItem more[] = {{MHD_OPTION_CONNECTION_LIMIT, SOCKET_CONNECTIONS_MAX, NULL},
                                     {MHD_OPTION_END, 0, NULL}};
-    int fd = -1;
-    if (!socket_listen(&wanted, &fd, e)) {
-        w->socket_path[0] = '\0'; /* not ours to remove */
-        return false;
-    }
-    return listen_on(&w->socket, fd, 0, more, e);
+    return answer_on(&w->socket, 0, more, e);
 }
 
 /* As many as the process may have descriptors for; the limit is raised as far as it goes. */
@@ -203,15 +205,50 @@ static bool is_guarded(const struct bench_http *http, struct tokens *tokens, str
  * do not wait for it. */
 static bool stay_closed(struct web *w, const struct err *why)
 {
-    log_error("%s; the page is not opened, the bench works without", why->text);
     text_format(w->http_problem, sizeof w->http_problem, "%s", why->text);
     w->http.address[0] = '\0';
     return true;
 }
 
-static void warn_of_http(const struct web *w, const struct tls_files *tls)
+static bool take_tcp(struct web *w, struct tls_files *tls, struct err *e)
 {
     struct err why = {0};
+    struct bench_http *http = &w->http;
+    if (http->address[0] == '\0') {
+        return true;
+    }
+    if (!is_guarded(http, door_tokens(w->house.config.door), &why) || !tls_read(http, tls, &why) ||
+        !tls_check(http, tls, &why)) {
+        return stay_closed(w, &why);
+    }
+    return socket_listen_tcp(http->address, http->address, &w->tcp.port, &w->tcp.fd, e);
+}
+
+static bool answer_tcp(struct web *w, struct tls_files *tls, struct err *e)
+{
+    struct err why = {0};
+    if (w->http.address[0] == '\0') {
+        return true;
+    }
+    bool is_far = bench_http_is_far(w->http.address);
+    struct MHD_OptionItem more[TLS_OPTIONS + 3] = {
+        {MHD_OPTION_CONNECTION_LIMIT, (intptr_t)http_connections(), NULL},
+        {MHD_OPTION_PER_IP_CONNECTION_LIMIT, is_far ? CONNECTIONS_PER_ADDRESS : 0, NULL}};
+    tls_options(tls, more + 2);
+    if (tls->certificate == NULL) {
+        return answer_on(&w->tcp, 0, more, e);
+    }
+    return answer_on(&w->tcp, MHD_USE_TLS, more, &why) || stay_closed(w, &why);
+}
+
+/* Of a bench that works, so that it is true. */
+static void tell_http(const struct web *w, const struct tls_files *tls)
+{
+    struct err why = {0};
+    if (w->http_problem[0] != '\0') {
+        log_error("%s; the page is not opened, the bench works without", w->http_problem);
+        return;
+    }
     if (bench_http_is_far(w->http.address) && w->http.certificate[0] == '\0') {
         log_warn("http: %s has no certificate: whoever is on the way reads along, tokens too",
                  w->http.address);
@@ -219,39 +256,6 @@ static void warn_of_http(const struct web *w, const struct tls_files *tls)
     if (!tls_is_valid_at(&w->http, tls, clock_real_utc_ns(), &why)) {
         log_warn("%s", why.text);
     }
-}
-
-/* Before anybody can ask for it. */
-static bool judge_http(struct web *w, struct tls_files *tls)
-{
-    struct err why = {0};
-    if (w->http.address[0] == '\0') {
-        return true;
-    }
-    if (!is_guarded(&w->http, door_tokens(w->house.config.door), &why) ||
-        !tls_read(&w->http, tls, &why) || !tls_check(&w->http, tls, &why)) {
-        return stay_closed(w, &why);
-    }
-    warn_of_http(w, tls);
-    return true;
-}
-
-static bool start_tcp(struct web *w, struct tls_files *tls, struct err *e)
-{
-    struct err why = {0};
-    bool is_far = bench_http_is_far(w->http.address);
-    struct MHD_OptionItem more[TLS_OPTIONS + 3] = {
-        {MHD_OPTION_CONNECTION_LIMIT, (intptr_t)http_connections(), NULL},
-        {MHD_OPTION_PER_IP_CONNECTION_LIMIT, is_far ? CONNECTIONS_PER_ADDRESS : 0, NULL}};
-    tls_options(tls, more + 2);
-    int fd = -1;
-    if (!socket_listen_tcp(w->http.address, w->http.address, &w->tcp.port, &fd, e)) {
-        return false;
-    }
-    if (tls->certificate == NULL) {
-        return listen_on(&w->tcp, fd, 0, more, e);
-    }
-    return listen_on(&w->tcp, fd, MHD_USE_TLS, more, &why) || stay_closed(w, &why);
 }
 
 static void each_look(void *context)
@@ -262,14 +266,18 @@ static void each_look(void *context)
     imports_tidy(w->house.config.imports);
 }
 
+/* Both listeners are known, and what is wrong with the page is, before anybody is answered: by
+ * either of them anybody may ask for it at once. */
 static bool open_all(struct web *w, struct err *e)
 {
     const struct lookout_config lookout = {
         .web = &w->house.config, .hub = w->hub, .each_look = each_look, .context = w};
     struct tls_files tls = {0};
-    bool ok = judge_http(w, &tls) && open_socket(w, e) &&
-              (w->http.address[0] == '\0' || start_tcp(w, &tls, e)) &&
-              lookout_start(&lookout, &w->lookout, e);
+    bool ok = take_socket(w, e) && take_tcp(w, &tls, e) && answer_tcp(w, &tls, e) &&
+              answer_socket(w, e) && lookout_start(&lookout, &w->lookout, e);
+    if (ok) {
+        tell_http(w, &tls);
+    }
     tls_clear(&tls);
     return ok;
 }
@@ -311,6 +319,7 @@ bool web_start(const struct web_config *config, struct web **out, struct err *e)
     w->house.config.http_problem = w->http_problem;
     w->house.parking = &w->parking;
     w->socket.web = w->tcp.web = w;
+    w->socket.fd = w->tcp.fd = -1;
     parking_open(&w->parking);
     exchange_open(&w->house);
     w->house.downloads = downloads_new();
@@ -378,6 +387,9 @@ static void stop_listener(struct listener *l)
 {
     if (l->daemon != NULL) {
         MHD_stop_daemon(l->daemon);
+    }
+    if (l->fd >= 0) {
+        close(l->fd);
     }
 }
 

@@ -11,6 +11,7 @@
 
 #include <arpa/inet.h>
 #include <netinet/tcp.h>
+#include <stdatomic.h>
 
 static int dial_tcp(const struct house *h)
 {
@@ -342,6 +343,62 @@ static void port_in_use(void **state)
     assert_int_equal(lstat(path, &st), -1);
 }
 
+struct early_bird {
+    const struct house *h;
+    atomic_bool leave;
+};
+
+/* Asks from the moment in which the socket is there; what was answered first, NULL: nobody did. */
+static void *ask_early(void *context)
+{
+    struct early_bird *b = context;
+    static const char head[] = "GET /v1/daemon HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n";
+    int fd = -1;
+    while (fd < 0 && !atomic_load(&b->leave)) {
+        fd = dial(b->h->socket_path);
+    }
+    if (fd < 0) {
+        return NULL;
+    }
+    send_all(fd, head, strlen(head));
+    char *answer = receive_all(fd);
+    close(fd);
+    return answer;
+}
+
+/* The first answer of all has the port, and nobody is answered by a server that does not start. */
+static void the_first_answer_is_whole(void **state)
+{
+    struct house *h = *state, *early = zalloc(sizeof *early);
+    struct bench_http taken = {0};
+    text_format(early->socket_path, sizeof early->socket_path, "%s-early", h->socket_path);
+    text_format(taken.address, sizeof taken.address, "%s", web_http(h->web));
+    for (int i = 0; i < 100; i++) {
+        struct early_bird bird = {.h = early};
+        struct web_config config = config_of(h);
+        struct web *second = NULL;
+        struct err e = {0};
+        pthread_t thread;
+        char *answer = NULL;
+        config.socket_path = early->socket_path;
+        config.http = i % 2 == 0 ? &h->http : &taken;
+        assert_int_equal(pthread_create(&thread, NULL, ask_early, &bird), 0);
+        bool begun = web_start(&config, &second, &e);
+        atomic_store(&bird.leave, !begun);
+        pthread_join(thread, (void **)&answer);
+        assert_int_equal(begun, i % 2 == 0);
+        if (begun) {
+            web_stop(second);
+            assert_non_null(strstr(answer, "\"http\":\"127.0.0.1:"));
+            assert_null(strstr(answer, "\"http\":\"127.0.0.1:0\""));
+        } else {
+            assert_true(answer == NULL || answer[0] == '\0');
+        }
+        free(answer);
+    }
+    free(early);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -355,6 +412,7 @@ int main(void)
         cmocka_unit_test(downloads_leave_places_for_the_socket),
         cmocka_unit_test(leaves_while_somebody_looks_on),
         cmocka_unit_test(port_in_use),
+        cmocka_unit_test(the_first_answer_is_whole),
     };
     return cmocka_run_group_tests(tests, setup, teardown);
 }
