@@ -49,6 +49,34 @@ struct tokens *door_tokens(struct door *d)
     return d->tokens;
 }
 
+bool door_has_key(struct tokens *t, const struct bench_http *http, bool is_open, struct err *e)
+{
+    struct err why = {0};
+    if (!bench_http_needs_token(http) || tokens_count(t) > 0) {
+        return true;
+    }
+    bool stays_closed = !is_open && bench_http_is_far(http->address);
+    const char *place = http->address;
+    if (!tokens_are_read(t, &why)) {
+        return err_set(e, why.code,
+                       stays_closed
+                           ? "http: %s can be reached from other computers, and is not opened "
+                             "while no token holds: %s"
+                           : "http: nobody can sign in at %s, since no token holds: %s",
+                       place, why.text);
+    }
+    return stays_closed
+               ? err_set(e, ERR_REFUSED,
+                         "http: %s can be reached from other computers, and is not opened before "
+                         "there is a token; make one while the daemon runs, ampledger token make "
+                         "NAME --may change, then start it again",
+                         place)
+               : err_set(e, ERR_REFUSED,
+                         "http: nobody can sign in at %s before there is a token; make one while "
+                         "the daemon runs: ampledger token make NAME --may change",
+                         place);
+}
+
 void door_cookie_name(int port, char out[COOKIE_NAME_SIZE])
 {
     text_format(out, COOKIE_NAME_SIZE, "ampledger-%d", port);

@@ -13,6 +13,11 @@ struct door *door_new(struct tokens *tokens, struct patience *patience);
 void door_free(struct door *d); /* NULL is fine */
 struct tokens *door_tokens(struct door *d);
 
+/* Is there a token for whoever comes by `http`, where one is asked for? False with what that means
+ * (`is_open`: it stays open when the last one is withdrawn) and what to do. */
+bool door_has_key(struct tokens *t, const struct bench_http *http, bool is_open,
+                  struct err *e) NODISCARD;
+
 struct door_request {
     struct MHD_Connection *connection;
     const char *method, *path, *version;

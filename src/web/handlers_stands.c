@@ -4,6 +4,7 @@
 #include "base/file.h"
 #include "base/version.h"
 #include "web/body.h"
+#include "web/door.h"
 #include "web/handlers.h"
 #include "web/lookup.h"
 #include "web/shapes.h"
@@ -18,6 +19,17 @@ static double clock_speed_of(const struct web_config *c)
     return c->bench->virtual_control[0] == '\0' ? 1.0 : (double)NAN;
 }
 
+/* What is wrong with the page: not opened, or open and nobody can come in yet. */
+static json_t *http_problem_of(const struct web_config *c)
+{
+    struct err why = {0};
+    if (c->http_problem[0] != '\0' || c->http->address[0] == '\0' ||
+        door_has_key(door_tokens(c->door), c->http, true, &why)) {
+        return text_to_json(c->http_problem);
+    }
+    return text_to_json(why.text);
+}
+
 bool get_daemon(const struct request *q, struct reply *out, struct err *e)
 {
     (void)e;
@@ -25,14 +37,13 @@ bool get_daemon(const struct request *q, struct reply *out, struct err *e)
     struct err why = {0};
     bool late = store_is_late(c->store, &why);
     bool recording = !late || store_is_recording(c->store, &why);
-    out->body =
-        json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:b, s:o}", "version",
-                  AMPLEDGER_VERSION, "bench", text_to_json(c->bench->title), "bench_file",
-                  text_to_json(c->bench->path), "database", text_to_json(store_path(c->store)),
-                  "socket", text_to_json(c->socket_path), "http", text_to_json(c->http->address),
-                  "http_problem", text_to_json(c->http_problem), "clock_speed",
-                  json_number(clock_speed_of(c)), "stands", (json_int_t)run_host_count(c->host),
-                  "recording", recording, "recording_problem", text_to_json(why.text));
+    out->body = json_pack(
+        "{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:b, s:o}", "version", AMPLEDGER_VERSION,
+        "bench", text_to_json(c->bench->title), "bench_file", text_to_json(c->bench->path),
+        "database", text_to_json(store_path(c->store)), "socket", text_to_json(c->socket_path),
+        "http", text_to_json(c->http->address), "http_problem", http_problem_of(c), "clock_speed",
+        json_number(clock_speed_of(c)), "stands", (json_int_t)run_host_count(c->host), "recording",
+        recording, "recording_problem", text_to_json(why.text));
     return true;
 }
 

@@ -41,7 +41,7 @@ struct tokens {
     pthread_mutex_t lock;   /* of what is below; never held while a disk is waited for */
     struct list list;
     uint32_t last_serial;
-    bool is_damaged; /* the file: it stays as it is, for a person to look at */
+    struct err damage; /* of the file: it stays as it is, for a person to look at */
 };
 
 enum may may_parse(const char *word)
@@ -114,12 +114,16 @@ bool tokens_open(const char *path, struct tokens **out, struct err *e)
     t->path = text_copy(path);
     mutex_init_inheriting(&t->change);
     mutex_init_inheriting(&t->lock);
-    t->is_damaged = !read_file(t, e);
-    if (t->is_damaged) {
+    if (!read_file(t, &t->damage)) {
         t->list.n = 0;
     }
     *out = t;
-    return !t->is_damaged;
+    return tokens_are_read(t, e);
+}
+
+bool tokens_are_read(const struct tokens *t, struct err *e)
+{
+    return t->damage.code == ERR_NONE || err_set(e, t->damage.code, "%s", t->damage.text);
 }
 
 void tokens_free(struct tokens *t)
@@ -262,10 +266,7 @@ bool tokens_make(struct tokens *t, const struct token_holder *wanted, int64_t ut
                  char text[TOKEN_TEXT_SIZE], struct err *e)
 {
     struct token k = {.holder = *wanted};
-    if (t->is_damaged) {
-        return fail_damaged(t, e);
-    }
-    if (!make_text(text, e)) {
+    if (!tokens_are_read(t, e) || !make_text(text, e)) {
         return false;
     }
     sha256_hex(text, strlen(text), k.sum);

@@ -35,6 +35,8 @@ struct tokens;
 bool tokens_open(const char *path, struct tokens **out, struct err *e) NODISCARD;
 void tokens_free(struct tokens *t); /* NULL is fine */
 size_t tokens_count(struct tokens *t);
+/* False with why the file could not be read. */
+bool tokens_are_read(const struct tokens *t, struct err *e) NODISCARD;
 
 /* A token by that name; `text` is told this once. It holds when the file is on the disk. */
 bool tokens_make(struct tokens *t, const struct token_holder *wanted, int64_t utc_ns,

@@ -190,15 +190,11 @@ static unsigned http_connections(void)
     return limit.rlim_cur > wanted / 2 ? HTTP_CONNECTIONS_MAX / 4 : HTTP_CONNECTIONS_MAX / 16;
 }
 
-/* With a token from the first moment, or not at all. */
-static bool is_guarded(const struct bench_http *http, struct tokens *tokens, struct err *e)
+/* With a token from the first moment, or not at all; where nobody else comes there is time. */
+static bool is_guarded(const struct web *w, struct err *e)
 {
-    return !bench_http_is_far(http->address) || tokens_count(tokens) > 0 ||
-           err_set(e, ERR_REFUSED,
-                   "http: %s can be reached from other computers, and there is no token yet: it is "
-                   "not opened. Make one while the daemon runs, then start it again: ampledger "
-                   "token make NAME --may change",
-                   http->address);
+    return !bench_http_is_far(w->http.address) ||
+           door_has_key(door_tokens(w->house.config.door), &w->http, false, e);
 }
 
 /* What is wrong with the page must not stop a bench: its runs, and who orders by the Unix socket,
@@ -217,8 +213,7 @@ static bool take_tcp(struct web *w, struct tls_files *tls, struct err *e)
     if (http->address[0] == '\0') {
         return true;
     }
-    if (!is_guarded(http, door_tokens(w->house.config.door), &why) || !tls_read(http, tls, &why) ||
-        !tls_check(http, tls, &why)) {
+    if (!is_guarded(w, &why) || !tls_read(http, tls, &why) || !tls_check(http, tls, &why)) {
         return stay_closed(w, &why);
     }
     return socket_listen_tcp(http->address, http->address, &w->tcp.port, &w->tcp.fd, e);
@@ -246,8 +241,11 @@ static void tell_http(const struct web *w, const struct tls_files *tls)
 {
     struct err why = {0};
     if (w->http_problem[0] != '\0') {
-        log_error("%s; the page is not opened, the bench works without", w->http_problem);
+        log_error("the bench works without the page: %s", w->http_problem);
         return;
+    }
+    if (!door_has_key(door_tokens(w->house.config.door), &w->http, true, &why)) {
+        log_warn("%s", why.text);
     }
     if (bench_http_is_far(w->http.address) && w->http.certificate[0] == '\0') {
         log_warn("http: %s has no certificate: whoever is on the way reads along, tokens too",
@@ -296,7 +294,8 @@ static bool open_door(struct web *w, struct err *e)
         return false;
     }
     struct err why = {0};
-    if (!tokens_open(path, &tokens, &why)) {
+    if (!tokens_open(path, &tokens, &why) && !bench_http_needs_token(&w->http)) {
+        /* else it is told with what it means for the page */
         log_error("http: %s; until then no token holds", why.text);
     }
     w->house.config.door = door_new(tokens, w->tcp.patience);
@@ -354,13 +353,13 @@ static bool is_kept_secret(const char *key, struct err *e)
 }
 
 /* A list that cannot be read is a warning too: it may be the daemon's alone. */
-static bool is_guarded_by_file(const struct bench *b, struct err *e)
+static bool has_key_in_file(const struct bench *b, struct err *e)
 {
     char path[PATH_MAX];
     struct tokens *tokens = NULL;
-    bool ok = !bench_http_is_far(b->http.address) ||
+    bool ok = !bench_http_needs_token(&b->http) ||
               (tokens_path(b->database, path, e) && tokens_open(path, &tokens, e) &&
-               is_guarded(&b->http, tokens, e));
+               door_has_key(tokens, &b->http, false, e));
     tokens_free(tokens);
     return ok;
 }
@@ -371,7 +370,7 @@ bool web_check_http(const struct bench *b, struct web_warnings *w, struct err *e
     struct err why = {0};
     bool ok = tls_read(&b->http, &tls, e) && tls_check(&b->http, &tls, e);
     *w = (struct web_warnings){0};
-    add_warning(w, is_guarded_by_file(b, &why), &why);
+    add_warning(w, has_key_in_file(b, &why), &why);
     add_warning(w, is_kept_secret(b->http.key, &why), &why);
     add_warning(w, !ok || tls_is_valid_at(&b->http, &tls, clock_real_utc_ns(), &why), &why);
     tls_clear(&tls);

@@ -48,19 +48,35 @@ start_virtual 1000
 # Others would reach it, and nobody has a token: it is not opened, and the bench works all the same.
 serve 'http: 0.0.0.0:0'
 [ "$at" = None ] || fail "it listens on $at without a token"
-grep -q "there is no token yet: it is not opened" "$home/daemon.log" || fail "it does not say why"
+why="http: 0.0.0.0:0 can be reached from other computers, and is not opened before there is a token; make one while \
+the daemon runs, ampledger token make NAME --may change, then start it again"
+grep -q "the bench works without the page: $why\$" "$home/daemon.log" || fail "it does not say why"
 expect 0 ampledger stands
-says "page: http: 0.0.0.0:0 can be reached from other computers, and there is no token yet"
-says "ampledger token make NAME --may change"
+says "page: $why"
 expect 0 ampledgerd --bench "$home/bench.yaml" --check
-says "warning: http: 0.0.0.0:0 can be reached from other computers, and there is no token yet"
+says "warning: $why"
 expect 0 ampledgerd --bench "$home/plain.yaml" --check
 grep -q warning "$home/out" && fail "a warning where no other computer comes"
 expect 0 ampledgerd --bench "$home/plain.yaml" --check --http 0.0.0.0:8470
-says "there is no token yet"
+says "is not opened before there is a token"
+
+# Where it is asked for on this computer too, the page opens, and nobody could sign in.
+why="http: nobody can sign in at 127.0.0.1:0 before there is a token"
+for more in "token: always" "names: [bench.example]"; do
+    serve "http: {listen: \"127.0.0.1:0\", $more}"
+    [ "$at" != None ] || fail "it is not opened where only this computer reaches it"
+    grep -q "warn .*nobody can sign in at $at before there is a token" "$home/daemon.log" || fail "the log does not say it"
+    expect 0 ampledger stands
+    says "page: http: nobody can sign in at $at before there is a token; make one while the daemon runs: ampledger token make"
+    expect 0 ampledgerd --bench "$home/bench.yaml" --check
+    says "warning: $why"
+done
 add_launch
 phone=$(make_token phone change)
 wall=$(make_token wall-display read)
+# From now on somebody can, without a new start.
+expect 0 ampledger stands
+grep -q "page:" "$home/out" && fail "it says that nobody can sign in though there is a token"
 expect 0 ampledger token
 says phone
 says wall-display
@@ -135,6 +151,12 @@ ask 429 -H "$(as wrong)" "$here/v1/stands"
 ask 200 -H "$(as "$phone")" "$here/v1/stands"
 [ "$(grep -c "wrong tokens within 60 s from 127.0.0.1" "$home/daemon.log")" = 1 ] || fail "not told once in the log"
 
+# The last one withdrawn: it stays open, and nobody can come in.
+expect 0 ampledger token withdraw phone
+expect 0 ampledger stands
+says "page: http: nobody can sign in at $at before there is a token"
+phone=$(make_token phone change)
+
 # On this computer's own address none is needed, unless something stands between.
 serve 'http: 127.0.0.1:0'
 here=http://$at
@@ -192,7 +214,7 @@ cp "$home/plain.yaml" "$home/bench.yaml"
 echo 'http: {listen: "127.0.0.1:0", certificate: cert.pem, key: cert.pem}' >>"$home/bench.yaml"
 start_daemon
 await 10 phase_is idle
-grep -q "do they belong together?; the page is not opened" "$home/daemon.log" || fail "it does not say what is wrong"
+grep -q "the bench works without the page: .*do they belong together?" "$home/daemon.log" || fail "it does not say what is wrong"
 expect 0 ampledger stands
 says "do they belong together?"
 stop_daemon
@@ -229,7 +251,7 @@ expect 2 ampledgerd --bench "$home/bench.yaml" --check
 says "gone.pem"
 start_daemon
 await 10 phase_is idle
-grep -q "gone.pem.*the page is not opened" "$home/daemon.log" || fail "it does not say what is not there"
+grep -q "the bench works without the page: .*gone.pem" "$home/daemon.log" || fail "it does not say what is not there"
 stop_daemon
 
 # The socket: mode and group as the bench file says.
@@ -247,11 +269,21 @@ says "no group"
 cp "$home/plain.yaml" "$home/bench.yaml"
 echo broken >"$home/ampledger.db.tokens"
 serve 'http: {listen: "127.0.0.1:0", token: always}'
-grep -q "move it away.*no token holds" "$home/daemon.log" || fail "it does not say what is wrong"
+grep -q "no token holds: .*move it away" "$home/daemon.log" || fail "it does not say what is wrong"
+expect 0 ampledger stands
+says "page: http: nobody can sign in at $at, since no token holds: "
+says "move it away"
 ask 401 -H "$(as "$phone")" "http://$at/v1/stands"
 expect 2 ampledger token make other --may change
 says "move it away"
 [ "$(cat "$home/ampledger.db.tokens")" = broken ] || fail "the file was overwritten"
+# Nor is it opened to others, and nobody is told to make one, which would be refused.
+serve 'http: 0.0.0.0:0'
+[ "$at" = None ] || fail "it listens on $at with a list that cannot be read"
+expect 0 ampledger stands
+says "page: http: 0.0.0.0:0 can be reached from other computers, and is not opened while no token holds: "
+says "move it away"
+grep -q "before there is a token" "$home/out" && fail "it says that there is none"
 stop_daemon
 kill "$virtual"
 wait "$virtual" || true

@@ -190,6 +190,9 @@ static void damaged_files_are_refused(void **state)
         assert_int_equal(e.code, ERR_CONFIG);
         assert_non_null(strstr(e.text, "move it away"));
         assert_int_equal(tokens_count(t), 0);
+        e = (struct err){0};
+        assert_false(tokens_are_read(t, &e)); /* still known to who comes later */
+        assert_non_null(strstr(e.text, "move it away"));
         assert_false(tokens_make(t, &wanted, MADE_NS, text, &e)); /* it would be overwritten */
         assert_non_null(strstr(e.text, "move it away"));
         tokens_free(t);
