@@ -148,6 +148,31 @@ static inline void fixture_close(struct fixture *f, struct store *s, struct read
     fixture_remove(f);
 }
 
+/* All of that as the state of a test. */
+struct ledger {
+    struct fixture f;
+    struct store *s;
+    struct reader *r;
+};
+
+static inline int ledger_setup(void **state)
+{
+    struct ledger *l = zalloc(sizeof *l);
+    *state = l;
+    fixture_open(&l->f, &l->s, &l->r);
+    return 0;
+}
+
+static inline int ledger_teardown(void **state)
+{
+    struct ledger *l = *state;
+    fixture_close(&l->f, l->s, l->r);
+    free(l);
+    return 0;
+}
+
+#define ledger(test) cmocka_unit_test_setup_teardown(test, ledger_setup, ledger_teardown)
+
 /* A store with a battery and a run that is under way. */
 static inline int64_t begin_a_run(struct store *s)
 {

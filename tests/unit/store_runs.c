@@ -3,32 +3,10 @@
  * by number or id; trips stay latched; cut-off runs are marked; copies are whole. */
 #include "store_fixture.h"
 
-struct yard {
-    struct fixture f;
-    struct store *s;
-    struct reader *r;
-};
-
-static int setup(void **state)
-{
-    struct yard *y = zalloc(sizeof *y);
-    fixture_open(&y->f, &y->s, &y->r);
-    *state = y;
-    return 0;
-}
-
-static int teardown(void **state)
-{
-    struct yard *y = *state;
-    fixture_close(&y->f, y->s, y->r);
-    free(y);
-    return 0;
-}
-
-static void flush(struct yard *y)
+static void flush(struct ledger *l)
 {
     struct err e = {0};
-    ok(store_flush(y->s, 5000, &e));
+    ok(store_flush(l->s, 5000, &e));
 }
 
 static void same_double(double a, double b)
@@ -41,20 +19,20 @@ static void same_double(double a, double b)
 
 static void a_run_comes_back_whole(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
     struct battery b = launch("launch-a");
-    ok(store_battery_add(y->s, &b, &e));
+    ok(store_battery_add(l->s, &b, &e));
     struct run_begin begin = run_of(&b);
     begin.instrument_count = 2;
     begin.instrument[1] = (struct run_instrument){
         .role = "thermometer", .driver = "line-thermometer", .link = "serial:/dev/therm"};
     int64_t nr = 0;
-    ok(store_run_begin(y->s, &begin, &nr, &e));
+    ok(store_run_begin(l->s, &begin, &nr, &e));
     assert_int_equal(nr, 1);
 
     struct run_row row;
-    ok(reader_run(y->r, "last", &row, &e)); /* on disk when begin returned */
+    ok(reader_run(l->r, "last", &row, &e)); /* on disk when begin returned */
     assert_int_equal(row.nr, 1);
     assert_string_equal(row.id, begin.id);
     assert_string_equal(row.battery, "launch-a");
@@ -85,43 +63,43 @@ static void a_run_comes_back_whole(void **state)
     char sha[SHA256_TEXT_SIZE], *text = NULL;
     sha256_hex(begin.profile_text, strlen(begin.profile_text), sha);
     assert_string_equal(row.profile_sha256, sha);
-    ok(reader_text(y->r, row.profile_sha256, &text, &e));
+    ok(reader_text(l->r, row.profile_sha256, &text, &e));
     assert_string_equal(text, begin.profile_text);
     free(text);
-    ok(reader_text(y->r, row.bench_sha256, &text, &e));
+    ok(reader_text(l->r, row.bench_sha256, &text, &e));
     assert_string_equal(text, begin.bench_text);
     free(text);
-    ok(reader_text(y->r, row.instrument[0].driver_sha256, &text, &e));
+    ok(reader_text(l->r, row.instrument[0].driver_sha256, &text, &e));
     assert_string_equal(text, begin.instrument[0].driver_text);
     free(text);
-    assert_false(reader_text(y->r, "00", &text, &e));
+    assert_false(reader_text(l->r, "00", &text, &e));
     assert_int_equal(e.code, ERR_NOT_FOUND);
     run_row_free(&row);
 }
 
 static void equal_texts_are_stored_once(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     for (int i = 0; i < 5; i++)
-        begin_a_run(y->s);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM run"), 5);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM text"), 3);
+        begin_a_run(l->s);
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM run"), 5);
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM text"), 3);
 }
 
 static void an_end_is_written_with_its_trip(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
-    int64_t nr = begin_a_run(y->s);
+    int64_t nr = begin_a_run(l->s);
     struct run_trip trip = {.reason = "temperature-high",
                             .sentence = "The battery reached 45.3 degC; the limit is 45 degC.",
                             .at_utc_ns = FIXTURE_UTC_NS + 7,
                             .at_s = 0.1 + 0.2,
                             .value = 45.300000000000004,
                             .limit = (double)NAN};
-    ok(store_run_end(y->s, nr, RUN_TRIPPED, FIXTURE_UTC_NS + 9, &trip, "{\"capacity_Ah\":1}", &e));
+    ok(store_run_end(l->s, nr, RUN_TRIPPED, FIXTURE_UTC_NS + 9, &trip, "{\"capacity_Ah\":1}", &e));
     struct run_row row;
-    ok(reader_run(y->r, "1", &row, &e));
+    ok(reader_run(l->r, "1", &row, &e));
     assert_int_equal(row.outcome, RUN_TRIPPED);
     assert_int_equal(row.ended_utc_ns, FIXTURE_UTC_NS + 9);
     assert_string_equal(row.trip.reason, trip.reason);
@@ -134,14 +112,14 @@ static void an_end_is_written_with_its_trip(void **state)
     run_row_free(&row);
 
     /* The same end again is fine, another one is not, and changes nothing. */
-    ok(store_run_end(y->s, nr, RUN_TRIPPED, FIXTURE_UTC_NS + 9, &trip, NULL, &e));
-    assert_false(store_run_end(y->s, nr, RUN_COMPLETED, FIXTURE_UTC_NS + 99, NULL, NULL, &e));
+    ok(store_run_end(l->s, nr, RUN_TRIPPED, FIXTURE_UTC_NS + 9, &trip, NULL, &e));
+    assert_false(store_run_end(l->s, nr, RUN_COMPLETED, FIXTURE_UTC_NS + 99, NULL, NULL, &e));
     assert_int_equal(e.code, ERR_REFUSED);
     assert_non_null(strstr(e.text, "has ended already (tripped)"));
-    assert_false(store_run_end(y->s, 77, RUN_COMPLETED, FIXTURE_UTC_NS, NULL, NULL, &e));
+    assert_false(store_run_end(l->s, 77, RUN_COMPLETED, FIXTURE_UTC_NS, NULL, NULL, &e));
     assert_int_equal(e.code, ERR_NOT_FOUND);
-    assert_false(store_run_end(y->s, nr, RUN_RUNNING, FIXTURE_UTC_NS, NULL, NULL, &e));
-    ok(reader_run(y->r, "1", &row, &e));
+    assert_false(store_run_end(l->s, nr, RUN_RUNNING, FIXTURE_UTC_NS, NULL, NULL, &e));
+    ok(reader_run(l->r, "1", &row, &e));
     assert_int_equal(row.outcome, RUN_TRIPPED);
     assert_string_equal(row.result_json, "{\"capacity_Ah\":1}");
     run_row_free(&row);
@@ -149,17 +127,17 @@ static void an_end_is_written_with_its_trip(void **state)
 
 static void a_run_needs_a_battery_of_the_register(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
     struct battery b = launch("launch-a");
     uuid7_make(FIXTURE_UTC_NS, b.id); /* never added */
     struct run_begin begin = run_of(&b);
     int64_t nr = 0;
-    assert_false(store_run_begin(y->s, &begin, &nr, &e));
+    assert_false(store_run_begin(l->s, &begin, &nr, &e));
     assert_int_equal(e.code, ERR_NOT_FOUND);
     assert_non_null(strstr(e.text, b.id));
     /* Nothing of it stays, not even the texts. */
-    assert_int_equal(ask_int(y->f.path, "SELECT (SELECT count(*) FROM run) +"
+    assert_int_equal(ask_int(l->f.path, "SELECT (SELECT count(*) FROM run) +"
                                         " (SELECT count(*) FROM text)"),
                      0);
 }
@@ -181,9 +159,9 @@ static bool collect(void *context, int step, const struct sample *sample)
 
 static void samples_come_back_bit_by_bit(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
-    int64_t nr = begin_a_run(y->s);
+    int64_t nr = begin_a_run(l->s);
     static const double odd[] = {0.1,      -0.1,      1.0 / 3.0, 5e-324,    2.2250738585072014e-308,
                                  1.0,      -7.0,      1e15,      1e300,     9007199254740993.0,
                                  INFINITY, -INFINITY, 0.0,       12345678.9};
@@ -193,11 +171,11 @@ static void samples_come_back_bit_by_bit(void **state)
                            .voltage_V = odd[i],
                            .current_A = odd[(i + 3) % n],
                            .temperature_C = i % 2 ? (double)NAN : odd[(i + 5) % n]};
-        assert_true(store_put_sample(y->s, nr, 0, &x));
+        assert_true(store_put_sample(l->s, nr, 0, &x));
     }
-    flush(y);
+    flush(l);
     struct collected *c = zalloc(sizeof *c);
-    ok(reader_samples(y->r, nr, -1, collect, c, &e));
+    ok(reader_samples(l->r, nr, -1, collect, c, &e));
     assert_int_equal(c->n, n);
     for (size_t i = 0; i < n; i++) {
         same_double(c->sample[i].t_s, (double)i);
@@ -207,16 +185,16 @@ static void samples_come_back_bit_by_bit(void **state)
     }
     free(c);
     /* Unknown is NULL in the tables, not a number. */
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM sample WHERE temperature_C IS NULL"),
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM sample WHERE temperature_C IS NULL"),
                      n / 2);
 }
 
 /* Random bit patterns, so that nobody's choice of examples matters. */
 static void random_doubles_come_back_bit_by_bit(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
-    int64_t nr = begin_a_run(y->s);
+    int64_t nr = begin_a_run(l->s);
     uint64_t x = 88172645463325252ULL;
     struct sample *in = zalloc(3000 * sizeof *in);
     for (size_t i = 0; i < 3000; i++) {
@@ -228,11 +206,11 @@ static void random_doubles_come_back_bit_by_bit(void **state)
             memcpy(&d[k], &x, sizeof x);
         }
         in[i] = (struct sample){d[0], d[1], d[2], d[3]};
-        assert_true(store_put_sample(y->s, nr, 0, &in[i]));
+        assert_true(store_put_sample(l->s, nr, 0, &in[i]));
     }
-    flush(y);
+    flush(l);
     struct collected *c = zalloc(sizeof *c);
-    ok(reader_samples(y->r, nr, -1, collect, c, &e));
+    ok(reader_samples(l->r, nr, -1, collect, c, &e));
     assert_int_equal(c->n, 3000);
     for (size_t i = 0; i < c->n; i++) {
         same_double(c->sample[i].t_s, in[i].t_s);
@@ -246,17 +224,17 @@ static void random_doubles_come_back_bit_by_bit(void **state)
 
 static void samples_stream_in_order_by_step(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
-    int64_t first = begin_a_run(y->s), second = begin_a_run(y->s);
+    int64_t first = begin_a_run(l->s), second = begin_a_run(l->s);
     for (int i = 0; i < 3000; i++) {
         struct sample x = sample_number(i);
-        assert_true(store_put_sample(y->s, first, i / 1000, &x));
+        assert_true(store_put_sample(l->s, first, i / 1000, &x));
         x.t_s = -1;
         if (i % 3 == 0) /* two stands at work at once */
-            assert_true(store_put_sample(y->s, second, 0, &x));
+            assert_true(store_put_sample(l->s, second, 0, &x));
     }
-    flush(y);
+    flush(l);
     static const struct {
         int step;
         size_t stop_at, n;
@@ -268,7 +246,7 @@ static void samples_stream_in_order_by_step(void **state)
     for (size_t k = 0; k < sizeof rows / sizeof rows[0]; k++) {
         memset(c, 0, sizeof *c);
         c->stop_at = rows[k].stop_at;
-        ok(reader_samples(y->r, first, rows[k].step, collect, c, &e));
+        ok(reader_samples(l->r, first, rows[k].step, collect, c, &e));
         assert_int_equal(c->n, rows[k].n);
         for (size_t i = 0; i < c->n; i++) {
             int number = rows[k].from + (int)i;
@@ -277,14 +255,14 @@ static void samples_stream_in_order_by_step(void **state)
         }
     }
     struct run_row row;
-    ok(reader_run(y->r, "1", &row, &e));
+    ok(reader_run(l->r, "1", &row, &e));
     assert_int_equal(row.sample_count, 3000);
     run_row_free(&row);
-    ok(reader_run(y->r, "2", &row, &e));
+    ok(reader_run(l->r, "2", &row, &e));
     assert_int_equal(row.sample_count, 1000);
     run_row_free(&row);
     free(c);
-    check_integrity(y->f.path);
+    check_integrity(l->f.path);
 }
 
 /* The first round of a step; its kind is its name, or rest. */
@@ -296,23 +274,23 @@ static bool put_step(struct store *s, int64_t nr, int step, const char *name, do
 
 static void steps_and_events_come_back(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
-    int64_t nr = begin_a_run(y->s);
+    int64_t nr = begin_a_run(l->s);
     char longest[400];
     memset(longest, 'a', sizeof longest - 1);
     longest[sizeof longest - 1] = '\0';
     memcpy(longest + 318, "\xc3\xa4", 2); /* a character that would be cut in two */
-    assert_true(put_step(y->s, nr, 0, "rest before", 0.0));
-    assert_true(store_put_step_end(y->s, nr, 0, 600.25, "time"));
+    assert_true(put_step(l->s, nr, 0, "rest before", 0.0));
+    assert_true(store_put_step_end(l->s, nr, 0, 600.25, "time"));
     const struct step_begin again = {1, 4, 30, "discharge", "discharge", 600.25};
-    assert_true(store_put_step_begin(y->s, nr, &again));
-    assert_true(store_put_event(y->s, nr, FIXTURE_UTC_NS + 1, 601.5, "output-on", "Load on, 9 A"));
-    assert_true(store_put_event(y->s, nr, FIXTURE_UTC_NS + 2, (double)NAN, "note", longest));
-    assert_true(store_put_event(y->s, 0, FIXTURE_UTC_NS + 3, (double)NAN, "daemon", "started"));
-    flush(y);
+    assert_true(store_put_step_begin(l->s, nr, &again));
+    assert_true(store_put_event(l->s, nr, FIXTURE_UTC_NS + 1, 601.5, "output-on", "Load on, 9 A"));
+    assert_true(store_put_event(l->s, nr, FIXTURE_UTC_NS + 2, (double)NAN, "note", longest));
+    assert_true(store_put_event(l->s, 0, FIXTURE_UTC_NS + 3, (double)NAN, "daemon", "started"));
+    flush(l);
     struct run_row row;
-    ok(reader_run(y->r, "last", &row, &e));
+    ok(reader_run(l->r, "last", &row, &e));
     assert_int_equal(row.step_count, 2);
     assert_string_equal(row.steps[0].name, "rest before");
     assert_string_equal(row.steps[0].kind, "rest");
@@ -330,7 +308,7 @@ static void steps_and_events_come_back(void **state)
 
     struct event_row *events = NULL;
     size_t n = 0;
-    ok(reader_events(y->r, nr, &events, &n, &e));
+    ok(reader_events(l->r, nr, &events, &n, &e));
     assert_int_equal(n, 2);
     assert_int_equal(events[0].utc_ns, FIXTURE_UTC_NS + 1);
     same_double(events[0].t_s, 601.5);
@@ -339,7 +317,7 @@ static void steps_and_events_come_back(void **state)
     assert_true(isnan(events[1].t_s));
     assert_int_equal(strlen(events[1].text), 318); /* whole characters only */
     free(events);
-    ok(reader_events(y->r, 0, &events, &n, &e));
+    ok(reader_events(l->r, 0, &events, &n, &e));
     assert_int_equal(n, 1);
     assert_string_equal(events[0].kind, "daemon");
     free(events);
@@ -348,34 +326,34 @@ static void steps_and_events_come_back(void **state)
 /* A mistake in one caller must not stop the record of all others. */
 static void what_the_tables_refuse_does_not_block_the_rest(void **state)
 {
-    struct yard *y = *state;
-    int64_t nr = begin_a_run(y->s);
+    struct ledger *l = *state;
+    int64_t nr = begin_a_run(l->s);
     struct sample x = sample_number(0);
-    assert_true(store_put_sample(y->s, nr, 0, &x));
-    assert_true(store_put_sample(y->s, 4711, 0, &x)); /* no such run */
-    assert_true(store_put_step_end(y->s, nr, 9, 1.0, "never begun"));
-    assert_true(put_step(y->s, nr, 0, "rest", 0));
-    assert_true(put_step(y->s, nr, 0, "rest", 0)); /* twice */
-    assert_true(store_put_event(y->s, 4711, 0, 0, "note", "of nothing"));
-    assert_true(store_put_sample(y->s, nr, 0, &x));
-    flush(y);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM sample"), 2);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM step"), 1);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM event"), 0);
-    check_integrity(y->f.path);
+    assert_true(store_put_sample(l->s, nr, 0, &x));
+    assert_true(store_put_sample(l->s, 4711, 0, &x)); /* no such run */
+    assert_true(store_put_step_end(l->s, nr, 9, 1.0, "never begun"));
+    assert_true(put_step(l->s, nr, 0, "rest", 0));
+    assert_true(put_step(l->s, nr, 0, "rest", 0)); /* twice */
+    assert_true(store_put_event(l->s, 4711, 0, 0, "note", "of nothing"));
+    assert_true(store_put_sample(l->s, nr, 0, &x));
+    flush(l);
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM sample"), 2);
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM step"), 1);
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM event"), 0);
+    check_integrity(l->f.path);
 }
 
 static void runs_are_found_by_number_by_id_and_as_the_last(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
     struct run_row row;
-    assert_false(reader_run(y->r, "last", &row, &e));
+    assert_false(reader_run(l->r, "last", &row, &e));
     assert_int_equal(e.code, ERR_NOT_FOUND);
     assert_non_null(strstr(e.text, "no runs yet"));
 
     struct battery b = launch("launch-a");
-    ok(store_battery_add(y->s, &b, &e));
+    ok(store_battery_add(l->s, &b, &e));
     static const char *const ids[] = {"0192aaaa-0000-7000-8000-000000000001",
                                       "0192aaaa-0000-7000-8000-000000000002",
                                       "0192bbbb-0000-7000-8000-000000000003"};
@@ -383,7 +361,7 @@ static void runs_are_found_by_number_by_id_and_as_the_last(void **state)
         struct run_begin begin = run_of(&b);
         memcpy(begin.id, ids[i], sizeof begin.id);
         int64_t nr = 0;
-        ok(store_run_begin(y->s, &begin, &nr, &e));
+        ok(store_run_begin(l->s, &begin, &nr, &e));
         assert_int_equal(nr, i + 1);
     }
     static const struct {
@@ -410,7 +388,7 @@ static void runs_are_found_by_number_by_id_and_as_the_last(void **state)
         {"-1", 0, ERR_NOT_FOUND, "begins with"},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-        bool found = reader_run(y->r, rows[i].which, &row, &e);
+        bool found = reader_run(l->r, rows[i].which, &row, &e);
         if (found != (rows[i].code == ERR_NONE))
             fail_msg("\"%s\": %s", rows[i].which, found ? "found" : e.text);
         if (found) {
@@ -425,20 +403,20 @@ static void runs_are_found_by_number_by_id_and_as_the_last(void **state)
 
 static void the_list_is_newest_first_and_can_be_narrowed(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
     struct run_row *list = NULL;
     size_t n = 9;
-    ok(reader_runs(y->r, NULL, 0, &list, &n, &e));
+    ok(reader_runs(l->r, NULL, 0, &list, &n, &e));
     assert_int_equal(n, 0);
     free(list);
     for (int i = 0; i < 5; i++)
-        begin_a_run(y->s);
+        begin_a_run(l->s);
     struct battery lamp = launch("hand-lamp-1");
-    ok(store_battery_add(y->s, &lamp, &e));
+    ok(store_battery_add(l->s, &lamp, &e));
     struct run_begin begin = run_of(&lamp);
     int64_t nr = 0;
-    ok(store_run_begin(y->s, &begin, &nr, &e));
+    ok(store_run_begin(l->s, &begin, &nr, &e));
 
     static const struct {
         const char *battery;
@@ -451,7 +429,7 @@ static void the_list_is_newest_first_and_can_be_narrowed(void **state)
                 {"launch-a", 3, 3, 5},
                 {"hand-lamp-1", 0, 1, 6}};
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-        ok(reader_runs(y->r, rows[i].battery, rows[i].limit, &list, &n, &e));
+        ok(reader_runs(l->r, rows[i].battery, rows[i].limit, &list, &n, &e));
         assert_int_equal(n, rows[i].n);
         for (size_t k = 0; k < n; k++) {
             assert_int_equal(list[k].nr, rows[i].newest - (int64_t)k);
@@ -460,53 +438,53 @@ static void the_list_is_newest_first_and_can_be_narrowed(void **state)
         }
         free(list);
     }
-    assert_false(reader_runs(y->r, "lunch-a", 0, &list, &n, &e));
+    assert_false(reader_runs(l->r, "lunch-a", 0, &list, &n, &e));
     assert_int_equal(e.code, ERR_NOT_FOUND);
     assert_non_null(strstr(e.text, "did you mean \"launch-a\"?"));
 }
 
 static void the_instruments_of_a_stand_are_known_by_role_and_driver(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
     struct run_instrument load = {.role = "load", .driver = "load-scpi", .identity = "rubbish"};
-    ok(store_known_get(y->s, "jetty-1", &load, &e));
+    ok(store_known_get(l->s, "jetty-1", &load, &e));
     assert_string_equal(load.identity, "");
     snprintf(load.identity, sizeof load.identity, "LAKE,L-1,0001,1.0");
-    ok(store_known_set(y->s, "jetty-1", &load, FIXTURE_UTC_NS, &e));
+    ok(store_known_set(l->s, "jetty-1", &load, FIXTURE_UTC_NS, &e));
     struct run_instrument back = {.role = "load", .driver = "load-scpi"};
-    ok(store_known_get(y->s, "jetty-1", &back, &e));
+    ok(store_known_get(l->s, "jetty-1", &back, &e));
     assert_string_equal(back.identity, "LAKE,L-1,0001,1.0");
     snprintf(load.identity, sizeof load.identity, "LAKE,L-1,0002,1.0");
-    ok(store_known_set(y->s, "jetty-1", &load, FIXTURE_UTC_NS + 1, &e));
-    ok(store_known_get(y->s, "jetty-1", &back, &e));
+    ok(store_known_set(l->s, "jetty-1", &load, FIXTURE_UTC_NS + 1, &e));
+    ok(store_known_get(l->s, "jetty-1", &back, &e));
     assert_string_equal(back.identity, "LAKE,L-1,0002,1.0"); /* in its place */
-    ok(store_known_get(y->s, "jetty-2", &back, &e));
+    ok(store_known_get(l->s, "jetty-2", &back, &e));
     assert_string_equal(back.identity, "");
     snprintf(back.driver, sizeof back.driver, "load-other");
-    ok(store_known_get(y->s, "jetty-1", &back, &e));
+    ok(store_known_get(l->s, "jetty-1", &back, &e));
     assert_string_equal(back.identity, "");
 }
 
 static void a_trip_stays_latched_until_it_is_cleared(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
     bool found = true;
     struct run_trip back;
-    ok(store_latch_get(y->s, "jetty-1", &found, &back, &e));
+    ok(store_latch_get(l->s, "jetty-1", &found, &back, &e));
     assert_false(found);
-    int64_t nr = begin_a_run(y->s);
+    int64_t nr = begin_a_run(l->s);
     struct run_trip trip = {.reason = "temperature-high",
                             .sentence = "too hot",
                             .at_utc_ns = FIXTURE_UTC_NS,
                             .at_s = 17.125,
                             .value = 45.5,
                             .limit = 45.0};
-    ok(store_latch_set(y->s, "jetty-1", nr, &trip, &e));
-    store_close(y->s); /* a restart */
-    ok(store_open(y->f.path, &y->s, &e));
-    ok(store_latch_get(y->s, "jetty-1", &found, &back, &e));
+    ok(store_latch_set(l->s, "jetty-1", nr, &trip, &e));
+    store_close(l->s); /* a restart */
+    ok(store_open(l->f.path, &l->s, &e));
+    ok(store_latch_get(l->s, "jetty-1", &found, &back, &e));
     assert_true(found);
     assert_string_equal(back.reason, trip.reason);
     assert_string_equal(back.sentence, trip.sentence);
@@ -514,83 +492,83 @@ static void a_trip_stays_latched_until_it_is_cleared(void **state)
     same_double(back.at_s, trip.at_s);
     same_double(back.value, trip.value);
     same_double(back.limit, trip.limit);
-    ok(store_latch_get(y->s, "jetty-2", &found, &back, &e));
+    ok(store_latch_get(l->s, "jetty-2", &found, &back, &e));
     assert_false(found);
 
     /* A worse one takes its place; a stand without a run can be latched too. */
     struct run_trip worse = {.reason = "off-not-confirmed", .at_s = (double)NAN};
-    ok(store_latch_set(y->s, "jetty-1", 0, &worse, &e));
-    ok(store_latch_get(y->s, "jetty-1", &found, &back, &e));
+    ok(store_latch_set(l->s, "jetty-1", 0, &worse, &e));
+    ok(store_latch_get(l->s, "jetty-1", &found, &back, &e));
     assert_true(found);
     assert_string_equal(back.reason, "off-not-confirmed");
     assert_true(isnan(back.at_s));
 
-    ok(store_latch_clear(y->s, "jetty-1", FIXTURE_UTC_NS + 4, &e));
-    ok(store_latch_clear(y->s, "jetty-1", FIXTURE_UTC_NS + 5, &e)); /* twice is fine */
-    ok(store_latch_get(y->s, "jetty-1", &found, &back, &e));
+    ok(store_latch_clear(l->s, "jetty-1", FIXTURE_UTC_NS + 4, &e));
+    ok(store_latch_clear(l->s, "jetty-1", FIXTURE_UTC_NS + 5, &e)); /* twice is fine */
+    ok(store_latch_get(l->s, "jetty-1", &found, &back, &e));
     assert_false(found);
-    ok(store_latch_set(y->s, "jetty-1", nr, &trip, &e)); /* and it can trip again */
-    ok(store_latch_get(y->s, "jetty-1", &found, &back, &e));
+    ok(store_latch_set(l->s, "jetty-1", nr, &trip, &e)); /* and it can trip again */
+    ok(store_latch_get(l->s, "jetty-1", &found, &back, &e));
     assert_true(found);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM latch"), 2); /* history */
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM latch"), 2); /* history */
 }
 
 static void cut_off_runs_are_marked_with_their_last_time(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
-    int64_t with = begin_a_run(y->s), without = begin_a_run(y->s), ended = begin_a_run(y->s);
+    int64_t with = begin_a_run(l->s), without = begin_a_run(l->s), ended = begin_a_run(l->s);
     for (int i = 0; i <= 20; i++) {
         struct sample x = sample_number(i);
-        assert_true(store_put_sample(y->s, with, 0, &x));
+        assert_true(store_put_sample(l->s, with, 0, &x));
     }
-    ok(store_run_end(y->s, ended, RUN_COMPLETED, FIXTURE_UTC_NS + 1, NULL, NULL, &e));
+    ok(store_run_end(l->s, ended, RUN_COMPLETED, FIXTURE_UTC_NS + 1, NULL, NULL, &e));
     int count = -1;
-    ok(store_mark_interrupted(y->s, FIXTURE_UTC_NS + 50, &count, &e));
+    ok(store_mark_interrupted(l->s, FIXTURE_UTC_NS + 50, &count, &e));
     assert_int_equal(count, 2);
     struct run_row row;
-    ok(reader_run(y->r, "1", &row, &e));
+    ok(reader_run(l->r, "1", &row, &e));
     assert_int_equal(row.outcome, RUN_INTERRUPTED);
     assert_int_equal(row.ended_utc_ns, FIXTURE_UTC_NS + 2000000000); /* 20 x 0.1 s */
     run_row_free(&row);
-    ok(reader_run(y->r, "2", &row, &e));
+    ok(reader_run(l->r, "2", &row, &e));
     assert_int_equal(row.outcome, RUN_INTERRUPTED);
     assert_int_equal(row.ended_utc_ns, FIXTURE_UTC_NS);
     run_row_free(&row);
-    ok(reader_run(y->r, "3", &row, &e));
+    ok(reader_run(l->r, "3", &row, &e));
     assert_int_equal(row.outcome, RUN_COMPLETED);
     run_row_free(&row);
     struct event_row *events = NULL;
     size_t n = 0;
-    ok(reader_events(y->r, with, &events, &n, &e));
+    ok(reader_events(l->r, with, &events, &n, &e));
     assert_int_equal(n, 1);
     assert_string_equal(events[0].kind, "interrupted");
     assert_int_equal(events[0].utc_ns, FIXTURE_UTC_NS + 50);
     same_double(events[0].t_s, 2.0);
     free(events);
-    ok(reader_events(y->r, without, &events, &n, &e));
+    ok(reader_events(l->r, without, &events, &n, &e));
     assert_int_equal(n, 1);
     assert_true(isnan(events[0].t_s));
     free(events);
-    ok(store_mark_interrupted(y->s, FIXTURE_UTC_NS + 60, &count, &e));
+    ok(store_mark_interrupted(l->s, FIXTURE_UTC_NS + 60, &count, &e));
     assert_int_equal(count, 0);
 }
 
 static void people_can_read_the_samples(void **state)
 {
-    struct yard *y = *state;
-    int64_t nr = begin_a_run(y->s);
-    assert_true(put_step(y->s, nr, 0, "discharge", 0));
+    struct ledger *l = *state;
+    int64_t nr = begin_a_run(l->s);
+    assert_true(put_step(l->s, nr, 0, "discharge", 0));
     struct sample x = {.t_s = 61.5, .voltage_V = 13.2, .current_A = -9, .temperature_C = 21};
-    assert_true(store_put_sample(y->s, nr, 0, &x));
-    flush(y);
+    assert_true(store_put_sample(l->s, nr, 0, &x));
+    flush(l);
     /* 20:04:05.120 plus 61.5 s. */
-    assert_int_equal(ask_int(y->f.path,
+    assert_int_equal(ask_int(l->f.path,
                              "SELECT count(*) FROM sample_readable WHERE"
                              " utc = '2026-03-01T20:05:06.620Z' AND battery = 'launch-a'"
                              " AND step_name = 'discharge' AND voltage_V = 13.2 AND run_nr = 1"),
                      1);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM run_readable WHERE"
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM run_readable WHERE"
                                         " started_utc = '2026-03-01T20:04:05.120Z'"
                                         " AND ended_utc IS NULL AND outcome = 'running'"),
                      1);
@@ -598,38 +576,38 @@ static void people_can_read_the_samples(void **state)
 
 static void what_was_measured_cannot_be_changed_or_deleted(void **state)
 {
-    struct yard *y = *state;
-    int64_t nr = begin_a_run(y->s);
+    struct ledger *l = *state;
+    int64_t nr = begin_a_run(l->s);
     struct sample x = sample_number(0);
-    assert_true(store_put_sample(y->s, nr, 0, &x));
-    assert_true(store_put_event(y->s, nr, 1, 0, "note", "n"));
-    flush(y);
+    assert_true(store_put_sample(l->s, nr, 0, &x));
+    assert_true(store_put_event(l->s, nr, 1, 0, "note", "n"));
+    flush(l);
     static const char *const attempts[] = {"UPDATE sample SET voltage_V = 14", "DELETE FROM sample",
                                            "UPDATE event SET text = ''", "DELETE FROM event"};
     for (size_t i = 0; i < 4; i++)
-        assert_int_equal(exec_sql(y->f.path, attempts[i]), SQLITE_CONSTRAINT);
-    assert_int_equal(ask_int(y->f.path, "SELECT count(*) FROM sample WHERE voltage_V = 13.3"), 1);
+        assert_int_equal(exec_sql(l->f.path, attempts[i]), SQLITE_CONSTRAINT);
+    assert_int_equal(ask_int(l->f.path, "SELECT count(*) FROM sample WHERE voltage_V = 13.3"), 1);
 }
 
 static void a_copy_is_whole_and_ours(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     struct err e = {0};
-    int64_t nr = begin_a_run(y->s);
+    int64_t nr = begin_a_run(l->s);
     for (int i = 0; i < 2000; i++) {
         struct sample x = sample_number(i);
-        assert_true(store_put_sample(y->s, nr, 0, &x));
+        assert_true(store_put_sample(l->s, nr, 0, &x));
     }
-    flush(y);
+    flush(l);
     char copy[700], partial[720];
-    snprintf(copy, sizeof copy, "%s/copy.db", y->f.folder);
+    snprintf(copy, sizeof copy, "%s/copy.db", l->f.folder);
     snprintf(partial, sizeof partial, "%s.partial", copy);
-    ok(reader_backup(y->r, copy, &e));
+    ok(reader_backup(l->r, copy, &e));
     assert_int_not_equal(access(partial, F_OK), 0);
     check_integrity(copy);
     assert_int_equal(ask_int(copy, "SELECT count(*) FROM sample"), 2000);
     /* A file that is there is not overwritten. */
-    assert_false(reader_backup(y->r, copy, &e));
+    assert_false(reader_backup(l->r, copy, &e));
     assert_int_equal(e.code, ERR_CONFIG);
     assert_non_null(strstr(e.text, "exists already"));
     assert_int_not_equal(access(partial, F_OK), 0);
@@ -640,20 +618,20 @@ static void a_copy_is_whole_and_ours(void **state)
     ok(store_battery_find(s, "launch-a", &b, &e));
     store_close(s);
     assert_int_equal(exec_sql(copy, "DELETE FROM sample"), SQLITE_CONSTRAINT);
-    snprintf(copy, sizeof copy, "%s/not-there/copy.db", y->f.folder);
-    assert_false(reader_backup(y->r, copy, &e));
+    snprintf(copy, sizeof copy, "%s/not-there/copy.db", l->f.folder);
+    assert_false(reader_backup(l->r, copy, &e));
     assert_non_null(strstr(e.text, "folder exists"));
 }
 
 /* What a version of the tables was (this is the eighth), it stays: files in the field have it. */
 static void the_tables_of_this_version_are_fixed(void **state)
 {
-    struct yard *y = *state;
+    struct ledger *l = *state;
     sqlite3 *db = NULL;
     sqlite3_stmt *st = NULL;
     char all[20000] = "", sha[SHA256_TEXT_SIZE];
     size_t used = 0;
-    assert_int_equal(sqlite3_open(y->f.path, &db), SQLITE_OK);
+    assert_int_equal(sqlite3_open(l->f.path, &db), SQLITE_OK);
     assert_int_equal(sqlite3_prepare_v2(db,
                                         "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL"
                                         " AND name NOT LIKE 'sqlite_%' ORDER BY name",
@@ -669,29 +647,27 @@ static void the_tables_of_this_version_are_fixed(void **state)
         fail_msg("the tables changed (%s): add a migration and a version instead\n%s", sha, all);
 }
 
-#define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        yard(a_run_comes_back_whole),
-        yard(equal_texts_are_stored_once),
-        yard(an_end_is_written_with_its_trip),
-        yard(a_run_needs_a_battery_of_the_register),
-        yard(samples_come_back_bit_by_bit),
-        yard(random_doubles_come_back_bit_by_bit),
-        yard(samples_stream_in_order_by_step),
-        yard(steps_and_events_come_back),
-        yard(what_the_tables_refuse_does_not_block_the_rest),
-        yard(runs_are_found_by_number_by_id_and_as_the_last),
-        yard(the_list_is_newest_first_and_can_be_narrowed),
-        yard(the_instruments_of_a_stand_are_known_by_role_and_driver),
-        yard(a_trip_stays_latched_until_it_is_cleared),
-        yard(cut_off_runs_are_marked_with_their_last_time),
-        yard(people_can_read_the_samples),
-        yard(what_was_measured_cannot_be_changed_or_deleted),
-        yard(a_copy_is_whole_and_ours),
-        yard(the_tables_of_this_version_are_fixed),
+        ledger(a_run_comes_back_whole),
+        ledger(equal_texts_are_stored_once),
+        ledger(an_end_is_written_with_its_trip),
+        ledger(a_run_needs_a_battery_of_the_register),
+        ledger(samples_come_back_bit_by_bit),
+        ledger(random_doubles_come_back_bit_by_bit),
+        ledger(samples_stream_in_order_by_step),
+        ledger(steps_and_events_come_back),
+        ledger(what_the_tables_refuse_does_not_block_the_rest),
+        ledger(runs_are_found_by_number_by_id_and_as_the_last),
+        ledger(the_list_is_newest_first_and_can_be_narrowed),
+        ledger(the_instruments_of_a_stand_are_known_by_role_and_driver),
+        ledger(a_trip_stays_latched_until_it_is_cleared),
+        ledger(cut_off_runs_are_marked_with_their_last_time),
+        ledger(people_can_read_the_samples),
+        ledger(what_was_measured_cannot_be_changed_or_deleted),
+        ledger(a_copy_is_whole_and_ours),
+        ledger(the_tables_of_this_version_are_fixed),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
