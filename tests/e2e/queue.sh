@@ -200,6 +200,6 @@ await 20 phase_is idle
 expect 0 ampledger report 5 -o "$home/run-5.html"
 grep -q 'It may not have begun full' "$home/run-5.html" || fail "the report of run 5"
 expect 0 ampledger start lamps --battery lamp-9 --stand jetty
-grep -q 'no charge since' "$home/out" && fail "warned of a battery that was never tested"
+grep -q 'last discharged' "$home/out" && fail "warned of a battery that was never tested"
 stop_daemon
 database_is_sound
