@@ -262,11 +262,11 @@ const char *nearest_word(const char *word, const char *const *known)
             best = known[i];
         }
     }
-    /* A third of the word may be wrong; more is no resemblance. Something of
-     * the word must be left: one letter is not a slip for any other. */
+    /* A third of the longer of the two, rounded, may be wrong; more is no resemblance. Something
+     * of the word must be left: one letter is not a slip for any other. */
     size_t n = strlen(word);
-    size_t most = least(3, (n + 2) / 3);
-    return best_edits <= most && best_edits < n ? best : NULL;
+    size_t longer = best != NULL && strlen(best) > n ? strlen(best) : n;
+    return best_edits <= least(3, (longer + 1) / 3) && best_edits < n ? best : NULL;
 }
 
 /* Whole words only; those that do not fit become "...". */

@@ -588,7 +588,7 @@ static void many_known_keys(void **state)
 static void nearest(void **state)
 {
     (void)state;
-    static const char *const names[] = {"lfp", "li-ion", "lead-agm", "A", "current", NULL};
+    static const char *const names[] = {"lfp", "li-ion", "lead-agm", "A", "current", "name", NULL};
     static const char *const none[] = {NULL};
     static const struct {
         const char *word, *near;
@@ -598,10 +598,11 @@ static void nearest(void **state)
         {"lpf", "lfp"},     /* neighbours swapped */
         {"lf", "lfp"},      /* left out */
         {"lfpp", "lfp"},    /* once too often */
-        {"lion", "li-ion"}, /* two of four */
+        {"lion", "li-ion"}, /* two of six */
         {"leadagm", "lead-agm"},
         {"curernt", "current"},
-        {"cur", NULL}, /* an abbreviation is no slip */
+        {"time", NULL}, /* half of it is another word */
+        {"cur", NULL},  /* an abbreviation is no slip */
         {"xyz", NULL},
         {"", NULL},
         {"B", NULL}, /* nothing of it is left */
