@@ -127,10 +127,17 @@ static const char *full_doubt(const json_t *run)
     return text_at(json_object_get(run, "plan"), "full_doubt");
 }
 
+/* A battery that passed cannot have been less than full to its harm; of any other the seller is
+ * told before the verdict is held against them. */
+static bool doubt_matters(const json_t *run)
+{
+    return full_doubt(run)[0] != '\0' && strcmp(text_at(run, "verdict"), "pass") != 0;
+}
+
 /* Beside the verdict, which would be of a part of it. */
 static void put_doubt(const json_t *run, struct page *p)
 {
-    if (full_doubt(run)[0] != '\0') {
+    if (doubt_matters(run)) {
         page_put(p, "<p><strong>It may not have begun full:</strong> ");
         page_text(p, full_doubt(run));
         page_put(p, "</p>\n");
@@ -322,8 +329,10 @@ static void put_fullness(const json_t *run, struct page *p)
     }
     if (json_is_object(json_object_get(run, "imported"))) {
         text = "yes: filled and rested beforehand, by the word of who took it over";
-    } else if (full_doubt(run)[0] != '\0') {
+    } else if (doubt_matters(run)) {
         text = "by the profile's word, but see above what the ledger says";
+    } else if (full_doubt(run)[0] != '\0') {
+        text = "by the profile's word; a charge that filled it is not in the ledger";
     }
     page_fact(p, "Began full", text);
 }
