@@ -15,15 +15,6 @@ static bool is(const json_t *o, const char *key, const char *word)
     return strcmp(text_at(o, key), word) == 0;
 }
 
-/* Of a battery that could have delivered more: "> 9.02". */
-static struct words bounded(const json_t *run, const char *key, int decimals)
-{
-    struct words w, amount = words_amount(number_at(run, key), decimals, "");
-    bool bound = amount.s[0] != '-' && true_at(run, "lower_bound");
-    text_format(w.s, sizeof w.s, "%s%s", bound ? "> " : "", amount.s);
-    return w;
-}
-
 /* How it ended, in a word or two: the verdict where there is one; of a run that was cut short
  * whether what it had delivered is enough. */
 static struct words result_in_brief(const json_t *run)
@@ -57,8 +48,8 @@ void runs_print(const json_t *runs, FILE *f)
         char number[24], started[17];
         text_format(number, sizeof number, "%lld", integer_at(r, "number"));
         text_format(started, sizeof started, "%s", words_time(text_at(r, "started_utc")).s);
-        struct words capacity = bounded(r, "capacity_Ah", 2);
-        struct words percent = bounded(r, "percent_of_rated", 1);
+        struct words capacity = words_bounded(r, "capacity_Ah", 2);
+        struct words percent = words_bounded(r, "percent_of_rated", 1);
         struct words result = result_in_brief(r);
         const char *cells[] = {number,    started,  text_at(r, "battery"), capacity.s,
                                percent.s, result.s, text_at(r, "profile")};

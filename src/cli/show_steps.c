@@ -138,12 +138,8 @@ static void print_rounds(const json_t *rounds, FILE *f)
     for (size_t i = 0; i < json_array_size(rounds); i++) {
         const json_t *r = json_array_get(rounds, i);
         double in_Ah = number_at(r, "charged_Ah");
-        const char *bound = true_at(r, "lower_bound") ? "> " : "";
-        char Ah[90], percent[90];
-        text_format(Ah, sizeof Ah, "%s%s", bound,
-                    words_amount(number_at(r, "capacity_Ah"), 3, "").s);
-        text_format(percent, sizeof percent, "%s%s", bound,
-                    words_amount(number_at(r, "percent_of_rated"), 1, "").s);
+        struct words Ah = words_bounded(r, "capacity_Ah", 3);
+        struct words percent = words_bounded(r, "percent_of_rated", 1);
         struct words number = words_amount((double)integer_at(r, "round"), 0, "");
         struct words Wh = words_amount(number_at(r, "energy_Wh"), 2, "");
         struct words in = words_amount(in_Ah > 0 ? in_Ah : (double)NAN, 3, "");
@@ -151,8 +147,8 @@ static void print_rounds(const json_t *rounds, FILE *f)
         struct words energy = efficiency_at(r, "energy_efficiency_percent");
         struct words mOhm = words_amount(number_at(r, "resistance_mOhm"), 2, "");
         struct words degC = words_amount(number_at(r, "temperature_max_C"), 1, "");
-        const char *cells[] = {number.s,    Ah,       percent, Wh.s,  in.s,
-                               coulombic.s, energy.s, mOhm.s,  degC.s};
+        const char *cells[] = {number.s,    Ah.s,     percent.s, Wh.s,  in.s,
+                               coulombic.s, energy.s, mOhm.s,    degC.s};
         table_add(t, cells);
     }
     fputs("\nRounds (Ah % and Wh %: what came out of what the charge before it put in)\n", f);

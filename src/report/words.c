@@ -177,11 +177,22 @@ struct words words_rated(const json_t *battery)
     return of;
 }
 
+static struct words bounded(const json_t *of, const char *sign, struct words amount)
+{
+    struct words w;
+    bool bound = amount.s[0] != '-' && true_at(of, "lower_bound");
+    text_format(w.s, sizeof w.s, "%s%s", bound ? sign : "", amount.s);
+    return w;
+}
+
+struct words words_bounded(const json_t *of, const char *key, int decimals)
+{
+    return bounded(of, "> ", words_amount(number_at(of, key), decimals, ""));
+}
+
 struct words words_of_rated(const json_t *of)
 {
-    struct words w = words_amount(number_at(of, "percent_of_rated"), 1, "%"), bound;
-    text_format(bound.s, sizeof bound.s, "at least %s", w.s);
-    return w.s[0] != '-' && true_at(of, "lower_bound") ? bound : w;
+    return bounded(of, "at least ", words_amount(number_at(of, "percent_of_rated"), 1, "%"));
 }
 
 bool is_whole(const json_t *run)

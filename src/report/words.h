@@ -21,6 +21,8 @@ struct words words_duration(double seconds);
 /* "129.42 Ah +- 0.09 Ah (k = 2)"; the uncertainty decides the digits. Without
  * one: "129.42 Ah". */
 struct words words_uncertain(double value, double expanded, const char *unit);
+/* For tables: "129.42", "> 9.02" of a battery that could have delivered more; "-" unknown. */
+struct words words_bounded(const json_t *of, const char *key, int decimals);
 /* "97.2 %" of the rated capacity, from the document of a run or of its result; "at least 7.2 %"
  * where the battery could have delivered more. */
 struct words words_of_rated(const json_t *of);

@@ -39,16 +39,17 @@ export function withUncertainty(value, uncertainty, unit) {
   return `${figure(value, digits)} ± ${figure(uncertainty, digits, unit)}`;
 }
 
-/** The capacity of a run or a result; one that could have gone on has at least that. */
-export function capacityOf(result) {
-  const text = withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah");
+/** Of a run or a result; one that could have gone on has at least that. */
+function bounded(result, text) {
   return result.lower_bound && text !== "–" ? `at least ${text}` : text;
 }
 
-/** Its share of the rated capacity, in the same way. */
+export function capacityOf(result) {
+  return bounded(result, withUncertainty(result.capacity_Ah, result.capacity_uncertainty_Ah, "Ah"));
+}
+
 export function shareOfRated(result) {
-  const text = figure(result.percent_of_rated, 1, "%");
-  return result.lower_bound && text !== "–" ? `at least ${text}` : text;
+  return bounded(result, figure(result.percent_of_rated, 1, "%"));
 }
 
 /** Current in words: the sign is for programs. */
