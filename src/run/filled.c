@@ -4,6 +4,7 @@
 
 #include "base/file.h"
 #include "base/log.h"
+#include "run/result_step.h"
 #include "run/sequencer.h"
 
 #include <inttypes.h>
@@ -20,9 +21,7 @@ static bool is_filling(const struct run_step *s)
 {
     enum step_end ended = STEP_GOES_ON;
     return strcmp(s->kind, step_kind_names[STEP_CHARGE]) == 0 &&
-           step_end_parse(s->end_reason, &ended) &&
-           (ended == STEP_END_TAPER || ended == STEP_END_DROP || ended == STEP_END_WARMING ||
-            ended == STEP_END_TIME);
+           (step_filled_up(s) || (step_end_parse(s->end_reason, &ended) && ended == STEP_END_TIME));
 }
 
 static enum last_done last_done(const struct run_row *r)
@@ -43,11 +42,7 @@ static enum last_done last_done(const struct run_row *r)
 static bool look_at(struct reader *r, int64_t nr, enum last_done *out, struct err *e)
 {
     struct run_row run;
-    char which[24];
-    if (!text_format(which, sizeof which, "%" PRId64, nr)) {
-        return err_set(e, ERR_BUG, "run number %" PRId64 " does not fit", nr);
-    }
-    if (!reader_run(r, which, &run, e)) {
+    if (!reader_run_nr(r, nr, &run, e)) {
         return false;
     }
     *out = last_done(&run);

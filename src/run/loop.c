@@ -509,10 +509,8 @@ static void *compute_result(void *run)
     struct run_row row = {0};
     json_t *result = NULL;
     char *text = NULL;
-    char which[24];
-    text_format(which, sizeof which, "%lld", (long long)r->nr);
     if (store_flush(r->stand->store, 5000, &e) && reader_of(r->stand->store, &reader, &e) &&
-        reader_run(reader, which, &row, &e) && result_compute(reader, &row, &result, &e)) {
+        reader_run_nr(reader, r->nr, &row, &e) && result_compute(reader, &row, &result, &e)) {
         text = json_dumps(result, JSON_COMPACT);
     } else {
         log_warn("%s: no result computed: %s", r->stand->config->name, e.text);

@@ -7,7 +7,6 @@
 #include "base/clock.h"
 #include "base/file.h"
 
-#include <inttypes.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -24,10 +23,8 @@ static bool take(void *context, int step, const struct sample *s)
 
 static bool lead_of(struct reader *r, int64_t nr, double *lead_ohm, struct err *e)
 {
-    char which[24];
     struct run_row run;
-    text_format(which, sizeof which, "%" PRId64, nr);
-    if (!reader_run(r, which, &run, e)) {
+    if (!reader_run_nr(r, nr, &run, e)) {
         return false;
     }
     *lead_ohm = isfinite(run.lead_ohm) ? run.lead_ohm : 0;

@@ -179,15 +179,13 @@ static bool fill_job(struct stand *s, struct reader *r, const struct run_row *ro
 static bool open_row(struct stand *s, struct reader **r, struct run_row *row, struct err *e)
 {
     int64_t nr = 0;
-    char which[24];
     if (!reader_of(s->store, r, e) || !find_nr(*r, s->config->name, &nr, e)) {
         return false;
     }
     if (nr == 0) {
         return err_set(e, ERR_NONE, "nothing was cut off");
     }
-    text_format(which, sizeof which, "%lld", (long long)nr);
-    return reader_run(*r, which, row, e);
+    return reader_run_nr(*r, nr, row, e);
 }
 
 struct job *resume_find(struct stand *s)

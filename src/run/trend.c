@@ -7,7 +7,6 @@
 #include "base/clock.h"
 #include "base/file.h"
 
-#include <inttypes.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -24,10 +23,8 @@ bool history_read(struct reader *r, const char *label, struct history *h, struct
     bool ok = true;
     history_next_battery(h);
     for (size_t i = n; ok && i-- > 0;) { /* they come newest first */
-        char which[24];
         struct run_row run;
-        text_format(which, sizeof which, "%" PRId64, rows[i].nr);
-        ok = reader_run(r, which, &run, e);
+        ok = reader_run_nr(r, rows[i].nr, &run, e);
         if (ok) {
             history_add(h, &run);
             run_row_free(&run);

@@ -238,18 +238,28 @@ bool reader_judged(struct reader *r, const char *battery_id, int64_t *nr, struct
     return store_get_int(&b, nr) == SQLITE_OK || store_sqlite_err(e, r->db.db, r->db.path, "read");
 }
 
-/* In one transaction, so that the parts fit together while the run goes on. */
-bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e)
+/* In one transaction, so that the parts fit together while the run goes on. which NULL: nr. */
+static bool run_at_once(struct reader *r, const char *which, int64_t nr, struct run_row *out,
+                        struct err *e)
 {
     memset(out, 0, sizeof *out);
     if (!reader_begin(r, e))
         return false;
-    int64_t nr = 0;
-    bool ok = find_nr(r, which, &nr, e) && read_whole_run(r, nr, false, out, e);
+    bool ok = (which == NULL || find_nr(r, which, &nr, e)) && read_whole_run(r, nr, false, out, e);
     ok = reader_commit(r, ok, e);
     if (!ok)
         run_row_free(out);
     return ok;
+}
+
+bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e)
+{
+    return run_at_once(r, which, 0, out, e);
+}
+
+bool reader_run_nr(struct reader *r, int64_t nr, struct run_row *out, struct err *e)
+{
+    return run_at_once(r, NULL, nr, out, e);
 }
 
 bool reader_import(struct reader *r, int64_t nr, struct run_row *out, struct err *e)

@@ -221,6 +221,8 @@ bool reader_runs(struct reader *r, const char *battery, int limit, struct run_ro
  * made here, or where there is none, taken over.
  * ERR_NOT_FOUND, or ERR_CONFIG when ambiguous. Free with run_row_free(). */
 bool reader_run(struct reader *r, const char *which, struct run_row *out, struct err *e) NODISCARD;
+/* The same by its number, for who has it from another row. */
+bool reader_run_nr(struct reader *r, int64_t nr, struct run_row *out, struct err *e) NODISCARD;
 /* The newest completed run of a battery (by id) whose result has a verdict; *nr 0: none has. */
 bool reader_judged(struct reader *r, const char *battery_id, int64_t *nr, struct err *e) NODISCARD;
 /* Calls `each` for every sample in order, from a step by its running number (-1: all); each

@@ -7,7 +7,6 @@
 #include "web/lookup.h"
 #include "web/shapes.h"
 
-#include <inttypes.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -48,13 +47,11 @@ static void put_run(json_t *o, const struct run_row *row, const json_t *result)
 static bool judged_run(struct reader *r, const struct battery *b, struct run_row *row,
                        json_t **result, struct err *e)
 {
-    char which[24];
     int64_t nr = 0;
     if (!reader_judged(r, b->id, &nr, e) || nr == 0) {
         return nr == 0 && e->code == ERR_NONE;
     }
-    snprintf(which, sizeof which, "%" PRId64, nr);
-    if (!reader_run(r, which, row, e)) {
+    if (!reader_run_nr(r, nr, row, e)) {
         return false;
     }
     *result = result_told(row);

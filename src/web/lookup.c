@@ -6,7 +6,6 @@
 #include "run/result.h"
 #include "web/shapes.h"
 
-#include <inttypes.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -59,12 +58,8 @@ json_t *result_told(const struct run_row *r)
 /* Rows of a list come without texts; the verdict is in the whole row. */
 static bool append_summary(struct reader *r, int64_t nr, json_t *list, struct err *e)
 {
-    char which[24];
     struct run_row row;
-    if (!text_format(which, sizeof which, "%" PRId64, nr)) {
-        return err_set(e, ERR_BUG, "run number %" PRId64 " does not fit", nr);
-    }
-    if (!reader_run(r, which, &row, e)) {
+    if (!reader_run_nr(r, nr, &row, e)) {
         return false;
     }
     json_t *result = result_told(&row);
