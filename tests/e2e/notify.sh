@@ -3,6 +3,7 @@
 # What the service manager hears: ready, what goes on, signs of life at half the
 # watchdog's time from the process it started, and that we are stopping. A worker
 # that hangs with an output on costs the signs of life, but only until it is ended.
+# The watchdog's time is long beside what a busy machine keeps a process waiting.
 . "$AMPLEDGER_SOURCE/tests/support/e2e.sh"
 
 python3 - "$home/notify" "$home/heard" <<'PY' &
@@ -27,14 +28,22 @@ heard() {
     grep -q "$1" "$home/heard"
 }
 
+signs() {
+    grep -c 'WATCHDOG=1$' "$home/heard"
+}
+
+signs_are() {
+    [ "$(signs)" -ge "$1" ]
+}
+
 start_virtual 300
 virtual="$virtual $manager"
-WATCHDOG_USEC=400000
+WATCHDOG_USEC=3000000
 WATCHDOG_PID=1
 export WATCHDOG_USEC WATCHDOG_PID
 start_daemon
 await 20 phase_is idle
-sleep 0.7
+sleep 2
 heard 'READY=1$' || fail "not ready"
 heard 'STATUS=Lakeside boat-hire yard, workshop: 1 stand, nothing running$' || fail "no status"
 ! heard WATCHDOG=1 || fail "a sign of life that was meant for another process"
@@ -48,18 +57,17 @@ await 20 phase_is idle
 add_launch
 expect 0 ampledger start overnight-capacity-lfp --battery launch-a --stand jetty
 await 20 output_is on
-sleep 2
+await 30 signs_are 6
 heard 'STATUS=jetty: start: .*(launch-a)$' || fail "the start is not told"
 # every one from the process that was started, none later than the watchdog's time
 python3 - "$home/heard" "$daemon" <<'PY'
 import sys
 lines = [l.split(" ", 2) for l in open(sys.argv[1]) if l.endswith("WATCHDOG=1\n")]
 gaps = [float(b[0]) - float(a[0]) for a, b in zip(lines, lines[1:])]
-assert len(lines) >= 10, len(lines)
 assert all(l[1] == sys.argv[2] for l in lines), lines
-print("signs of life: %d, longest gap %.3f s of 0.400 s" % (len(lines), max(gaps)))
-assert 0.15 < sum(gaps) / len(gaps) < 0.3, gaps
-assert max(gaps) < 0.4, max(gaps)
+print("signs of life: %d, longest gap %.3f s of 3.000 s" % (len(lines), max(gaps)))
+assert 1.2 < sum(gaps) / len(gaps) < 2, gaps
+assert max(gaps) < 3, max(gaps)
 PY
 
 worker=$(pgrep -P "$daemon" | head -n 1)
@@ -68,11 +76,9 @@ await 10 output_is off
 await 5 heard 'STATUS=the worker died; outputs were switched off$'
 await 20 phase_is idle
 [ "$(grep -c 'READY=1$' "$home/heard")" = 2 ] || fail "the next worker is not told ready"
-before=$(grep -c WATCHDOG=1 "$home/heard")
-sleep 1
-holds "$(grep -c WATCHDOG=1 "$home/heard") >= $before + 3"
+await 20 signs_are "$(($(signs) + 3))"
 stop_daemon
-after=$(grep -c WATCHDOG=1 "$home/heard")
-sleep 0.6
-[ "$(grep -c WATCHDOG=1 "$home/heard")" = "$after" ] || fail "signs of life after the end"
+after=$(signs)
+sleep 2
+[ "$(signs)" = "$after" ] || fail "signs of life after the end"
 database_is_sound
