@@ -183,14 +183,19 @@ bool writer_gave_up(struct writer *w, struct err *e)
     return gave_up;
 }
 
+static const char *records_wait(size_t n)
+{
+    return n == 1 ? "record waits" : "records wait";
+}
+
 bool writer_is_late(struct writer *w, struct err *e)
 {
     char text[ERR_TEXT_SIZE];
     pthread_mutex_lock(&w->mutex);
     int64_t ms = waiting_ms(w);
     if (ms > STORE_LATE_MS)
-        err_set(e, ERR_STORE, "%zu records wait in memory since %lld s: %.850s",
-                queue_count(&w->queue), (long long)ms / 1000, trouble_text(w, text));
+        err_set(e, ERR_STORE, "%zu %s in memory since %lld s: %.850s", queue_count(&w->queue),
+                records_wait(queue_count(&w->queue)), (long long)ms / 1000, trouble_text(w, text));
     pthread_mutex_unlock(&w->mutex);
     return ms > STORE_LATE_MS;
 }
@@ -415,17 +420,19 @@ static void say_trouble(struct writer *w, const struct err *why, size_t waiting)
                   waiting);
     } else if (now - w->trouble_said_ns >= SAY_AGAIN_NS) {
         w->trouble_said_ns = now;
-        log_error("store: still, after %lld s and %d attempts: %s. %zu records wait",
+        log_error("store: still, after %lld s and %d attempts: %s. %zu %s",
                   (long long)((now - w->trouble_since_ns) / SECOND), w->attempts, why->text,
-                  waiting);
+                  waiting, records_wait(waiting));
     }
 }
 
 static void say_well_again(struct writer *w)
 {
     if (w->attempts > 0)
-        log_warn("store: writing to %s again after %.1f s and %d failed attempts; nothing was lost",
-                 w->db.path, (double)(mono_ns() - w->trouble_since_ns) / 1e9, w->attempts);
+        log_warn(
+            "store: writing to %s again after %.1f s and %d failed attempt%s; nothing was lost",
+            w->db.path, (double)(mono_ns() - w->trouble_since_ns) / 1e9, w->attempts,
+            w->attempts == 1 ? "" : "s");
     w->attempts = 0;
 }
 

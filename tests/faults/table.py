@@ -629,7 +629,7 @@ def goes_on_meanwhile(b, begin, end, name):
     b.discharge()
     begin()
     await_that(20, "the stand says that records wait",
-               lambda: "wait in memory since" in (b.stand()["problem"] or ""))
+               lambda: "in memory since" in (b.stand()["problem"] or ""))
     stored = b.run()["samples"] if name == "disk full" else None
     time.sleep(PATIENT_S)
     must(b.load_is("on") and b.phase() == "running", "the run did not go on")
