@@ -41,6 +41,13 @@ serve() {
     port=${at##*:}
 }
 
+# begin_and_log PATTERN: with the bench file as it is; the log must say that
+begin_and_log() {
+    start_daemon
+    await 10 phase_is idle
+    grep -q "$1" "$home/daemon.log" || fail "the log does not say: $1"
+}
+
 write_bench
 cp "$home/bench.yaml" "$home/plain.yaml"
 start_virtual 1000
@@ -212,9 +219,7 @@ grep -qi "^set-cookie: .*; SameSite=Strict; Secure; Max-Age=15552000.\$" "$home/
 stop_daemon
 cp "$home/plain.yaml" "$home/bench.yaml"
 echo 'http: {listen: "127.0.0.1:0", certificate: cert.pem, key: cert.pem}' >>"$home/bench.yaml"
-start_daemon
-await 10 phase_is idle
-grep -q "the bench works without the page: .*do they belong together?" "$home/daemon.log" || fail "it does not say what is wrong"
+begin_and_log "the bench works without the page: .*do they belong together?"
 expect 0 ampledger stands
 says "do they belong together?"
 stop_daemon
@@ -242,16 +247,12 @@ sleep 1.1 # it was good for no longer than the second in which it was made
 pair old.pem key.pem
 expect 0 ampledgerd --bench "$home/bench.yaml" --check
 says "old.pem expired at"
-start_daemon
-await 10 phase_is idle
-grep -q "old.pem expired at" "$home/daemon.log" || fail "the log does not say that it has expired"
+begin_and_log "old.pem expired at"
 stop_daemon
 pair cert.pem gone.pem
 expect 2 ampledgerd --bench "$home/bench.yaml" --check
 says "gone.pem"
-start_daemon
-await 10 phase_is idle
-grep -q "the bench works without the page: .*gone.pem" "$home/daemon.log" || fail "it does not say what is not there"
+begin_and_log "the bench works without the page: .*gone.pem"
 stop_daemon
 
 # The socket: mode and group as the bench file says.
