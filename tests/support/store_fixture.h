@@ -173,6 +173,35 @@ static inline int ledger_teardown(void **state)
 
 #define ledger(test) cmocka_unit_test_setup_teardown(test, ledger_setup, ledger_teardown)
 
+/* And with a battery in it. */
+struct stocked {
+    struct fixture f;
+    struct store *s;
+    struct reader *r;
+    struct battery b; /* launch-a */
+};
+
+static inline int stocked_setup(void **state)
+{
+    struct stocked *l = zalloc(sizeof *l);
+    struct err e = {0};
+    *state = l;
+    fixture_open(&l->f, &l->s, &l->r);
+    l->b = launch("launch-a");
+    ok(store_battery_add(l->s, &l->b, &e));
+    return 0;
+}
+
+static inline int stocked_teardown(void **state)
+{
+    struct stocked *l = *state;
+    fixture_close(&l->f, l->s, l->r);
+    free(l);
+    return 0;
+}
+
+#define stocked(test) cmocka_unit_test_setup_teardown(test, stocked_setup, stocked_teardown)
+
 /* A store with a battery and a run that is under way. */
 static inline int64_t begin_a_run(struct store *s)
 {

@@ -31,35 +31,9 @@ static struct log a_log(void)
     return l;
 }
 
-struct yard {
-    struct fixture f;
-    struct store *s;
-    struct reader *r;
-    struct battery b;
-};
-
-static int setup(void **state)
-{
-    struct yard *y = zalloc(sizeof *y);
-    struct err e = {0};
-    *state = y;
-    fixture_open(&y->f, &y->s, &y->r);
-    y->b = launch("launch-a");
-    ok(store_battery_add(y->s, &y->b, &e));
-    return 0;
-}
-
-static int teardown(void **state)
-{
-    struct yard *y = *state;
-    fixture_close(&y->f, y->s, y->r);
-    free(y);
-    return 0;
-}
-
 #define DAY_NS (INT64_C(86400) * NS_PER_S)
 
-static struct import_terms terms_of(const struct yard *y)
+static struct import_terms terms_of(const struct stocked *y)
 {
     return (struct import_terms){
         .battery = y->b,
@@ -77,7 +51,7 @@ static struct import_terms terms_of(const struct yard *y)
     };
 }
 
-static bool import_as(struct yard *y, struct log *l, const struct import_terms *terms,
+static bool import_as(struct stocked *y, struct log *l, const struct import_terms *terms,
                       struct err *e)
 {
     int64_t nr = 0;
@@ -85,7 +59,7 @@ static bool import_as(struct yard *y, struct log *l, const struct import_terms *
     return import_run(y->s, terms, &rows, &nr, e);
 }
 
-static bool import(struct yard *y, struct log *l, struct err *e)
+static bool import(struct stocked *y, struct log *l, struct err *e)
 {
     struct import_terms terms = terms_of(y);
     return import_as(y, l, &terms, e);
@@ -93,7 +67,7 @@ static bool import(struct yard *y, struct log *l, struct err *e)
 
 static void times_stay_decimals(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct log l = a_log();
     int none = 0; /* differences of decimals that are none among doubles */
@@ -105,7 +79,7 @@ static void times_stay_decimals(void **state)
     assert_int_equal(ask_int(y->f.path, "SELECT end_s = 9.9 FROM step"), 1);
 }
 
-static void refused(struct yard *y, struct log *l, const char *what)
+static void refused(struct stocked *y, struct log *l, const char *what)
 {
     struct err e = {0};
     assert_false(import(y, l, &e));
@@ -117,7 +91,7 @@ static void refused(struct yard *y, struct log *l, const char *what)
 
 static void what_no_battery_has_is_refused(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct log l = a_log();
     l.rows[3].voltage_V = 13200;
     refused(y, &l, "row 4 of that time has a voltage of 13200 V");
@@ -138,7 +112,7 @@ static void what_no_battery_has_is_refused(void **state)
     refused(y, &l, "old.csv lasts 2e+09 s");
 }
 
-static void refused_as(struct yard *y, struct log *l, const struct import_terms *t,
+static void refused_as(struct stocked *y, struct log *l, const struct import_terms *t,
                        const char *what)
 {
     struct err e = {0};
@@ -151,7 +125,7 @@ static void refused_as(struct yard *y, struct log *l, const struct import_terms 
 
 static void another_battery_is_refused(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct log l = a_log();
     struct import_terms t = terms_of(y);
@@ -164,7 +138,7 @@ static void another_battery_is_refused(void **state)
 
 static void the_future_is_refused(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct log l = a_log();
     struct import_terms t = terms_of(y);
@@ -179,7 +153,7 @@ static void the_future_is_refused(void **state)
 
 static void a_battery_is_in_one_test_at_a_time(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct log l = a_log();
     struct import_terms t = terms_of(y);
@@ -197,7 +171,7 @@ static void a_battery_is_in_one_test_at_a_time(void **state)
 
 static void what_was_exported_here_is_refused(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct log l = a_log();
     struct import_terms t = terms_of(y);
@@ -223,7 +197,7 @@ static void what_was_exported_here_is_refused(void **state)
 /* What a person says of the record must be in it. */
 static void a_record_must_be_what_it_is_said_to_be(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct log l = a_log();
     struct import_terms t = terms_of(y);
@@ -266,7 +240,7 @@ static bool next_until_torn(void *context, struct sample *s, bool *more, struct 
     return done;
 }
 
-static size_t runs_shown(struct yard *y)
+static size_t runs_shown(struct stocked *y)
 {
     struct run_row *rows = NULL;
     struct err e = {0};
@@ -282,7 +256,7 @@ static size_t runs_shown(struct yard *y)
 /* Looked through twice, then written: whenever it breaks off, nothing of it stays. */
 static void a_log_that_breaks_off_leaves_nothing(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     for (int i = 0; i < 3; i++) {
         struct err e = {0};
         int64_t nr = 0;
@@ -303,7 +277,7 @@ static void a_log_that_breaks_off_leaves_nothing(void **state)
 /* Its own time of day instead of a beginning that is said. */
 static void rows_that_tell_the_time_place_it(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct log l = a_log();
     struct import_terms t = terms_of(y);
@@ -318,20 +292,18 @@ static void rows_that_tell_the_time_place_it(void **state)
     assert_int_equal(ask_int(y->f.path, sql), 1);
 }
 
-#define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        yard(times_stay_decimals),
-        yard(what_no_battery_has_is_refused),
-        yard(another_battery_is_refused),
-        yard(the_future_is_refused),
-        yard(a_battery_is_in_one_test_at_a_time),
-        yard(what_was_exported_here_is_refused),
-        yard(a_record_must_be_what_it_is_said_to_be),
-        yard(a_log_that_breaks_off_leaves_nothing),
-        yard(rows_that_tell_the_time_place_it),
+        stocked(times_stay_decimals),
+        stocked(what_no_battery_has_is_refused),
+        stocked(another_battery_is_refused),
+        stocked(the_future_is_refused),
+        stocked(a_battery_is_in_one_test_at_a_time),
+        stocked(what_was_exported_here_is_refused),
+        stocked(a_record_must_be_what_it_is_said_to_be),
+        stocked(a_log_that_breaks_off_leaves_nothing),
+        stocked(rows_that_tell_the_time_place_it),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -5,38 +5,12 @@
 
 #include "store/import.h"
 
-struct yard {
-    struct fixture f;
-    struct store *s;
-    struct reader *r;
-    struct battery b;
-};
-
-static int setup(void **state)
-{
-    struct yard *y = zalloc(sizeof *y);
-    struct err e = {0};
-    *state = y;
-    fixture_open(&y->f, &y->s, &y->r);
-    y->b = launch("launch-a");
-    ok(store_battery_add(y->s, &y->b, &e));
-    return 0;
-}
-
-static int teardown(void **state)
-{
-    struct yard *y = *state;
-    fixture_close(&y->f, y->s, y->r);
-    free(y);
-    return 0;
-}
-
 #define EVERYTHING                                                                                 \
     "SELECT (SELECT count(*) FROM run) + (SELECT count(*) FROM step)"                              \
     " + (SELECT count(*) FROM sample) + (SELECT count(*) FROM import)"
 
 /* One of `day` days after the fixture's, of the file named by its digit. */
-static int64_t begin_one(struct yard *y, int day)
+static int64_t begin_one(struct stocked *y, int day)
 {
     struct err e = {0};
     int64_t nr = 0;
@@ -53,14 +27,14 @@ static int64_t begin_one(struct yard *y, int day)
     return nr;
 }
 
-static void put_two(struct yard *y, int64_t nr)
+static void put_two(struct stocked *y, int64_t nr)
 {
     const struct sample rows[] = {{0, 13.2, -2, NAN}, {1, 13.1, -2, 20.5}};
     struct err e = {0};
     ok(store_import_put(y->s, nr, rows, 2, &e));
 }
 
-static void end_one(struct yard *y, int64_t nr)
+static void end_one(struct stocked *y, int64_t nr)
 {
     const struct import_end end = {0, 1, "cut-off reached", FIXTURE_UTC_NS,
                                    "{\"verdict\":\"pass\"}"};
@@ -68,7 +42,7 @@ static void end_one(struct yard *y, int64_t nr)
     ok(store_import_end(y->s, nr, &end, &e));
 }
 
-static int64_t made_here(struct yard *y, int day)
+static int64_t made_here(struct stocked *y, int day)
 {
     struct run_begin r = run_of(&y->b);
     struct err e = {0};
@@ -82,7 +56,7 @@ static int64_t made_here(struct yard *y, int day)
 
 static void nobody_sees_one_before_it_is_whole(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct run_row row, *list = NULL;
     struct err e = {0};
     size_t n = 9;
@@ -114,7 +88,7 @@ static void nobody_sees_one_before_it_is_whole(void **state)
 }
 
 /* It goes when nothing else is to be written; nobody sees it meanwhile. */
-static void await_things(struct yard *y, int64_t n)
+static void await_things(struct stocked *y, int64_t n)
 {
     struct clock *c = clock_new_real();
     int64_t start = clock_now_ns(c);
@@ -124,7 +98,7 @@ static void await_things(struct yard *y, int64_t n)
     assert_int_equal(ask_int(y->f.path, EVERYTHING), n);
 }
 
-static void drop_one(struct yard *y, int64_t nr, bool expected_whole)
+static void drop_one(struct stocked *y, int64_t nr, bool expected_whole)
 {
     struct err e = {0};
     bool whole = !expected_whole;
@@ -134,7 +108,7 @@ static void drop_one(struct yard *y, int64_t nr, bool expected_whole)
 
 static void one_that_is_dropped_leaves_nothing(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     int64_t nr = begin_one(y, 0);
     put_two(y, nr);
     assert_int_equal(ask_int(y->f.path, EVERYTHING), 5);
@@ -149,7 +123,7 @@ static void one_that_is_dropped_leaves_nothing(void **state)
 /* Its end may be on the disk though nobody waited for it so long. */
 static void a_whole_one_stays(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     int64_t nr = begin_one(y, 0);
     put_two(y, nr);
     end_one(y, nr);
@@ -159,7 +133,7 @@ static void a_whole_one_stays(void **state)
     await_things(y, 5);
 }
 
-static void put_many(struct yard *y, int64_t nr, int pieces)
+static void put_many(struct stocked *y, int64_t nr, int pieces)
 {
     static struct sample piece[IMPORT_PIECE];
     struct err e = {0};
@@ -172,7 +146,7 @@ static void put_many(struct yard *y, int64_t nr, int pieces)
 
 static void what_was_cut_off_goes_after_the_start(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     int interrupted = 9;
     int64_t whole = begin_one(y, 0);
@@ -191,7 +165,7 @@ static void what_was_cut_off_goes_after_the_start(void **state)
 /* However large: the start only marks it, and a transaction takes away one piece at most. */
 static void the_start_waits_for_none_of_it(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     int interrupted = 9;
     put_many(y, begin_one(y, 0), 20);
@@ -215,7 +189,7 @@ static void refused_as_known(const struct err *e)
 
 static void the_same_rows_are_taken_once(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     int64_t nr = begin_one(y, 0), again = begin_one(y, 0); /* both under way: fine so far */
     end_one(y, nr);
@@ -237,7 +211,7 @@ static void the_same_rows_are_taken_once(void **state)
 
 static void they_stand_by_the_time_they_began(void **state)
 {
-    struct yard *y = *state;
+    struct stocked *y = *state;
     struct err e = {0};
     struct run_row *list = NULL, row;
     size_t n = 0;
@@ -258,18 +232,16 @@ static void they_stand_by_the_time_they_began(void **state)
     run_row_free(&row);
 }
 
-#define yard(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        yard(nobody_sees_one_before_it_is_whole),
-        yard(one_that_is_dropped_leaves_nothing),
-        yard(a_whole_one_stays),
-        yard(what_was_cut_off_goes_after_the_start),
-        yard(the_start_waits_for_none_of_it),
-        yard(the_same_rows_are_taken_once),
-        yard(they_stand_by_the_time_they_began),
+        stocked(nobody_sees_one_before_it_is_whole),
+        stocked(one_that_is_dropped_leaves_nothing),
+        stocked(a_whole_one_stays),
+        stocked(what_was_cut_off_goes_after_the_start),
+        stocked(the_start_waits_for_none_of_it),
+        stocked(the_same_rows_are_taken_once),
+        stocked(they_stand_by_the_time_they_began),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
