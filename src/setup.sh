@@ -14,6 +14,17 @@ as_root() {
     fi
 }
 
+# as_root, with what it prints shown only if it fails
+quietly() {
+    said=$(mktemp)
+    as_root "$@" >"$said" 2>&1 || {
+        cat "$said"
+        rm -f "$said"
+        return 1
+    }
+    rm -f "$said"
+}
+
 # Install those Debian packages that are not there yet.
 need_packages() {
     missing=
@@ -25,10 +36,10 @@ need_packages() {
         esac
     done
     [ -n "$missing" ] || return 0
-    step "installing:$missing"
-    as_root apt-get update -qq
+    step "installing, for some minutes:$missing"
+    quietly apt-get update -qq
     # shellcheck disable=SC2086  # a list of words
-    as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $missing
+    quietly env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $missing
 }
 
 # configure FOLDER [CMAKE OPTIONS]
