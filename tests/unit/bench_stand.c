@@ -204,11 +204,14 @@ static void every_output_is_told_off_at_once(void **state)
 }
 
 /* The supply comes first and does not answer; the load is off long before that
- * is known. */
+ * is known, which takes longer here than a busy machine keeps a thread waiting. */
 static void no_output_waits_for_another(void **state)
 {
     struct rig *r = *state;
     struct stand_health health;
+    for (size_t i = 0; i < r->bench->driver_count; i++) {
+        r->bench->drivers[i]->scpi.reply_timeout_ms = 2000;
+    }
     fake_do(&r->fakes[ROLE_SUPPLY], r->fakes[ROLE_SUPPLY].silent = true);
     for (int turn = 0; turn < 2; turn++) {
         struct fake_load *load = &r->fakes[ROLE_LOAD];
@@ -217,10 +220,10 @@ static void no_output_waits_for_another(void **state)
         int64_t begun_ns = clock_real_ns();
         assert_false(turn == 0 ? stand_bring_up(r->stand, &health, &r->e)
                                : stand_make_safe(r->stand, 1, &r->e));
-        assert_true(clock_real_ns() - begun_ns > 250 * NS_PER_MS);
+        assert_true(clock_real_ns() - begun_ns > 2000 * NS_PER_MS);
         int64_t off_ns = 0;
         fake_do(load, off_ns = load->off_ns);
-        assert_true(off_ns != 0 && off_ns - begun_ns < 200 * NS_PER_MS);
+        assert_true(off_ns != 0 && off_ns - begun_ns < 1800 * NS_PER_MS);
     }
 }
 
