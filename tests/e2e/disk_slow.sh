@@ -27,7 +27,8 @@ heated=$(date +%s%N)
 control heat launch-a 61 >/dev/null
 await 5 output_is off
 echo "slow disk: hot battery off after $((($(date +%s%N) - heated) / 1000000)) ms, a sample every 1000 ms"
-holds "($(date +%s%N) - $heated) / 1e6 < 1700"
+# at most a period until the sample, then what a busy machine takes; one flush is 5000 ms
+holds "($(date +%s%N) - $heated) / 1e6 < 3500"
 await 2 grep -q "jetty: every output is confirmed off" "$home/daemon.log"
 phase_is running || fail "this was not before the trip was stored, so it shows nothing"
 echo "slow disk: confirmed off after $((($(date +%s%N) - heated) / 1000000)) ms, before the trip was stored"

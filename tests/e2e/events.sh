@@ -148,8 +148,8 @@ await 10 test -s "$home/hanging"
 heat_up
 took=$(python3 -c "print(($(last_off_ns) - $heated) / 1e9)")
 echo "heat to last off line, with a command that hangs: $took s"
-# at most one period (1 s) until the sample, then the command
-holds "0 < $took < 2"
+# at most one period (1 s) until the sample, then what a busy machine takes
+holds "0 < $took < 4"
 grep -q 'not posted yet (try 1 of 5' "$home/daemon.log" || fail "the refused post is not in the log"
 hanging=$(tail -n 1 "$home/hanging")
 kill -0 "$hanging" || fail "the command does not hang any more: nothing was tested"

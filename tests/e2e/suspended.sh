@@ -31,7 +31,7 @@ PY
 await 5 output_is off
 ms=$((($(date +%s%N) - woken) / 1000000))
 echo "an hour asleep: off $ms ms after waking"
-holds "$ms < 1500"
+holds "$ms < 2500" # a period of 1 s, and what a busy machine takes
 not_running() {
     [ "$(sqlite3 "$home/ampledger.db" 'select outcome from run order by nr desc limit 1')" != running ]
 }
