@@ -2,6 +2,7 @@
  * base/utf8: decodes and mends UTF-8 (RFC 3629). */
 #include "base/utf8.h"
 
+#include <stdbool.h>
 #include <string.h>
 
 /* Bytes that a character with this first byte has; 0 if none begins so. */
@@ -72,9 +73,29 @@ int utf8_width(uint32_t c)
     return 1;
 }
 
-static int is_control(uint32_t c)
+/* Terminals act on those of C1, U+0080 to U+009F, too: U+009B begins a sequence as ESC [ does. */
+static bool is_control(uint32_t c)
 {
-    return (c < 0x20 && c != '\n' && c != '\t') || (c >= 0x7F && c < 0xA0);
+    return c < 0x20 || (c >= 0x7F && c < 0xA0);
+}
+
+static bool may_stay(uint32_t c)
+{
+    return !is_control(c) || c == '\n' || c == '\t';
+}
+
+uint32_t utf8_find_control(const char *text)
+{
+    size_t n = strlen(text);
+    for (size_t i = 0; i < n;) {
+        uint32_t c = 0;
+        size_t length = utf8_decode(text + i, n - i, &c);
+        if (length > 0 && is_control(c)) {
+            return c;
+        }
+        i += length == 0 ? 1 : length;
+    }
+    return 0;
 }
 
 void utf8_repair(char *text)
@@ -84,7 +105,7 @@ void utf8_repair(char *text)
     for (size_t i = 0; i < n;) {
         uint32_t c = 0;
         size_t length = utf8_decode(text + i, n - i, &c);
-        if (length == 0 || is_control(c)) {
+        if (length == 0 || !may_stay(c)) {
             text[out++] = '?';
             i += length == 0 ? 1 : length;
             continue;

@@ -18,6 +18,10 @@ int utf8_width(uint32_t c);
  * character but newline and tab. Never makes the text longer. */
 void utf8_repair(char *text);
 
+/* The first control character of a text, newline and tab among them; 0: there is none. Bytes
+ * that belong to no character are passed over. */
+uint32_t utf8_find_control(const char *text);
+
 /* Takes away a character at the end of which a cut has left only a part. */
 void utf8_drop_part(char *text);
 

@@ -13,7 +13,7 @@ struct yaml_node yaml_place(size_t line_from_0, size_t column_from_0)
 
 /* libyaml also ends lines at U+0085, U+2028 and U+2029; no editor counts those,
  * so lines would be misnumbered: they are refused with the control characters. */
-static bool is_allowed(uint32_t c)
+bool yaml_is_allowed(uint32_t c)
 {
     if (c < 0x20) {
         return c == '\t' || c == '\n' || c == '\r';
@@ -39,7 +39,7 @@ bool yaml_check_bytes(const struct yaml_doc *d, struct err *e)
         if (used == 0) {
             return yaml_fail(d, &here, e, "this is not UTF-8 text; save the file as UTF-8");
         }
-        if (!is_allowed(code)) {
+        if (!yaml_is_allowed(code)) {
             return yaml_fail(d, &here, e, "the character U+%04X cannot stand in a file",
                              (unsigned)code);
         }

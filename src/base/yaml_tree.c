@@ -2,6 +2,7 @@
  * base/yaml: building the tree from libyaml's events, within bounds. */
 #include "base/yaml_tree.h"
 #include "base/file.h"
+#include "base/utf8.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -147,6 +148,22 @@ static bool build_children(struct builder *b, struct yaml_node *parent, yaml_eve
     }
 }
 
+/* What a terminal would act on stays out, however it was written: "\e" as the byte itself. */
+static bool check_characters(struct builder *b, const char *text, yaml_mark_t mark)
+{
+    uint32_t c = 0;
+    for (size_t used = 0; *text != '\0'; text += used) {
+        used = utf8_decode(text, strlen(text), &c);
+        if (used == 0 || !yaml_is_allowed(c)) {
+            char why[64];
+            text_format(why, sizeof why, "the character U+%04X cannot stand in a text",
+                        (unsigned)c);
+            return fail_at(b, mark, why);
+        }
+    }
+    return true;
+}
+
 static bool build_text(struct builder *b, const yaml_event_t *event, struct yaml_node **out)
 {
     if (!refuse_extras(b, event->data.scalar.anchor, event->data.scalar.tag, event->start_mark)) {
@@ -154,6 +171,9 @@ static bool build_text(struct builder *b, const yaml_event_t *event, struct yaml
     }
     if (strlen((const char *)event->data.scalar.value) != event->data.scalar.length) {
         return fail_at(b, event->start_mark, "a NUL character cannot stand in a text");
+    }
+    if (!check_characters(b, (const char *)event->data.scalar.value, event->start_mark)) {
+        return false;
     }
     *out = node_new(b, YAML_TEXT, event->start_mark);
     (*out)->text = text_copy((const char *)event->data.scalar.value);

@@ -28,6 +28,9 @@ struct yaml_node yaml_place(size_t line_from_0, size_t column_from_0);
 /* The character at a place, or the end of its line or of the text. */
 const char *yaml_find(const char *source, int line, int column);
 
+/* May this character stand in a file, written as it is or as an escape? */
+bool yaml_is_allowed(uint32_t c);
+
 /* Refuses bytes that are not UTF-8, and characters that YAML does not allow. */
 bool yaml_check_bytes(const struct yaml_doc *d, struct err *e) NODISCARD;
 

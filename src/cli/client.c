@@ -3,6 +3,7 @@
 #include "cli/client.h"
 
 #include "base/file.h"
+#include "base/utf8.h"
 
 #include <curl/curl.h>
 #include <errno.h>
@@ -182,6 +183,28 @@ static bool request(struct client *c, const char *path, const char *body, struct
     return perform(c, sink, e);
 }
 
+/* A terminal acts on control characters; labels, notes and names come from strangers, too. */
+static void make_fit(json_t *v)
+{
+    const char *key;
+    json_t *inside;
+    size_t i;
+    json_object_foreach(v, key, inside)
+    {
+        make_fit(inside);
+    }
+    json_array_foreach(v, i, inside)
+    {
+        make_fit(inside);
+    }
+    if (json_is_string(v) && utf8_find_control(json_string_value(v)) != 0) {
+        char *text = text_copy(json_string_value(v));
+        utf8_repair(text);
+        json_string_set(v, text);
+        free(text);
+    }
+}
+
 static bool exchange(struct client *c, const char *path, const char *body, json_t **out,
                      struct err *e)
 {
@@ -194,6 +217,7 @@ static bool exchange(struct client *c, const char *path, const char *body, json_
                                      "the answer from %s is not JSON (%s); is this really "
                                      "ampledgerd?",
                                      c->socket, why.text);
+        make_fit(*out);
     }
     free(sink.text);
     return ok;

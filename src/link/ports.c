@@ -3,6 +3,7 @@
 #include "link/ports.h"
 
 #include "base/file.h"
+#include "base/utf8.h"
 #include "link/link_backend.h"
 
 #include <dirent.h>
@@ -15,9 +16,19 @@
 #define USBTMC_MOST 64
 #define ATTRIBUTE_MAX ((size_t)8192) /* what the kernel calls its size: a page */
 
+/* What a device says of itself goes to a terminal: in one line, without control characters. */
+static void make_fit(char *text)
+{
+    utf8_repair(text);
+    for (; *text != '\0'; text++) {
+        *text = *text == '\n' || *text == '\t' ? ' ' : *text;
+    }
+}
+
 static void copy(char *out, size_t size, const char *text)
 {
     text_format(out, size, "%s", text != NULL ? text : "");
+    make_fit(out);
 }
 
 static enum port_kind kind_of(const struct sp_port *p)
@@ -82,6 +93,7 @@ static void attribute(const char *device, const char *name, char *out, size_t si
     if (text_format(path, sizeof path, "%s/../%s", device, name) &&
         file_read(path, ATTRIBUTE_MAX, &text, &n, NULL)) {
         text_format(out, size, "%.*s", (int)strcspn(text, "\n"), text);
+        make_fit(out);
     }
     free(text);
 }

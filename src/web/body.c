@@ -2,6 +2,7 @@
  * web/body: JSON that a client sent, checked field by field. */
 #include "web/body.h"
 
+#include "base/utf8.h"
 #include "base/yaml.h"
 
 #include <math.h>
@@ -41,11 +42,8 @@ static bool read_text(const struct body_field *f, const json_t *v, struct err *e
     if (n >= f->size) {
         return err_set(e, ERR_CONFIG, "\"%s\" is longer than %zu bytes", f->name, f->size - 1);
     }
-    for (size_t i = 0; i < n; i++) {
-        unsigned char c = (unsigned char)text[i];
-        if (c < 0x20 || c == 0x7f) {
-            return err_set(e, ERR_CONFIG, "\"%s\" holds a control character", f->name);
-        }
+    if (utf8_find_control(text) != 0) {
+        return err_set(e, ERR_CONFIG, "\"%s\" holds a control character", f->name);
     }
     memcpy(f->out, text, n + 1);
     return true;

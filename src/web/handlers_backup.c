@@ -38,11 +38,12 @@ static bool has_room(const struct web_config *c, struct err *e)
 }
 
 /* Open for reading and without a name any more, so that nothing is left of it. */
-static bool make_copy(const struct web_config *c, int *fd, struct err *e)
+static bool make_copy(const struct web_config *c, bool is_near, int *fd, struct err *e)
 {
     struct reader *r = NULL;
     char folder[PATH_MAX], path[PATH_MAX];
-    if (!text_format(folder, sizeof folder, "%s.copying", store_path(c->store)) ||
+    if (!text_format(folder, sizeof folder, is_near ? "%s.copying" : "%s.copying-far",
+                     store_path(c->store)) ||
         !text_format(path, sizeof path, "%s/copy", folder)) {
         return err_set(e, ERR_CONFIG, "the database path is too long");
     }
@@ -70,13 +71,13 @@ bool get_backup(const struct request *q, struct reply *out, struct err *e)
                                  .connection = q->connection,
                                  .parking = q->parking,
                                  .downloads = q->downloads};
-    if (!downloads_begin_copy(q->downloads)) {
+    if (!downloads_begin_copy(q->downloads, wanted.owner.is_near)) {
         return err_set(e, ERR_REFUSED,
                        "a copy of the database is being made and sent already; try again when "
                        "that has ended");
     }
-    if (!make_copy(q->config, &wanted.fd, e)) {
-        downloads_end_copy(q->downloads);
+    if (!make_copy(q->config, wanted.owner.is_near, &wanted.fd, e)) {
+        downloads_end_copy(q->downloads, wanted.owner.is_near);
         return false;
     }
     out->stream = copy_stream(&wanted, e);

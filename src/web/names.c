@@ -2,6 +2,8 @@
  * web/names: labels and ids as they come out of a URL. */
 #include "web/route.h"
 
+#include "base/utf8.h"
+
 #include <string.h>
 
 static int hex_value(char c)
@@ -18,11 +20,6 @@ static int hex_value(char c)
     return -1;
 }
 
-static bool is_control(unsigned char c)
-{
-    return c < 0x20 || c == 0x7f;
-}
-
 /* The JSON library judges UTF-8 strictly; nobody else needs to. */
 static bool is_utf8(const char *text)
 {
@@ -34,6 +31,7 @@ static bool is_utf8(const char *text)
 
 bool percent_decode(const char *text, size_t n, char *out, size_t size, struct err *e)
 {
+    static const char has_control[] = "the address holds a control character";
     size_t used = 0;
     for (size_t i = 0; i < n; i++) {
         unsigned char c = (unsigned char)text[i];
@@ -48,8 +46,8 @@ bool percent_decode(const char *text, size_t n, char *out, size_t size, struct e
             c = (unsigned char)(high * 16 + low);
             i += 2;
         }
-        if (is_control(c)) {
-            return err_set(e, ERR_CONFIG, "the address holds a control character");
+        if (c == '\0') { /* the text would end there */
+            return err_set(e, ERR_CONFIG, has_control);
         }
         if (used + 1 >= size) {
             return err_set(e, ERR_CONFIG, "a name in the address is longer than %zu bytes",
@@ -58,6 +56,9 @@ bool percent_decode(const char *text, size_t n, char *out, size_t size, struct e
         out[used++] = (char)c;
     }
     out[used] = '\0';
+    if (utf8_find_control(out) != 0) {
+        return err_set(e, ERR_CONFIG, has_control);
+    }
     return is_utf8(out) || err_set(e, ERR_CONFIG, "a name in the address is not UTF-8");
 }
 
@@ -70,11 +71,9 @@ bool label_check(const char *label, struct err *e)
     if (n >= LABEL_SIZE) {
         return err_set(e, ERR_CONFIG, "the label is longer than %d bytes", LABEL_SIZE - 1);
     }
-    for (size_t i = 0; i < n; i++) {
-        if (is_control((unsigned char)label[i]) || label[i] == '/') {
-            return err_set(e, ERR_CONFIG,
-                           "a label has no control characters and no slash; e.g. launch-a");
-        }
+    if (utf8_find_control(label) != 0 || strchr(label, '/') != NULL) {
+        return err_set(e, ERR_CONFIG,
+                       "a label has no control characters and no slash; e.g. launch-a");
     }
     if (label[0] == ' ' || label[n - 1] == ' ') {
         return err_set(e, ERR_CONFIG, "the label \"%s\" begins or ends with a space; leave it away",

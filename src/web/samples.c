@@ -29,7 +29,7 @@ struct downloads {
     pthread_cond_t changed;
     size_t under_way;                /* threads */
     uint32_t serials[DOWNLOADS_MAX]; /* the tokens of these; 0: a free place */
-    bool copying;
+    bool copying[2];                 /* one from elsewhere, one from near */
 };
 
 struct stream {
@@ -73,19 +73,19 @@ void downloads_free(struct downloads *d)
     free(d);
 }
 
-bool downloads_begin_copy(struct downloads *d)
+bool downloads_begin_copy(struct downloads *d, bool is_near)
 {
     pthread_mutex_lock(&d->lock);
-    bool free_to_begin = !d->copying;
-    d->copying = true;
+    bool free_to_begin = !d->copying[is_near];
+    d->copying[is_near] = true;
     pthread_mutex_unlock(&d->lock);
     return free_to_begin;
 }
 
-void downloads_end_copy(struct downloads *d)
+void downloads_end_copy(struct downloads *d, bool is_near)
 {
     pthread_mutex_lock(&d->lock);
-    d->copying = false;
+    d->copying[is_near] = false;
     pthread_mutex_unlock(&d->lock);
 }
 
@@ -194,7 +194,7 @@ static void let_go(struct stream *s)
 {
     if (s->reader == NULL) {
         close(s->fd);
-        downloads_end_copy(s->downloads);
+        downloads_end_copy(s->downloads, s->owner.is_near);
     }
     reader_close(s->reader);
 }

@@ -27,10 +27,12 @@ struct downloads *downloads_new(void);
 void downloads_free(struct downloads *d); /* NULL is fine */
 
 /* One copy of the database at a time, from before it is made until the last byte of it is
- * sent: each takes as much room on the disk as the database. False: one is under way. */
-bool downloads_begin_copy(struct downloads *d);
+ * sent: each takes as much room on the disk as the database. Those who come by the Unix socket
+ * have a place of their own, so that nobody elsewhere keeps the owner from a copy by taking his
+ * own slowly. False: one is under way. */
+bool downloads_begin_copy(struct downloads *d, bool is_near);
 /* For a copy that did not come to be streamed. */
-void downloads_end_copy(struct downloads *d);
+void downloads_end_copy(struct downloads *d, bool is_near);
 /* The file (owned, taken, also on failure) that downloads_begin_copy() was for; ends it. As
  * samples_stream(). */
 struct copy_wanted {

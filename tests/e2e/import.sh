@@ -203,7 +203,7 @@ expect 2 ampledger backup "$home/copy.db"
 says "left as it is"
 [ "$(sha256sum <"$home/copy.db")" = "$sum" ] || fail "the copy was written over"
 expect 2 ampledger backup "$home/no/folder/copy.db"
-[ "$(find "$home" -name '*.copying' -o -name 'copy.db.*' | wc -l)" = 0 ] || fail "a file was left behind"
+[ "$(find "$home" -name '*.copying*' -o -name 'copy.db.*' | wc -l)" = 0 ] || fail "a file was left behind"
 ampledger stop jetty >/dev/null
 # The copy is a ledger: a daemon opens it and the results come out again.
 stop_daemon
