@@ -7,6 +7,8 @@
 
 #include "base/yaml.h"
 
+#include <stdint.h>
+
 struct yaml_node {
     enum yaml_kind kind;
     int line, column;         /* columns count characters, not bytes */
