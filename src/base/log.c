@@ -4,6 +4,7 @@
 #include "base/log.h"
 
 #include "base/clock.h"
+#include "base/utf8.h"
 
 #include <errno.h>
 #include <poll.h>
@@ -46,15 +47,38 @@ bool log_level_parse(const char *text, enum log_level *out)
     return false;
 }
 
-/* Leaves room for the newline; what does not fit is dropped. */
-static void put(struct line *l, const char *text, size_t n)
+/* Leaves room for the newline; false: it does not fit and is dropped as a whole. */
+static bool put(struct line *l, const char *text, size_t n)
 {
-    size_t room = LINE_SIZE - 1 - l->n;
-    if (n > room) {
-        n = room;
+    bool fits = n <= LINE_SIZE - 1 - l->n;
+    if (fits) {
+        memcpy(l->text + l->n, text, n);
+        l->n += n;
     }
-    memcpy(l->text + l->n, text, n);
-    l->n += n;
+    return fits;
+}
+
+static bool put_byte(struct line *l, unsigned char c)
+{
+    char escape[8];
+    if (c == '\n') {
+        return put(l, "\\n", 2);
+    }
+    if (c == '\r') {
+        return put(l, "\\r", 2);
+    }
+    return put(l, escape, (size_t)snprintf(escape, sizeof escape, "\\x%02X", (unsigned)c));
+}
+
+/* Bytes of the character at s that may stand in a line as they are; 0: its first byte is to be
+ * escaped. Beyond ASCII the controls of C1, U+0080 to U+009F, which terminals act on as well,
+ * are none of these, nor what is no UTF-8. */
+static size_t plain(const char *s, size_t n, bool ascii)
+{
+    uint32_t c = 0;
+    size_t length = utf8_decode(s, n, &c);
+    bool is_control = c < 0x20 || (c >= 0x7F && c < 0xA0);
+    return is_control || (ascii && length > 1) ? 0 : length;
 }
 
 /* Replies of instruments and lines of files get into messages: no control
@@ -62,18 +86,12 @@ static void put(struct line *l, const char *text, size_t n)
  * everything beyond ASCII, for bytes that are not known to be text. */
 static void put_escaped(struct line *l, const char *bytes, size_t n, bool ascii)
 {
-    for (size_t i = 0; i < n; i++) {
-        unsigned char c = (unsigned char)bytes[i];
-        char escape[8];
-        if (c == '\n') {
-            put(l, "\\n", 2);
-        } else if (c == '\r') {
-            put(l, "\\r", 2);
-        } else if (c < 0x20 || c == 0x7F || (ascii && c >= 0x80)) {
-            put(l, escape, (size_t)snprintf(escape, sizeof escape, "\\x%02X", (unsigned)c));
-        } else {
-            put(l, bytes + i, 1);
+    for (size_t i = 0; i < n;) {
+        size_t length = plain(bytes + i, n - i, ascii);
+        if (!(length > 0 ? put(l, bytes + i, length) : put_byte(l, (unsigned char)bytes[i]))) {
+            return;
         }
+        i += length > 0 ? length : 1;
     }
 }
 

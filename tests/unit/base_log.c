@@ -133,6 +133,37 @@ static void an_event_stays_on_its_line(void **state)
                                            "C\n");
 }
 
+static void what_steers_a_terminal_or_is_no_text_is_shown(void **state)
+{
+    (void)state;
+    /* CSI and NEL of C1, in UTF-8 and bare; half a character; an overlong slash; a surrogate */
+    begin();
+    log_info("%s", "\xC2\x9B[2J \xC2\x85 \x9B[2J \xE2\x82 \xC0\xAF \xED\xA0\x80");
+    assert_string_equal(after_time(end()),
+                        " info  \\xC2\\x9B[2J \\xC2\\x85 \\x9B[2J \\xE2\\x82 \\xC0\\xAF "
+                        "\\xED\\xA0\\x80\n");
+    begin();
+    log_info("%s", "\xC2\xA0\xC3\xA9 \xE2\x82\xAC \xF0\x9F\x94\x8B"); /* the first after C1 */
+    assert_string_equal(after_time(end()),
+                        " info  \xC2\xA0\xC3\xA9 \xE2\x82\xAC \xF0\x9F\x94\x8B\n");
+}
+
+static void no_character_is_cut_in_two(void **state)
+{
+    (void)state;
+    static char text[9000];
+    for (size_t i = 0; i + 3 < sizeof text; i += 3) {
+        memcpy(text + i, "\xE2\x82\xAC", 3);
+    }
+    for (int shift = 0; shift < 3; shift++) {
+        begin();
+        log_info("%.*s%s", shift, "xx", text);
+        const char *out = end();
+        assert_int_equal((strlen(out) - TIME_LENGTH - strlen(" info  \n") - (size_t)shift) % 3, 0);
+        assert_null(strstr(out, "\\x"));
+    }
+}
+
 static void a_long_event_is_cut_but_ends(void **state)
 {
     (void)state;
@@ -240,6 +271,8 @@ int main(void)
         cmocka_unit_test(only_what_the_level_lets_through),
         cmocka_unit_test(a_line_says_when_and_how_grave),
         cmocka_unit_test(an_event_stays_on_its_line),
+        cmocka_unit_test(what_steers_a_terminal_or_is_no_text_is_shown),
+        cmocka_unit_test(no_character_is_cut_in_two),
         cmocka_unit_test(a_long_event_is_cut_but_ends),
         cmocka_unit_test(every_byte_on_the_wire),
         cmocka_unit_test(errno_is_left_alone),
