@@ -2,7 +2,8 @@
  * base/log: one line per event on standard error, UTC time first.
  *
  * The only global state of the house. Thread-safe. A line names the stand and
- * instrument it speaks of: the caller writes them into the message. */
+ * instrument it speaks of: the caller writes them into the message. What cannot be
+ * written at once is lost, and the next line that arrives tells how many were. */
 #ifndef AMPLEDGER_BASE_LOG_H
 #define AMPLEDGER_BASE_LOG_H
 
@@ -32,5 +33,15 @@ void log_line(enum log_level level, const char *fmt, ...) PRINTF_LIKE(2, 3);
 /* Bytes on a link, printable form with \n \r \xNN escapes; direction '>' is
  * to the instrument, '<' from it. Costs nothing below LOG_WIRE. */
 void log_wire(const char *link_name, char direction, const char *bytes, size_t n);
+
+/* A file always says that it can be written to, and then lets one wait for as long as its
+ * disk hangs. From here on a thread of the log's own does the waiting: lines go to it
+ * through a pipe of 1 MiB. For a process that has threads who must not wait; once in it, and
+ * not before a fork. Where the system refuses it, it stays as it was and a line says so.
+ * Lines of the last milliseconds before the process is killed may be missing. */
+void log_start_thread(void);
+/* Until that thread has written what came so far, but no longer than a second: before the
+ * process ends. Without a thread there is nothing to wait for. */
+void log_flush(void);
 
 #endif

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Tests of the log: one event is one line, whatever is in it and however many
- * threads write; every byte of a link is shown. */
+ * threads write; every byte of a link is shown; and nobody who logs waits for the disk
+ * that the log is on. Linked with --wrap=write, which makes that disk hang. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -13,6 +14,9 @@
 
 #include <errno.h>
 #include <pthread.h>
+#include <sched.h>
+#include <semaphore.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -40,6 +44,7 @@ static void begin(void)
 
 static const char *end(void)
 {
+    log_flush();
     assert_true(dup2(capture.kept, STDERR_FILENO) >= 0);
     close(capture.kept);
     rewind(capture.file);
@@ -47,6 +52,32 @@ static const char *end(void)
     capture.text[n] = '\0';
     fclose(capture.file);
     return capture.text;
+}
+
+/* Standard error hangs while `hangs`; whoever writes to it waits for one post of `answers`. */
+static struct {
+    atomic_bool hangs;
+    atomic_int waiting;
+    sem_t answers;
+} disk;
+
+ssize_t __real_write(int fd, const void *bytes, size_t n);
+ssize_t __wrap_write(int fd, const void *bytes, size_t n);
+ssize_t __wrap_write(int fd, const void *bytes, size_t n)
+{
+    if (fd == STDERR_FILENO && atomic_load(&disk.hangs)) {
+        atomic_fetch_add(&disk.waiting, 1);
+        while (sem_wait(&disk.answers) != 0) {
+        }
+        atomic_fetch_sub(&disk.waiting, 1);
+    }
+    return __real_write(fd, bytes, n);
+}
+
+static void answer(void)
+{
+    atomic_store(&disk.hangs, false);
+    sem_post(&disk.answers);
 }
 
 /* Checks the time before a line; returns what stands after it. */
@@ -218,9 +249,16 @@ static void errno_is_left_alone(void **state)
     errno = ENOSPC;
     log_error("the disk is full");
     int after = errno;
+    log_flush();
     dup2(kept, STDERR_FILENO);
     close(kept);
     assert_int_equal(after, ENOSPC);
+
+    begin();
+    log_error("it has room again");
+    const char *out = end();
+    assert_non_null(strstr(after_time(out), "log: 1 line was lost before this one"));
+    assert_int_equal(lines_in(out), 2);
 }
 
 #define THREADS 4
@@ -264,19 +302,105 @@ static void lines_of_threads_do_not_mix(void **state)
     }
 }
 
+#define HELD 10000   /* more than the pipe has room for */
+#define LONG_MS 3000 /* a busy machine may keep a thread waiting for a second */
+
+static void await(const atomic_int *what, int wanted)
+{
+    int64_t until_ns = clock_real_ns() + 20 * NS_PER_S;
+    while (atomic_load(what) != wanted && clock_real_ns() < until_ns) {
+        sched_yield();
+    }
+    assert_int_equal(atomic_load(what), wanted);
+}
+
+/* How many of `of` lines "held NUMBER" arrived, each at most once and in their order, and how
+ * many others were told to be lost. */
+static void count_held(const char *text, unsigned of, unsigned *arrived, unsigned *told)
+{
+    unsigned next = 0;
+    *arrived = 0;
+    *told = 0;
+    for (const char *p = text; *p != '\0'; p = strchr(p, '\n') + 1) {
+        unsigned number = 0;
+        const char *line = after_time(p);
+        if (sscanf(line, " info  held %u ", &number) == 1) {
+            assert_true(number >= next && number < of);
+            next = number + 1;
+            (*arrived)++;
+        } else {
+            assert_int_equal(sscanf(line, " warn  log: %u line", &number), 1);
+            *told += number;
+        }
+    }
+}
+
+static void nobody_waits_for_a_disk_that_hangs(void **state)
+{
+    (void)state;
+    static char filler[400];
+    memset(filler, 'x', sizeof filler - 1);
+    begin();
+    atomic_store(&disk.hangs, true);
+    int64_t begun_ns = clock_real_ns();
+    for (unsigned i = 0; i < HELD; i++) {
+        log_info("held %u %s", i, filler);
+    }
+    int64_t took_ms = (clock_real_ns() - begun_ns) / NS_PER_MS;
+    await(&disk.waiting, 1); /* the log's thread, and nobody else */
+    answer();
+    log_flush();
+    log_info("held %u", HELD); /* tells what was lost, if the flush did not */
+    const char *out = end();
+    unsigned arrived = 0, told = 0;
+    count_held(out, HELD + 1, &arrived, &told);
+    print_message("%u of %u lines arrived, %u told as lost; %d ms\n", arrived, HELD + 1, told,
+                  (int)took_ms);
+    assert_true(took_ms < LONG_MS);
+    assert_true(arrived > 100 && told > 0);
+    assert_int_equal(arrived + told, HELD + 1);
+}
+
+static void an_exit_waits_for_it_a_second_and_no_longer(void **state)
+{
+    (void)state;
+    begin();
+    atomic_store(&disk.hangs, true);
+    log_info("held 0");
+    int64_t begun_ns = clock_real_ns();
+    log_flush();
+    int64_t took_ms = (clock_real_ns() - begun_ns) / NS_PER_MS;
+    assert_true(took_ms >= 1000 && took_ms < 1000 + LONG_MS);
+    answer();
+    assert_string_equal(after_time(end()), " info  held 0\n");
+}
+
+static int start_the_thread(void **state)
+{
+    (void)state;
+    sem_init(&disk.answers, 0, 0);
+    log_start_thread();
+    log_start_thread(); /* there is one only */
+    return 0;
+}
+
+#define WHATEVER_WRITES                                                                            \
+    cmocka_unit_test(only_what_the_level_lets_through),                                            \
+        cmocka_unit_test(a_line_says_when_and_how_grave),                                          \
+        cmocka_unit_test(an_event_stays_on_its_line),                                              \
+        cmocka_unit_test(what_steers_a_terminal_or_is_no_text_is_shown),                           \
+        cmocka_unit_test(no_character_is_cut_in_two),                                              \
+        cmocka_unit_test(a_long_event_is_cut_but_ends), cmocka_unit_test(every_byte_on_the_wire),  \
+        cmocka_unit_test(errno_is_left_alone), cmocka_unit_test(lines_of_threads_do_not_mix)
+
 int main(void)
 {
-    const struct CMUnitTest tests[] = {
-        cmocka_unit_test(names_of_levels),
-        cmocka_unit_test(only_what_the_level_lets_through),
-        cmocka_unit_test(a_line_says_when_and_how_grave),
-        cmocka_unit_test(an_event_stays_on_its_line),
-        cmocka_unit_test(what_steers_a_terminal_or_is_no_text_is_shown),
-        cmocka_unit_test(no_character_is_cut_in_two),
-        cmocka_unit_test(a_long_event_is_cut_but_ends),
-        cmocka_unit_test(every_byte_on_the_wire),
-        cmocka_unit_test(errno_is_left_alone),
-        cmocka_unit_test(lines_of_threads_do_not_mix),
+    const struct CMUnitTest direct[] = {cmocka_unit_test(names_of_levels), WHATEVER_WRITES};
+    const struct CMUnitTest by_the_thread[] = {
+        WHATEVER_WRITES,
+        cmocka_unit_test(nobody_waits_for_a_disk_that_hangs),
+        cmocka_unit_test(an_exit_waits_for_it_a_second_and_no_longer),
     };
-    return cmocka_run_group_tests(tests, NULL, NULL);
+    int failed = cmocka_run_group_tests(direct, NULL, NULL);
+    return failed + cmocka_run_group_tests(by_the_thread, start_the_thread, NULL);
 }
