@@ -186,8 +186,9 @@ static bool says_off(const struct slot *s)
     return answers_off(s) && answers_off(s); /* NOLINT(misc-redundant-expression): asked twice */
 }
 
-/* Every armed instrument gets its off lines at once, before any is asked back. */
-static void everything_off(struct keeper *k, bool confirmed[KEEPER_SLOTS])
+/* Every armed instrument gets its off lines at once, before any is asked back. True when
+ * each has confirmed it. */
+static bool everything_off(struct keeper *k, bool confirmed[KEEPER_SLOTS])
 {
     for (int attempt = 0; attempt < OFF_TRIES; attempt++) {
         bool all = true;
@@ -203,9 +204,10 @@ static void everything_off(struct keeper *k, bool confirmed[KEEPER_SLOTS])
             }
         }
         if (all) {
-            return;
+            return true;
         }
     }
+    return false;
 }
 
 /* --- what was done, in words; and the slate wiped --- */
@@ -398,10 +400,24 @@ static int await_death(struct keeper *k, int64_t helped_ns)
     return worker_ended(k, wait_status);
 }
 
+/* The log may be a file on the very disk that the worker hangs at, and this process has no
+ * thread to write it (log.h), since it forks. So nothing is logged here before off is
+ * confirmed; and all else that the keeper logs comes when no worker lives and nothing is
+ * armed, so that what then waits for the disk is a new worker only. */
 static int end_hung_worker(struct keeper *k)
 {
-    log_error("keeper: the worker gives no sign of life and is ended");
-    return await_death(k, 0);
+    static const char words[] = "keeper: the worker gives no sign of life and is ended";
+    bool confirmed[KEEPER_SLOTS] = {false};
+    kill(k->worker, SIGKILL);
+    bool is_safe = everything_off(k, confirmed);
+    if (is_safe) {
+        log_error("%s", words);
+    }
+    int status = await_death(k, 0);
+    if (!is_safe) {
+        log_error("%s", words);
+    }
+    return status;
 }
 
 static int take_signal(struct keeper *k)
@@ -415,11 +431,11 @@ static int take_signal(struct keeper *k)
         return waitpid(k->worker, &wait_status, WNOHANG) == k->worker ? worker_ended(k, wait_status)
                                                                       : -1;
     }
-    if (k->leave_ns == 0) {
-        notify_status("STOPPING=1", "switching everything off");
-        k->leave_ns = clock_real_ns() + LEAVE_S * NS_PER_S;
-    }
     kill(k->worker, SIGTERM);
+    if (k->leave_ns == 0) {
+        k->leave_ns = clock_real_ns() + LEAVE_S * NS_PER_S;
+        notify_status("STOPPING=1", "switching everything off");
+    }
     return -1;
 }
 
@@ -531,6 +547,7 @@ static void become_worker(pid_t keeper, int heart_fd)
     setrlimit(RLIMIT_CORE, &no_dump);
     /* Out of the terminal's reach: Ctrl-C comes through the keeper. */
     setsid();
+    log_start_thread();
     stay_in_memory("worker");
     heart_start(heart_fd);
 }
@@ -615,7 +632,9 @@ int keeper_run(worker_fn *worker, void *context)
         struct keeper_tie tie = {-1, k.page};
         pid_t pid = start_worker(&k, &tie.line_fd);
         if (pid == 0) {
-            return worker(context, &tie);
+            status = worker(context, &tie);
+            log_flush();
+            return status;
         }
         if (pid < 0) {
             log_error("keeper: the worker cannot be started: %s", strerror(errno));

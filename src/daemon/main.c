@@ -326,8 +326,8 @@ static int work(void *context, const struct keeper_tie *tie)
         int caught = beat_until(&h, &tie->page->beats, &wanted);
         log_info("%s: switching everything off", strsignal(caught));
     } else {
+        confirm_off(&h); /* before words that may wait for the log's disk */
         status = loaded ? fail(&e) : fail_to_load(a, &e);
-        confirm_off(&h);
     }
     move_out(&h);
     return status;
