@@ -131,6 +131,8 @@ double stand_off_current(const struct stand_config *s);
 /* Every load and supply is told to be off, no answer awaited: what can be done in
  * milliseconds. stand_make_safe() and stand_bring_up() begin with it. */
 void stand_send_off(struct stand_config *s);
+/* Only over the links that are open: opens none, which may take seconds. */
+void stand_send_off_open(struct stand_config *s);
 
 /* The virtual bench's time: a sped-up clock following its control socket, after
  * checking that every link of the bench is one that this virtual bench serves

@@ -15,9 +15,8 @@
 static const enum role outputs[] = {ROLE_SUPPLY, ROLE_LOAD};
 #define OUTPUTS (sizeof outputs / sizeof outputs[0])
 
-void stand_send_off(struct stand_config *s)
+static void send_off_open(struct stand_config *s, bool was_open[OUTPUTS])
 {
-    bool was_open[OUTPUTS] = {false};
     for (size_t i = 0; i < OUTPUTS; i++) {
         struct instrument *one = s->instrument[outputs[i]];
         was_open[i] = one != NULL && instrument_is_open(one);
@@ -25,6 +24,18 @@ void stand_send_off(struct stand_config *s)
             instrument_send_off(one);
         }
     }
+}
+
+void stand_send_off_open(struct stand_config *s)
+{
+    bool was_open[OUTPUTS];
+    send_off_open(s, was_open);
+}
+
+void stand_send_off(struct stand_config *s)
+{
+    bool was_open[OUTPUTS];
+    send_off_open(s, was_open);
     /* Opening may take a second or two, where an instrument is not there. */
     for (size_t i = 0; i < OUTPUTS; i++) {
         if (s->instrument[outputs[i]] != NULL && !was_open[i]) {
@@ -157,9 +168,9 @@ static bool look_for_leak(struct stand_config *s, struct reading *out, struct er
  * when it is read. */
 static void ask_all(struct stand_config *s, enum stand_use use)
 {
-    struct instrument *const in_order[] = {s->instrument[ROLE_THERMOMETER],
-                                           s->sense == SENSE_METER ? s->instrument[ROLE_METER] : NULL,
-                                           current_source(s, use)};
+    struct instrument *const in_order[] = {
+        s->instrument[ROLE_THERMOMETER], s->sense == SENSE_METER ? s->instrument[ROLE_METER] : NULL,
+        current_source(s, use)};
     for (size_t i = 0; i < sizeof in_order / sizeof in_order[0]; i++) {
         if (in_order[i] != NULL && !instrument_ask(in_order[i], NULL)) {
             return;

@@ -14,7 +14,8 @@
 
 #define DRIVER_FILE_MAX ((size_t)64 * 1024)
 #define DEFAULT_SETTLE_MS 100
-#define SETTLE_MAX_S 10.0
+/* No reading is taken meanwhile, and trust in the last one is over after 3 s. */
+#define SETTLE_MAX_S 1.0
 #define REPLY_MIN_MS 20
 #define REPLY_MAX_S 10.0
 #define CHANNELS_MAX 16

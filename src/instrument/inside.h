@@ -29,6 +29,7 @@ struct instrument {
     int wake_now;       /* wake_fd, or -1 while nothing may interrupt */
     struct clock *real; /* for pauses: what is on the wire happens in real time */
     int64_t opened_ns;
+    unsigned openings;
     struct {
         bool known;
         double value;

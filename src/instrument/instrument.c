@@ -263,7 +263,13 @@ bool inside_open(struct instrument *i, struct err *why)
     i->is_open = i->driver->protocol == PROTOCOL_FILE ? open_file(i, why) : open_link(i, why);
     i->generation = atomic_load(&i->wire->generation);
     i->opened_ns = clock_real_ns();
+    i->openings++;
     return i->is_open;
+}
+
+unsigned instrument_openings(const struct instrument *i)
+{
+    return i->openings;
 }
 
 bool instrument_open(struct instrument *i, struct err *e)

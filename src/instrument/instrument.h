@@ -34,6 +34,9 @@ const char *instrument_device(const struct instrument *i);
 /* What it answered last ("" before). */
 const char *instrument_identity(const struct instrument *i);
 bool instrument_is_open(const struct instrument *i);
+/* How often its link was opened. Another number than before: what answers now may be another
+ * instrument, and nothing is as it was set. */
+unsigned instrument_openings(const struct instrument *i);
 
 /* wake_fd readable interrupts every wait for an answer (ERR_INTERRUPTED); -1 none. */
 void instrument_set_wake(struct instrument *i, int wake_fd);

@@ -242,6 +242,10 @@ bool run_get_ready(struct run *r, struct err *e)
     if (!stand_not_latched(r->stand, e) || !stand_bring_up(r->stand->config, &health, e)) {
         return false;
     }
+    for (int role = 0; role < 4; role++) {
+        const struct instrument *one = r->stand->config->instrument[role];
+        r->openings[role] = one != NULL ? instrument_openings(one) : 0;
+    }
     stand_found_off(r->stand);
     if (!prepare_instruments(r->stand->config, e) || !read_present(r->stand, e) ||
         !plan_without_problems(r, e)) {

@@ -153,6 +153,22 @@ enum role run_output_role(const struct run *r)
     return sequencer_direction(&r->d.sequencer) == DIRECTION_SUPPLY ? ROLE_SUPPLY : ROLE_LOAD;
 }
 
+/* Switching off opens a link that was lost. Over such a one nobody said who he is, and nothing
+ * was prepared or protected: it may be off, and is not to be set or switched on. */
+static bool same_links(const struct run *r, struct err *e)
+{
+    for (int role = 0; role < 4; role++) {
+        const struct instrument *one = r->stand->config->instrument[role];
+        if (one != NULL && instrument_openings(one) != r->openings[role]) {
+            return err_set(e, ERR_INSTRUMENT,
+                           "%s on %s: its link was lost and opened anew in this run, so it is not "
+                           "known what answers there and how it is set",
+                           instrument_name(one), instrument_link_address(one));
+        }
+    }
+    return true;
+}
+
 bool run_carry_out(struct run *r, enum act act, struct err *e)
 {
     enum role role = run_output_role(r);
@@ -162,6 +178,9 @@ bool run_carry_out(struct run *r, enum act act, struct err *e)
     }
     if (output == NULL) {
         return err_set(e, ERR_BUG, "%s: no %s here", r->stand->config->name, role_names[role]);
+    }
+    if (!same_links(r, e)) {
+        return false;
     }
     switch (act) {
     case ACT_SET:

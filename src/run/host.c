@@ -159,6 +159,7 @@ static bool gave_up(struct stand *s, uint64_t number, struct err *e)
         s->order = ORDER_NONE;
         job_free(s->job);
         s->job = NULL;
+        waker_clear_signal(&s->waker); /* or nothing would ever wait for an answer again */
     }
     return err_set(e, ERR_TIMEOUT, "%s: the stand did not act within %d s; look at its instruments",
                    s->config->name, ANSWER_TIMEOUT_S);

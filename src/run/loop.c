@@ -179,7 +179,7 @@ static void show_end(struct run *r)
 static double trust_end_s(const struct run *r)
 {
     double oldest_s = r->d.memory.reading_s;
-    if (r->limits.temperature_required) {
+    if (decide_limits(&r->d).temperature_required) {
         oldest_s = fmin(oldest_s, r->d.memory.temperature_s);
     }
     return oldest_s + r->limits.trust_s;
@@ -265,28 +265,32 @@ static bool record(struct run *r, const struct sample *s)
     return store_put_sample(r->stand->store, r->nr, (int)r->d.sequencer.occurrence, s);
 }
 
-static enum guard_output read_state(struct run *r, enum role role)
+static enum guard_output read_state(struct run *r, enum role role, struct err *e)
 {
     struct instrument *one = r->stand->config->instrument[role];
     bool on = false;
-    if (instrument_driver(one)->question[ASK_STATE][0] == '\0' ||
-        !instrument_is_on(one, &on, NULL)) {
+    if (instrument_driver(one)->question[ASK_STATE][0] == '\0' || !instrument_is_on(one, &on, e)) {
         return OUTPUT_UNKNOWN;
     }
     return on ? OUTPUT_READ_ON : OUTPUT_READ_OFF;
 }
 
-/* Only a stand with both can have both on; there each reading asks for the states. */
-static void read_states(struct run *r, struct event *e)
+/* Only a stand with both can have both on; there each reading asks for the states. An answer
+ * that does not come is forgiven, a link that is gone is not: whether that one is on would not
+ * be seen until its turn comes. */
+static bool read_states(struct run *r, struct event *event, struct err *e)
 {
     struct instrument *const *all = r->stand->config->instrument;
+    struct err of_load = {0}, of_supply = {0};
     if (all[ROLE_LOAD] == NULL || all[ROLE_SUPPLY] == NULL) {
-        return;
+        return true;
     }
     arm_trust(r);
-    e->load = read_state(r, ROLE_LOAD);
-    e->supply = read_state(r, ROLE_SUPPLY);
+    event->load = read_state(r, ROLE_LOAD, &of_load);
+    event->supply = read_state(r, ROLE_SUPPLY, &of_supply);
     waker_disarm(&r->stand->waker);
+    *e = of_load.code == ERR_LINK_LOST ? of_load : of_supply;
+    return e->code != ERR_LINK_LOST;
 }
 
 /* s NULL: none came. */
@@ -297,7 +301,11 @@ static void decide_reading(struct run *r, const struct sample *s)
                       .temperature_age_s = r->temperature_age_s,
                       .has_other = s != NULL && isfinite(r->other_V),
                       .other_V = r->other_V};
-    read_states(r, &e);
+    struct err why = {0};
+    if (!read_states(r, &e, &why)) {
+        decide_plain(r, EVENT_INSTRUMENT_LOST, why.text);
+        return;
+    }
     e.now_s = run_now_s(r);
     decide(r, &e, "");
 }
@@ -577,13 +585,14 @@ static void store_ending(struct run *r)
     }
 }
 
-/* Off goes out first, blind, to every output, and is confirmed; then all that may
- * have to wait for a disk. */
+/* Off goes out first, blind, to every output that is connected; then the trip is noted, which
+ * waits for nothing; then the others are tried, which may take seconds, and off is confirmed;
+ * then all that may have to wait for a disk. */
 static void finish(struct run *r)
 {
     struct err e = {0};
     run_beat_safing(r);
-    stand_send_off(r->stand->config);
+    stand_send_off_open(r->stand->config);
     if (r->d.outcome == RUN_TRIPPED) {
         note_trip(r);
     } else {

@@ -20,6 +20,7 @@ struct run {
     struct decider d; /* outcome, guard and sequencer, and the act that is due */
     struct run_trip trip;
     enum order order;          /* the order that ended it, to be answered once outputs are off */
+    unsigned openings[4];      /* by role: of the links over which identities were read */
     bool armed[STAND_OUTPUTS]; /* by role: the keeper may have the output */
     bool step_open;            /* step_nr was put on record as begun, not yet as ended */
     size_t step_nr;

@@ -111,6 +111,15 @@ says 'jetty'
 [ "$runs_before" = "$(ampledger runs --json)" ] || fail "a run was recorded"
 output_is off || fail "something was switched on"
 
+# What a stranger's database holds does not steer the terminal.
+sqlite3 "$home/ampledger.db" "update battery set note = 'x' || char(27) || ']0;y' || char(155) || 'J'"
+for form in '' --json; do
+    # shellcheck disable=SC2086 # perhaps none
+    expect 0 ampledger battery show launch-a $form
+    says 'x?]0;y?J'
+    ! LC_ALL=C grep -q "$(printf '[\033\233]')" "$home/out" || fail "control characters reach the terminal"
+done
+
 # --- a second daemon ---
 expect 2 ampledgerd --bench "$home/bench.yaml"
 says 'in use'

@@ -252,6 +252,10 @@ static void refused_form(void **state)
          SHOWN "a: \"\\xZZ\"" SHOWN "      ^"},
         {"a: \"x\\0y\"\n", "1:4", "a NUL character cannot stand in a text",
          SHOWN "a: \"x\\0y\"" SHOWN "   ^"},
+        {"a: \"x\\e[31m\"\n", "1:4", "the character U+001B cannot stand in a text",
+         SHOWN "a: \"x\\e[31m\"" SHOWN "   ^"},
+        {"a: \"x\\x9b\"\n", "1:4", "the character U+009B cannot stand in a text",
+         SHOWN "a: \"x\\x9b\"" SHOWN "   ^"},
         {"a: >5 V\n", "1:4",
          "a text begun with | or > starts on the next line; if the sign is meant, put the text in "
          "quotes",

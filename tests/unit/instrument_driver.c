@@ -283,7 +283,7 @@ static const struct {
      "quiet"},
     {LOAD_HEAD "link: {resync: quiet, prompt: \"\\n\"}\n",
      "one.yaml:4:31: the prompt is empty; leave the key out when there is none"},
-    {LOAD_HEAD "settle: 60 s\n", "one.yaml:4:9: settle must be between 0 s and 10 s"},
+    {LOAD_HEAD "settle: 60 s\n", "one.yaml:4:9: settle must be between 0 s and 1 s"},
     {LOAD_HEAD "link: {reply_within: 1 ms}\n",
      "one.yaml:4:22: reply_within must be at least 20 ms"},
 };

@@ -80,6 +80,7 @@ static void bad_fields_are_named(void **state)
     refuses("{\"label\": 7}", "text in quotes");
     refuses("{\"label\": \"12345678\"}", "7 bytes");
     refuses("{\"label\": \"a\\nb\"}", "control character");
+    refuses("{\"label\": \"a\\u009bJ\"}", "control character");
     refuses("{\"label\": \"a\", \"rated_Ah\": \"125\"}", "without quotes");
     refuses("{\"label\": \"a\", \"rated_Ah\": 0}", "greater than 0");
     refuses("{\"label\": \"a\", \"rated_Ah\": -1}", "greater than 0");
